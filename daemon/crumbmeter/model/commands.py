@@ -1,0 +1,33 @@
+"""What a person or another program asks for. A request enters the constraint chain like any other; it never jumps it."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class CommandKind(StrEnum):
+    """What is asked for."""
+
+    ENABLE_CONTROL = "enable control"
+    MONITOR_ONLY = "monitor only"
+    START_FEED = "start feed"
+    HOLD_FEED = "hold feed"
+    STOP_FEED = "stop feed"
+    SELECT_MIX = "select mix"
+    SET_MOISTURE = "set moisture"
+    ACKNOWLEDGE = "acknowledge"
+    RESET_SUBTOTAL = "reset subtotal"
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One request, with who asked and until when it may still be carried out (REQ-25)."""
+
+    kind: CommandKind
+    who: str
+    command_id: str
+    expires_s: float
+    """[s] Process time after which it is dropped unseen, with an event."""
+    subject: str = ""
+    """Mix id, stream id or alarm id, as the kind needs; for ENABLE_CONTROL the settings id that was read and agreed to."""
+    value: float = 0.0
+    """SI value where the kind needs one (moisture as a fraction of dry mass)."""

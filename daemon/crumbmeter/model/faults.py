@@ -1,0 +1,36 @@
+"""Exceptions, classified by what the caller can do (R18). Expected outcomes are values, not exceptions."""
+
+
+class CrumbmeterError(Exception):
+    """Root of all errors that crumbmeter raises on purpose."""
+
+
+class RetryLaterError(CrumbmeterError):
+    """The device is busy or slow; the same request may succeed later on the same connection."""
+
+
+class ReconnectError(CrumbmeterError):
+    """The connection cannot be trusted any more: discard the client object and build a new one (REQ-2, REQ-12)."""
+
+
+class BadReplyError(ReconnectError):
+    """A reply came that does not answer the request. Nothing from it may be used."""
+
+    def __init__(self, what: str, *, endpoint: str, unit: int, address: int, evidence: str) -> None:
+        super().__init__(f"{endpoint} unit {unit} address {address}: {what} ({evidence})")
+        self.endpoint = endpoint
+        self.unit = unit
+        self.address = address
+        self.evidence = evidence
+
+
+class DeviceExceptionError(CrumbmeterError):
+    """The device answered with a Modbus exception code: a valid reply that says no."""
+
+    def __init__(self, code: int, *, endpoint: str, unit: int, address: int) -> None:
+        super().__init__(f"{endpoint} unit {unit} address {address}: Modbus exception {code:02d}")
+        self.code = code
+
+
+class BugError(CrumbmeterError):
+    """An invariant of the program itself is broken. Outputs go safe and the process exits."""

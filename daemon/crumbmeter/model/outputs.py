@@ -1,0 +1,44 @@
+"""The output image: what the core wants written. A value; only the writer touches the field, after the step (R3)."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class OutputRole(StrEnum):
+    """Every thing crumbmeter may ever write. The site file gives a register to those it allows; no other is written."""
+
+    AUGER_SPEED = "auger_speed"
+    """[rev/s] Speed mode: setpoint of the metering auger."""
+    FEED_RATE = "feed_rate"
+    """[kg/s] Rate mode: setpoint of the feeder's own controller."""
+    FEED_RUN = "feed_run"
+    """[contact] Auger may turn."""
+    BLOWER_RUN = "blower_run"
+    AIRLOCK_RUN = "airlock_run"
+    START_WARNING = "start_warning"
+    """[contact] Horn or beacon before machinery starts."""
+    HEARTBEAT = "heartbeat"
+    """[count] Advances on healthy scans only."""
+    PLANT_HEALTHY = "plant_healthy"
+    """[contact] Fail-safe stop request to the plant: energised means no request."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutputImage:
+    """Engineering values in SI for every output role, and whether they may be written at all."""
+
+    write_enabled: bool
+    """False in monitor only: then nothing whatever is written."""
+    stop_now: bool
+    """True for a stop or trip: past every slew limit, ahead of anything queued."""
+    values: tuple[tuple[OutputRole, float], ...]
+
+    def value(self, role: OutputRole) -> float | None:
+        """Return the value wanted for a role, or None where the core has none for it."""
+        for name, value in self.values:
+            if name is role:
+                return value
+        return None
+
+
+MONITOR_ONLY = OutputImage(write_enabled=False, stop_now=False, values=())

@@ -1,1 +1,1 @@
-"""Values that every room shares: readings, images, commands, parcels, events. Standard library only, no behaviour beyond checks."""
+"""Values that every room shares: readings, images, commands, parcels, events. Standard library only."""

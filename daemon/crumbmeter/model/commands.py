@@ -1,4 +1,4 @@
-"""What a person or another program asks for. A request enters the constraint chain like any other; it never jumps it."""
+"""What a person or another program asks for. A request enters the constraint chain like any other."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -28,6 +28,6 @@ class Command:
     expires_s: float
     """[s] Process time after which it is dropped unseen, with an event."""
     subject: str = ""
-    """Mix id, stream id or alarm id, as the kind needs; for ENABLE_CONTROL the settings id that was read and agreed to."""
+    """Mix id, stream id or alarm id, as the kind needs; for ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
     """SI value where the kind needs one (moisture as a fraction of dry mass)."""

@@ -1,4 +1,4 @@
-"""The input image: what the field said, frozen for one scan. Raw words go in; the core and a replay see exactly these."""
+"""The input image: what the field said, frozen for one scan. Core and replay see exactly these raw words."""
 
 from dataclasses import dataclass
 from enum import StrEnum

@@ -1,4 +1,4 @@
-"""The mix parcel: a quantity of mix (about 250 kg) as it left the drum. The unit of record; nothing else is summed twice."""
+"""The mix parcel: about 250 kg of mix as it left the drum. The unit of record; nothing else is summed twice."""
 
 from dataclasses import dataclass
 

@@ -16,7 +16,7 @@ class Reading:
     quality: Quality
     reason: Reason
     age_s: float
-    """[s] Since the device's reply that carried it arrived. Infinite is written as a very large number by nobody: a value never read has age 0 and quality Bad."""
+    """[s] Since the device's reply that carried it arrived; 0 with quality Bad where none ever came."""
 
     @property
     def good(self) -> bool:

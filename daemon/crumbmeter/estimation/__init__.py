@@ -1,0 +1,1 @@
+"""What cannot be read off an instrument: flow out of the weigh hopper, feed factor, their uncertainty. Pure."""

@@ -1,0 +1,17 @@
+"""A decoded value before it is settled: what one signal's words mean, or why they mean nothing."""
+
+from dataclasses import dataclass
+
+from crumbmeter.model.quality import Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One signal's words of one image, decoded, scaled and converted to SI. `value` is None unless `reason` is OK."""
+
+    value: float | None
+    reason: Reason
+    received_s: float
+    """[s] Process time at which the reply that carried it arrived. 0 when there was none."""
+    link_ok: bool
+    """Whether the newest attempt to read its block succeeded (an old value may stand while attempts fail)."""

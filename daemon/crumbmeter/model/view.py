@@ -1,0 +1,106 @@
+"""What one scan has to show: the terminal, MQTT and /metrics all draw from this one value, so they cannot disagree."""
+
+from dataclasses import dataclass
+
+from crumbmeter.model.image import WriteStatus
+from crumbmeter.model.outputs import OutputImage
+from crumbmeter.model.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class StreamView:
+    """One stream as the scan saw it."""
+
+    stream_id: str
+    rate: Reading
+    """[kg/s] As indicated, wet or dry as the signal is."""
+    dry_kg_s: float
+    """[kg/s] At the scale, dry; 0 below low flow."""
+    moisture: float
+    """Fraction of dry mass in force."""
+    at_injection_kg_s: float
+    """[kg/s] Dry flow now passing the injection point, by the travel model."""
+
+
+@dataclass(frozen=True, slots=True)
+class PermissiveView:
+    """One condition that the feed needs."""
+
+    name: str
+    met: bool | None
+    """None: not known, its reading is Bad."""
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    """One alarm that is not in its normal state."""
+
+    alarm_id: str
+    state: str
+    since_s: float
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """Sums of parcels, in whole grams. Grand totals are never reset; the subtotal is a mark on them."""
+
+    rubber_g: int = 0
+    target_rubber_g: int = 0
+    mix_g: int = 0
+    """All mix, with or without a dose."""
+    mix_with_dose_g: int = 0
+    """Mix that was meant to carry rubber."""
+    parcels: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ScanView:
+    """One scan, summed up for people and programs. SI throughout."""
+
+    now_s: float
+    run_state: str
+    run_reason: str
+    control_enabled: bool
+    in_service: bool
+    mix_id: str
+    dose_basis: str
+    dose_target: float
+    mix_rate_kg_s: float
+    """[kg/s] Mix without rubber now passing the injection point."""
+    wanted_kg_s: float
+    """[kg/s] Rubber that the dose asks for, before any constraint."""
+    setpoint_kg_s: float
+    """[kg/s] After all constraints."""
+    fed: Reading
+    """[kg/s] Rubber leaving the auger, by the estimator."""
+    fed_uncertainty_kg_s: float
+    """[kg/s] Standard uncertainty of `fed` (k=1)."""
+    feed_factor_kg_rev: float
+    auger_speed: Reading
+    hopper_mass: Reading
+    supply_mass: Reading
+    line_pressure: Reading
+    window_dose: float | None
+    """Dose of the last tolerance window of mix that left the outlet, as a fraction in `dose_basis`."""
+    window_error: float | None
+    """Its relative error against the dose wanted for it."""
+    feed_error: float | None
+    """Relative error of the feed against its setpoint over the time window."""
+    owed_kg: float
+    """[kg] Rubber that trim still pays back (negative: takes back)."""
+    totals: Totals
+    job: Totals
+    """Since the last reset of the subtotal."""
+    narrowed: tuple[tuple[str, str], ...]
+    """Stages of the constraint chain that narrowed the setpoint, each with its reason, in order."""
+    permissives: tuple[PermissiveView, ...]
+    alarms: tuple[AlarmView, ...]
+    streams: tuple[StreamView, ...]
+    readings: tuple[Reading, ...]
+    """Every signal, in the order of the settings."""
+    outputs: OutputImage
+    writes: tuple[WriteStatus, ...]
+    """In the order of the output list of the settings."""

@@ -1,0 +1,86 @@
+"""What the runtime needs from the outside world, as protocols of one to three methods. Adapters serve them."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from crumbmeter.field.spec import RegisterSpec, Table
+
+
+class Clock(Protocol):
+    """One clock for the whole process: process time runs at a rate, deadlines of sockets stay on loop time."""
+
+    def now_s(self) -> float:
+        """[s] Return process time: monotonic, and faster than real by the clock's rate."""
+        ...
+
+    def wall_us(self) -> int:
+        """[us] Return UTC since 1970, as a label for records. Derived from process time, so it has the same rate."""
+        ...
+
+    async def sleep_until(self, due_s: float) -> None:
+        """Wait until process time `due_s` [s]; return at once where that has passed."""
+        ...
+
+
+class FieldReader(Protocol):
+    """Reads words from one device."""
+
+    async def read(self, table: Table, address: int, count: int) -> tuple[int, ...]:
+        """Read `count` words (bits as 0/1) from PDU offset `address`.
+
+        Raises:
+            DeviceExceptionError: a Modbus exception; the connection is sound.
+            RetryLaterError: no reply in time. The caller discards the connection (REQ-2).
+            ReconnectError: the connection is gone or a reply did not match.
+        """
+        ...
+
+
+class FieldWriter(Protocol):
+    """Writes words to one device."""
+
+    async def write(self, register: RegisterSpec, words: Sequence[int]) -> None:
+        """Write the words of one register; return when the device's echo agrees. Never retried here.
+
+        Raises: as FieldReader.read.
+        """
+        ...
+
+
+class FieldLink(FieldReader, FieldWriter, Protocol):
+    """One connection to one device. Discarded and built anew after any doubt."""
+
+    async def connect(self) -> None:
+        """Open the connection within the device's connect time-out, or raise ReconnectError."""
+        ...
+
+    async def close(self) -> None:
+        """Close it. Never raises."""
+        ...
+
+
+class Recorder(Protocol):
+    """Takes records without ever holding up the scan."""
+
+    def append_nowait(self, entries: "Sequence[Entry]") -> None:
+        """Queue entries for the journal's writer thread. Drops are counted and leave a gap record, never silent."""
+        ...
+
+
+class Entry(Protocol):
+    """One record on its way to the journal: the journal knows bytes, not subjects."""
+
+    @property
+    def strand(self) -> str:
+        """Return the name of the chain it belongs to: `record` or `image`."""
+        ...
+
+    @property
+    def kind(self) -> str:
+        """Return the subject's name."""
+        ...
+
+    @property
+    def body(self) -> bytes:
+        """Return its canonical bytes."""
+        ...

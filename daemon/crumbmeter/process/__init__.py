@@ -1,0 +1,1 @@
+"""Arithmetic of the plant: dry rates, mix, dose, travel of material. Pure."""

@@ -1,0 +1,101 @@
+"""What the arithmetic of the plant needs to know: streams, drum, line, mixes."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class StreamKind(StrEnum):
+    """What a stream carries."""
+
+    AGGREGATE = "aggregate"
+    RECYCLE = "recycle"
+    """RAP, RAS: material that carries binder."""
+    FILLER = "filler"
+    BINDER = "binder"
+    """Virgin binder, metered by mass."""
+
+
+class DoseBasis(StrEnum):
+    """What the dose is a share of. Each has its own formula and inverse (process/dose.py)."""
+
+    TOTAL_MIX = "total_mix"
+    """R / (M0 + R)"""
+    ADDED_TO_MIX = "added_to_mix"
+    """R / M0"""
+    TOTAL_BINDER = "total_binder"
+    """R / Bt"""
+    BINDER_RUBBER_BLEND = "binder_rubber_blend"
+    """R / (Bt + R)"""
+    VIRGIN_BINDER = "virgin_binder"
+    """R / Bv"""
+    DRY_AGGREGATE = "dry_aggregate"
+    """R / D, D being virgin dry aggregate (with filler)"""
+
+
+@dataclass(frozen=True, slots=True)
+class StreamParams:
+    """One material stream into the drum."""
+
+    stream_id: str
+    kind: StreamKind
+    rate: int
+    """Index of the signal with its mass flow [kg/s]."""
+    wet: bool
+    """Whether the signal is of wet material (moisture still to be taken off)."""
+    moisture: float
+    """Water as a fraction of DRY mass (AASHTO T 255), until a moisture entry says otherwise. 0 where `wet` is false."""
+    binder_content: float
+    """Binder as a fraction of dry mass; 0 for virgin material."""
+    low_flow_kg_s: float
+    """[kg/s] Below this the belt is empty: a drifting zero makes neither tons nor rubber."""
+    belt_length_m: float
+    """[m] From the scale to the drum (the sum over all belts). 0 where material is metered at the drum."""
+    belt_speed: int | None
+    """Index of the signal with the belt speed [m/s]."""
+    belt_running: int | None
+    """Index of the contact "belt runs". With neither signal it is taken to run while its rate is above low flow."""
+    nominal_belt_speed_m_s: float
+    """[m/s] Used where no speed is read."""
+    scale_filter_s: float
+    """[s] Mean delay of the scale's own averaging: material is that much further along than its rate says."""
+    drum_residence_s: float
+    """[s] Mean travel from where it enters the drum to the injection point, at nominal drum speed. 0: metered there."""
+    drum_stages: int
+    """Stirred stages in series that stand for the spread of that travel (variance = mean^2 / stages)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrumParams:
+    """The drum between the injection point and its outlet."""
+
+    turning: int
+    """Index of the contact "drum turns"."""
+    speed: int | None
+    """Index of the signal with its speed [rev/s]."""
+    nominal_speed_rev_s: float
+    outlet_residence_s: float
+    """[s] Mean travel from the injection point to the outlet, at nominal speed."""
+    outlet_stages: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineParams:
+    """The conveying line from the airlock to the injection point."""
+
+    travel_s: float
+    """[s] From the auger's end to the injection point while the blower runs."""
+
+
+@dataclass(frozen=True, slots=True)
+class MixParams:
+    """One mix that the plant makes."""
+
+    mix_id: str
+    title: str
+    dose_basis: DoseBasis
+    dose: float
+    """Fraction in that basis. 0: a mix without rubber."""
+    total_binder_content: float
+    """Total binder as a fraction of the mix without rubber, by the job mix formula."""
+    plant_recipe: int | None
+    """The plant's own number for it, compared with the plant's recipe signal where there is one."""

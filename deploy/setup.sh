@@ -1,0 +1,157 @@
+# Shared by deploy/demo and deploy/test, which source it from the top of the checkout. Needs bash and Python >= 3.11;
+# no root. Everything it makes lies in the checkout, in .venv and .tools.
+#
+#   prepare_python   a virtual environment with exactly the packages of deploy/requirements.lock, and this project in it
+#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze), from Debian's packages
+
+readonly LOCK=deploy/requirements.lock
+readonly STAMP=.venv/crumbmeter.stamp      # written last: no stamp, no finished environment
+readonly UNFINISHED=.venv/crumbmeter.unfinished
+readonly DEBIAN=$PWD/.tools/debian
+
+unset PYTHONPATH PYTHONHOME
+export PIP_DISABLE_PIP_VERSION_CHECK=1
+export PATH="$PWD/.venv/bin:$PWD/.tools/bin:$PATH:/usr/sbin:/sbin"
+
+say() { printf '%s\n' "$*" >&2; }
+die() { say "$0: $*"; exit 1; }
+
+# --- Python -----------------------------------------------------------------------------------------------------------
+
+find_python() {
+  local candidate
+  for candidate in ${CRUMBMETER_PYTHON:-python3 python3.14 python3.13 python3.12 python3.11}; do
+    if "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+      "$candidate" -c 'import sys; print(sys.executable)'
+      return
+    fi
+  done
+  die "no Python 3.11 or newer found (looked for python3, python3.14 to python3.11 on PATH).
+On Debian 12 or Ubuntu 24.04: apt-get install python3. One elsewhere: CRUMBMETER_PYTHON=/path/to/python3 $0"
+}
+
+fingerprint() {  # of everything that the environment depends on
+  sha256sum "$LOCK" pyproject.toml
+  printf '%s\n' "$PWD"
+  .venv/bin/python -c 'import sys; print(sys.version, sys.base_prefix)'
+}
+
+environment_is_ready() {
+  [ -x .venv/bin/python ] && [ -f "$STAMP" ] && [ ! -e "$UNFINISHED" ] && [ "$(fingerprint 2>/dev/null)" = "$(cat "$STAMP")" ]
+}
+
+make_environment() {
+  local python
+  python=$(find_python) || exit 1
+  if [ -e "$UNFINISHED" ] || ! .venv/bin/python -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+    rm -rf .venv                                         # an interrupted or broken one is made anew, never mended
+    "$python" -m venv --without-pip .venv || die "'$python -m venv --without-pip .venv' failed (reason above)"
+  fi
+  : >"$UNFINISHED"
+  choose_pip "$python"
+  # The project itself cannot be in the lock; its build backend is, so nothing unpinned is fetched to build it.
+  "${PIP[@]}" install --quiet --require-hashes -r "$LOCK" &&
+    "${PIP[@]}" install --quiet --no-deps --no-build-isolation --editable . ||
+    die "installing the packages of $LOCK failed (reason above). Run the command again when that is mended."
+  fingerprint >"$STAMP.new" && mv "$STAMP.new" "$STAMP" && rm -f "$UNFINISHED"
+}
+
+# Debian's bare python3 has neither pip nor ensurepip (that is package python3-venv). Take the first of: the
+# environment's own pip; the pip that came with Python; the pip of the machine; Debian's packaged pip, unpacked here.
+choose_pip() {
+  local python=$1 wheel
+  PIP=(.venv/bin/python -m pip)
+  "${PIP[@]}" --version >/dev/null 2>&1 && return
+  .venv/bin/python -m ensurepip >/dev/null 2>&1 && "${PIP[@]}" --version >/dev/null 2>&1 && return
+  PIP=("$python" -m pip --python .venv/bin/python)       # from pip 22.3 on
+  "${PIP[@]}" --version >/dev/null 2>&1 && return
+  if [ ! -d .tools/pip ] && unpack_debian alone python3-pip-whl; then
+    wheel=$(find "$DEBIAN/root/usr/share/python-wheels" -name 'pip-*.whl' | head -n 1)
+    "$python" -m zipfile -e "$wheel" .tools/pip.new && mv .tools/pip.new .tools/pip
+  fi
+  PIP=(env PYTHONPATH="$PWD/.tools/pip" .venv/bin/python -m pip)
+  "${PIP[@]}" --version >/dev/null 2>&1 && return
+  die "$python has no pip and no ensurepip, and none could be brought: ${REASON:-unknown reason}.
+Install either and run the command again. On Debian or Ubuntu, as root: apt-get install python3-venv"
+}
+
+prepare_python() {
+  environment_is_ready && return
+  mkdir -p .tools
+  (
+    if command -v flock >/dev/null; then flock 9; fi     # two commands started at once do not build over each other
+    environment_is_ready && exit 0
+    say "Setting up .venv from $LOCK (once; about half a minute)..."
+    make_environment
+  ) 9>.tools/setup.lock || exit 1
+}
+
+# --- Debian's packages, without root and without leaving anything on the machine --------------------------------------
+
+# Installing a server package would start its service, now or at the next boot, and it would clash with the tests or
+# with the machine's owner. So packages are fetched by apt with lists and cache of its own, and unpacked in .tools.
+apt_here() {
+  apt-get -qq -o Debug::NoLocking=1 -o APT::Sandbox::User=root -o APT::Get::List-Cleanup=0 \
+    -o Acquire::Retries=1 -o Acquire::http::Timeout=20 -o Acquire::https::Timeout=20 \
+    -o Dir::State::status="$DEBIAN/status" -o Dir::State::lists="$DEBIAN/lists" \
+    -o Dir::State::extended_states="$DEBIAN/extended" -o Dir::Cache="$DEBIAN/cache" "$@" 2>>"$DEBIAN/apt.log"
+}
+
+refresh_lists() {
+  [ -f "$DEBIAN/lists/fresh" ] && return
+  apt_here update >>"$DEBIAN/apt.log" &&
+    [ -n "$(find "$DEBIAN/lists" -maxdepth 1 -name '*Packages*' -print -quit)" ] && : >"$DEBIAN/lists/fresh"
+}
+
+unpack_one() {  # PACKAGE
+  rm -f "$DEBIAN/debs/$1"_*.deb
+  (cd "$DEBIAN/debs" && apt_here download "$1") >>"$DEBIAN/apt.log" &&
+    dpkg-deb -x "$DEBIAN/debs/$1"_*.deb "$DEBIAN/root" 2>>"$DEBIAN/apt.log"
+}
+
+installed() { dpkg-query -W -f '${Status}' "$1" 2>/dev/null | grep -q 'ok installed$'; }
+
+# unpack_debian alone|whole PACKAGE: with `whole`, also what it depends on and the machine lacks. Sets REASON on failure.
+unpack_debian() {
+  local names name
+  if ! command -v apt-get >/dev/null || ! command -v dpkg-deb >/dev/null; then
+    REASON='this machine has no apt-get'; return 1
+  fi
+  mkdir -p "$DEBIAN"/{lists,cache/archives}/partial "$DEBIAN"/{root,debs}
+  : >"$DEBIAN/status"
+  : >"$DEBIAN/apt.log"
+  refresh_lists || { REASON="apt cannot reach Debian's packages: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
+  names=$2
+  if [ "$1" = whole ]; then
+    names=$(apt_here --simulate --no-install-recommends install "$2" | awk '$1 == "Inst" { print $2 }')
+    [ -n "$names" ] || { REASON="apt finds no package $2: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
+  fi
+  for name in $names; do
+    if [ "$name" != "$2" ] && installed "$name"; then continue; fi
+    if ! unpack_one "$name"; then
+      rm -f "$DEBIAN/lists/fresh"                        # perhaps the lists are old: fetch them once more
+      refresh_lists && unpack_one "$name" ||
+        { REASON="fetching Debian's $name failed: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
+    fi
+  done
+  rm -rf "$DEBIAN"/debs/*.deb
+}
+
+# bring NAME alone|whole PACKAGE PROGRAM: make NAME callable, from the machine or from PACKAGE. Sets REASON on failure.
+bring() {
+  local name=$1 libraries
+  command -v "$name" >/dev/null && return
+  unpack_debian "$2" "$3" || return
+  libraries=$(find "$DEBIAN/root" -name '*.so*' -printf '%h\n' | sort -u | paste -sd :)
+  mkdir -p .tools/bin
+  printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\nexec %q "$@"\n' \
+    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root/$4" >".tools/bin/$name.new"
+  chmod +x ".tools/bin/$name.new" && mv ".tools/bin/$name.new" ".tools/bin/$name"
+}
+
+bring_tools() {
+  MISSING=()
+  bring mosquitto whole mosquitto usr/sbin/mosquitto || MISSING+=("mosquitto: $REASON")
+  bring promtool alone prometheus usr/bin/promtool || MISSING+=("promtool: $REASON")
+  bring systemd-analyze whole systemd usr/bin/systemd-analyze || MISSING+=("systemd-analyze: $REASON")
+}

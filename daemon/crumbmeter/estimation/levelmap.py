@@ -1,0 +1,50 @@
+"""How the feed factor depends on the head in the weigh hopper, learned between refills and used during them.
+
+The map holds ratios to the mean factor, one for each band of content. It is read by interpolation between the middles
+of the bands and never extrapolated. It learns slowly: one fill changes it by a part of what that fill showed.
+"""
+
+from dataclasses import dataclass
+
+BANDS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class LevelMap:
+    """Relative feed factor by content."""
+
+    ratios: tuple[float, ...] = (1.0,) * BANDS
+    weights: tuple[float, ...] = (0.0,) * BANDS
+    """How much each band has learned, 0 to 1."""
+
+    def ratio(self, share: float) -> float:
+        """Return the relative factor.
+
+        Args:
+            share: Content as a share of the span from low to full; outside 0..1 the end bands hold.
+        """
+        place = share * BANDS - 0.5
+        if place <= 0.0:
+            return self.ratios[0]
+        if place >= BANDS - 1:
+            return self.ratios[-1]
+        below = int(place)
+        part = place - below
+        return self.ratios[below] * (1.0 - part) + self.ratios[below + 1] * part
+
+    def learned(self, share: float, ratio: float, gain: float) -> "LevelMap":
+        """Return the map after one look at the factor.
+
+        Args:
+            share: Content as a share of the span.
+            ratio: Observed factor over the mean factor.
+            gain: How far to move towards it, 0 to 1 (dt over the time constant).
+        """
+        band = min(BANDS - 1, max(0, int(share * BANDS)))
+        # A band that has seen little follows quickly, one that has seen much slowly.
+        weight = min(1.0, self.weights[band] + gain)
+        step = max(gain, gain / max(weight, gain) * 0.5) if weight < 1.0 else gain
+        moved = self.ratios[band] + (ratio - self.ratios[band]) * min(1.0, step)
+        ratios = (*self.ratios[:band], moved, *self.ratios[band + 1 :])
+        weights = (*self.weights[:band], weight, *self.weights[band + 1 :])
+        return LevelMap(ratios, weights)

@@ -1,0 +1,225 @@
+"""Mass flow out of the weigh hopper: a Kalman filter on content and feed factor, with auger speed as known input.
+
+The flow is factor times speed. The factor moves slowly while the speed steps, so with the factor as the state a change
+of speed costs nothing (computation.md, section 1, compares the structures). While the hopper refills, the weight says
+nothing about the flow: the factor is carried by what earlier fills taught of its dependence on the level.
+
+Model, per scan of length dt: m' = m - f w dt; f' = f * r(m')/r(m), r being the level map; measured z = m + v.
+"""
+
+from dataclasses import dataclass, replace
+from math import sqrt
+
+from crumbmeter.estimation.levelmap import LevelMap
+from crumbmeter.estimation.params import WeighingParams
+from crumbmeter.model.events import Event, event
+
+GATE = 9.0
+"""Squared innovation over its variance beyond which a weight is not believed (three sigma)."""
+STEP_AFTER_S = 3.0
+"""[s] Weights refused for so long mean a true step (something lies on the scale): the content is taken anew."""
+RELEASE_S = 40.0
+"""[s] Time over which a correction of the content is booked as fed or not fed."""
+LEARN_S = 60.0
+"""[s] Time constant of the level map."""
+FACTOR_FILTER_S = 900.0
+"""[s] Time constant of the mean factor that the map is relative to."""
+MIN_NOISE_SHARE, MAX_NOISE_SHARE = 0.5, 6.0
+"""The noise is learned on line within these multiples of the configured one."""
+
+
+@dataclass(frozen=True, slots=True)
+class WeighingState:
+    """What the estimator knows."""
+
+    started: bool
+    """Whether a weight has ever come."""
+    mass_kg: float
+    """[kg] Content; 0 before the first weight."""
+    factor_kg_rev: float
+    mean_factor_kg_rev: float
+    var_mm: float
+    var_mf: float
+    var_ff: float
+    noise_kg: float
+    """[kg] Standard deviation of the weight, learned."""
+    refused_s: float
+    """[s] For how long weights have been refused."""
+    refilling: bool
+    refill_s: float
+    """[s] How long the present or last refill has lasted."""
+    settle_left_s: float
+    """[s] Until the weight is believed again after a refill."""
+    unbooked_kg: float
+    """[kg] Correction of the content that is still to be booked as fed (positive) or not fed."""
+    level: LevelMap
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """What left the auger in one scan."""
+
+    rate_kg_s: float
+    uncertainty_kg_s: float
+    """[kg/s] Standard uncertainty of the rate, k=1."""
+    fed_kg: float
+    """[kg] In this scan, with the part of earlier corrections that is booked now."""
+    fed_uncertainty_kg: float
+    believed: bool
+    """Whether the weight took part (false while refilling, settling, or with the weight Bad)."""
+
+
+def new_weighing(params: WeighingParams) -> WeighingState:
+    """Start from the catch tests' factor, trusted to three per cent."""
+    factor = params.feed_factor_kg_rev
+    return WeighingState(
+        started=False,
+        mass_kg=0.0,
+        factor_kg_rev=factor,
+        mean_factor_kg_rev=factor,
+        var_mm=0.0,
+        var_mf=0.0,
+        var_ff=(0.03 * factor) ** 2,
+        noise_kg=params.mass_noise_kg,
+        refused_s=0.0,
+        refilling=False,
+        refill_s=0.0,
+        settle_left_s=0.0,
+        unbooked_kg=0.0,
+        level=LevelMap(),
+    )
+
+
+def weigh(
+    state: WeighingState,
+    params: WeighingParams,
+    weight_kg: float | None,
+    speed_rev_s: float,
+    refilling: bool | None,
+    dt_s: float,
+) -> tuple[WeighingState, Flow, tuple[Event, ...]]:
+    """Move the estimate on by one scan.
+
+    Args:
+        state: Estimate before.
+        params: Hopper and auger.
+        weight_kg: [kg] Net weight, or None where it is Bad or not new.
+        speed_rev_s: [rev/s] Auger speed over this scan.
+        refilling: Contact of the refill gate; None where there is none or it is Bad.
+        dt_s: [s] Length of the scan.
+    """
+    if not state.started and weight_kg is not None:
+        state = replace(state, started=True, mass_kg=weight_kg, var_mm=state.noise_kg**2)
+    if not state.started:
+        rate = state.factor_kg_rev * speed_rev_s
+        return state, Flow(rate, 0.1 * rate, rate * dt_s, 0.1 * rate * dt_s, believed=False), ()
+    way_rev = speed_rev_s * dt_s
+    fed_kg = state.factor_kg_rev * way_rev
+    ratio_change = _ratio(state, params, state.mass_kg - fed_kg) / _ratio(state, params, state.mass_kg)
+    factor = state.factor_kg_rev * ratio_change
+    # Covariance of F P F' + Q with F = [[1, -way], [0, 1]].
+    drift = params.factor_drift_per_s * state.factor_kg_rev
+    var_ff = state.var_ff + (drift * drift * dt_s if way_rev > 0.0 else 0.0)
+    var_mf = state.var_mf - way_rev * state.var_ff
+    var_mm = state.var_mm - 2.0 * way_rev * state.var_mf + way_rev * way_rev * state.var_ff
+    predicted = replace(
+        state, mass_kg=state.mass_kg - fed_kg, factor_kg_rev=factor, var_mm=var_mm, var_mf=var_mf, var_ff=var_ff
+    )
+    after, events, believed = _take_weight(predicted, params, weight_kg, refilling, way_rev, dt_s)
+    rate = state.factor_kg_rev * speed_rev_s
+    uncertainty = speed_rev_s * sqrt(max(0.0, after.var_ff))
+    booked_kg = after.unbooked_kg * min(1.0, dt_s / RELEASE_S)
+    after = replace(after, unbooked_kg=after.unbooked_kg - booked_kg)
+    return after, Flow(rate, uncertainty, fed_kg + booked_kg, uncertainty * dt_s, believed=believed), events
+
+
+def _ratio(state: WeighingState, params: WeighingParams, mass_kg: float) -> float:
+    return state.level.ratio((mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg))
+
+
+def _take_weight(
+    state: WeighingState,
+    params: WeighingParams,
+    weight_kg: float | None,
+    refilling: bool | None,
+    way_rev: float,
+    dt_s: float,
+) -> tuple[WeighingState, tuple[Event, ...], bool]:
+    if weight_kg is None:
+        return state, (), False
+    surprise = weight_kg - state.mass_kg
+    if refilling or (state.refilling and refilling is None and surprise > 0.0):
+        return _during_refill(state, params, weight_kg, dt_s)
+    if state.refilling:
+        begun = _taken_anew(state, weight_kg, refilling=False, settle_left_s=params.settle_after_refill_s)
+        detail = event("refill_ended", duration_s=round(state.refill_s, 1), mass_kg=round(weight_kg, 2))
+        return begun, (detail,), False
+    if state.settle_left_s > 0.0:
+        return _taken_anew(state, weight_kg, refilling=False, settle_left_s=state.settle_left_s - dt_s), (), False
+    variance = state.var_mm + state.noise_kg**2
+    if surprise * surprise > GATE * variance:
+        return _refuse(state, params, weight_kg, surprise, refilling, dt_s)
+    return _believe(state, params, surprise, variance, way_rev, dt_s), (), True
+
+
+def _during_refill(
+    state: WeighingState, params: WeighingParams, weight_kg: float, dt_s: float
+) -> tuple[WeighingState, tuple[Event, ...], bool]:
+    """Carry the factor along the level map while the weight rises."""
+    factor = state.factor_kg_rev * _ratio(state, params, weight_kg) / _ratio(state, params, state.mass_kg)
+    events = () if state.refilling else (event("refill_began", mass_kg=round(weight_kg, 2)),)
+    refill_s = state.refill_s + dt_s if state.refilling else dt_s
+    after = _taken_anew(state, weight_kg, refilling=True, settle_left_s=params.settle_after_refill_s)
+    return replace(after, factor_kg_rev=factor, refill_s=refill_s), events, False
+
+
+def _taken_anew(state: WeighingState, weight_kg: float, *, refilling: bool, settle_left_s: float) -> WeighingState:
+    return replace(
+        state, mass_kg=weight_kg, var_mm=state.noise_kg**2, var_mf=0.0, refused_s=0.0, refilling=refilling,
+        settle_left_s=max(0.0, settle_left_s),
+    )  # fmt: skip
+
+
+def _refuse(
+    state: WeighingState,
+    params: WeighingParams,
+    weight_kg: float,
+    surprise: float,
+    refilling: bool | None,
+    dt_s: float,
+) -> tuple[WeighingState, tuple[Event, ...], bool]:
+    refused_s = state.refused_s + dt_s
+    if refused_s < STEP_AFTER_S:
+        return replace(state, refused_s=refused_s), (), False
+    if refilling is None and surprise > 0.0:
+        return _during_refill(state, params, weight_kg, dt_s)
+    detail = event("weight_step", step_kg=round(surprise, 3))
+    return _taken_anew(state, weight_kg, refilling=False, settle_left_s=0.0), (detail,), False
+
+
+def _believe(
+    state: WeighingState, params: WeighingParams, surprise: float, variance: float, way_rev: float, dt_s: float
+) -> WeighingState:
+    gain_m = state.var_mm / variance
+    gain_f = state.var_mf / variance
+    correction = gain_m * surprise
+    factor = state.factor_kg_rev + gain_f * surprise
+    factor = min(params.feed_factor_high_kg_rev, max(params.feed_factor_low_kg_rev, factor))
+    noise = state.noise_kg
+    if way_rev > 0.0:
+        # E[surprise^2] = var_mm + noise^2, so this estimate of noise^2 has no bias.
+        seen = surprise * surprise - state.var_mm
+        squared = noise * noise + (seen - noise * noise) * min(1.0, dt_s / 120.0)
+        low, high = MIN_NOISE_SHARE * params.mass_noise_kg, MAX_NOISE_SHARE * params.mass_noise_kg
+        noise = min(high, max(low, sqrt(max(0.0, squared))))
+    mean, level = state.mean_factor_kg_rev, state.level
+    if way_rev > 0.0:
+        share = (state.mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg)
+        mean += (factor / state.level.ratio(share) - mean) * min(1.0, dt_s / FACTOR_FILTER_S)
+        level = level.learned(share, factor / mean, dt_s / LEARN_S)
+    return replace(
+        state, mass_kg=state.mass_kg + correction, factor_kg_rev=factor, mean_factor_kg_rev=mean,
+        var_mm=state.var_mm * (1.0 - gain_m), var_mf=state.var_mf * (1.0 - gain_m),
+        var_ff=state.var_ff - gain_f * state.var_mf, noise_kg=noise, refused_s=0.0,
+        unbooked_kg=state.unbooked_kg - correction, level=level,
+    )  # fmt: skip

@@ -1,0 +1,84 @@
+"""A path on which material keeps its order: a belt keyed by metres, a conveying line keyed by seconds of air.
+
+Material is held in cells that move with the path. The path stands, the material stands: a time delay would deliver it
+to a stopped drum. Mass is conserved to rounding; material that enters leaves after exactly `len(cells)` cells.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fifo:
+    """Masses along a path. All lengths are in cells."""
+
+    cells: tuple[float, ...]
+    """[kg] Per cell; the last one is just leaving: `1 - phase` of it is still here."""
+    entering: float = 0.0
+    """[kg] In the cell that is being filled."""
+    phase: float = 0.0
+    """[cells] How far the path has moved since a cell was completed, 0 <= phase < 1."""
+
+    @property
+    def content(self) -> float:
+        """[kg] Return all that is on the path."""
+        return self.entering + sum(self.cells) - self.cells[-1] * self.phase
+
+    def moved(self, mass: float, cells: float) -> "tuple[Fifo, float]":
+        """Move the path and lay new material on it, evenly over the way moved.
+
+        Args:
+            mass: [kg] New material. On a path that stands it stays where it falls, at the entrance.
+            cells: [cells] Way moved, >= 0.
+
+        Returns:
+            The path after, and the mass [kg] that left it.
+        """
+        entering, phase, line = self.entering, self.phase, self.cells
+        if cells <= 0.0:
+            return (self if mass == 0.0 else Fifo(line, entering + mass, phase)), 0.0
+        density = mass / cells
+        left, out = cells, 0.0
+        while left > 0.0:
+            step = 1.0 - phase
+            if left < step:
+                out += line[-1] * left
+                entering += density * left
+                phase += left
+                break
+            out += line[-1] * step
+            entering += density * step
+            left -= step
+            line = (entering, *line[:-1])
+            entering = phase = 0.0
+        return Fifo(line, entering, phase), out
+
+    def mass_between(self, near: float, far: float, beyond: float) -> float:
+        """Return the mass [kg] that will leave while the path moves from `near` to `far` cells on from here.
+
+        Args:
+            near: [cells] >= 0.
+            far: [cells] >= near.
+            beyond: [kg/cell] What is taken to follow behind the entrance.
+        """
+        total = 0.0
+        position = near + self.phase
+        end = far + self.phase
+        last = len(self.cells) - 1
+        while position < end:
+            index = int(position)
+            upto = min(end, index + 1.0)
+            if index <= last:
+                density = self.cells[last - index]
+            elif index == last + 1 and self.phase > 0.0 and position < last + 1 + self.phase:
+                upto = min(upto, last + 1 + self.phase)
+                density = self.entering / self.phase
+            else:
+                density = beyond
+            total += density * (upto - position)
+            position = upto
+        return total
+
+
+def empty(cells: int) -> Fifo:
+    """Make an empty path of so many cells (at least one)."""
+    return Fifo((0.0,) * max(1, cells))

@@ -1,0 +1,48 @@
+"""The real clock: the one place that reads the machine's clocks and that waits.
+
+Process time is monotonic and runs at the site's rate; it starts at an injected offset, so that nobody comes to rely on
+its zero. Wall time is read once and then follows process time: a step of it moves no interval (REQ-18).
+"""
+
+import asyncio
+import time
+
+
+class RealClock:
+    """Clock on the running loop. Build it inside the loop."""
+
+    def __init__(self, *, rate: float = 1.0, start_s: float = 0.0) -> None:
+        """Start process time.
+
+        Args:
+            rate: [1] Process seconds per real second. Anything but 1 is refused by the site unless it is simulated.
+            start_s: [s] Process time at this moment.
+        """
+        if not rate > 0.0:
+            raise ValueError(f"a clock needs a rate above 0, not {rate!r}")
+        self._loop = asyncio.get_running_loop()
+        self._rate = rate
+        self._start_s = start_s
+        self._loop_start_s = self._loop.time()
+        self._wall_start_us = time.time_ns() // 1000
+
+    @property
+    def rate(self) -> float:
+        """[1] Return process seconds per real second."""
+        return self._rate
+
+    def now_s(self) -> float:
+        """[s] Return process time."""
+        return (self._loop.time() - self._loop_start_s) * self._rate + self._start_s
+
+    def wall_us(self) -> int:
+        """[us] Return UTC since 1970 as it follows from process time."""
+        return self._wall_start_us + round((self.now_s() - self._start_s) * 1e6)
+
+    async def sleep_until(self, due_s: float) -> None:
+        """Wait until process time `due_s` [s]. Yields to other tasks even where that has passed."""
+        while (left_s := due_s - self.now_s()) > 0.0:
+            await asyncio.sleep(left_s / self._rate)
+            if due_s - self.now_s() < 1e-6 * self._rate:
+                return
+        await asyncio.sleep(0)

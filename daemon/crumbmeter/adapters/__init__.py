@@ -1,0 +1,1 @@
+"""One outside system each. The only room that imports its library."""

@@ -1,0 +1,132 @@
+"""A scan view as plain JSON values. Both MQTT's state and the local socket are made here, so they cannot disagree.
+
+Every numeric key ends with its unit. A value that is missing is `null` beside its quality and reason (REQ-5); a number
+that is not finite never gets out as a number (REQ-6).
+"""
+
+import math
+from typing import Any
+
+from crumbmeter.model.image import WriteStatus
+from crumbmeter.model.reading import Reading
+from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, Totals
+from crumbmeter.outward.origin import Names
+
+Json = dict[str, Any]
+
+ROLE_UNITS = {"auger_speed": "rev/s", "feed_rate": "kg/s", "heartbeat": "count"}
+"""Unit of each output's value; the others are contacts."""
+
+
+def finite(value: float | None) -> float | None:
+    """Return the value, or None where it is missing or not a finite number."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def reading_body(reading: Reading) -> Json:
+    """Make the JSON of one reading: value, quality, reason and age never travel apart."""
+    value = finite(reading.value)
+    if value is None and reading.value is not None:
+        return {"value": None, "quality": "Bad", "reason": "not finite", "age_s": finite(reading.age_s)}
+    return {
+        "value": value,
+        "quality": reading.quality.word,
+        "reason": reading.reason.value,
+        "age_s": finite(reading.age_s),
+    }
+
+
+def summary_body(view: ScanView) -> Json:
+    """Make the part of the view that answers how the rubber follows: about once a second over MQTT."""
+    return {
+        "run_state": str(view.run_state),
+        "run_reason": view.run_reason,
+        "control_enabled": view.control_enabled,
+        "in_service": view.in_service,
+        "mix_id": view.mix_id,
+        "dose_basis": str(view.dose_basis),
+        "dose_target_fraction": finite(view.dose_target),
+        "mix_rate_kg_s": finite(view.mix_rate_kg_s),
+        "wanted_kg_s": finite(view.wanted_kg_s),
+        "setpoint_kg_s": finite(view.setpoint_kg_s),
+        "fed_kg_s": reading_body(view.fed),
+        "fed_uncertainty_kg_s": finite(view.fed_uncertainty_kg_s),
+        "feed_factor_kg_rev": finite(view.feed_factor_kg_rev),
+        "auger_speed_rev_s": reading_body(view.auger_speed),
+        "hopper_mass_kg": reading_body(view.hopper_mass),
+        "supply_mass_kg": reading_body(view.supply_mass),
+        "line_pressure_pa": reading_body(view.line_pressure),
+        "window_dose_fraction": finite(view.window_dose),
+        "window_error_fraction": finite(view.window_error),
+        "feed_error_fraction": finite(view.feed_error),
+        "owed_kg": finite(view.owed_kg),
+        "totals": _totals(view.totals),
+        "job": _totals(view.job),
+        "narrowed": [{"stage": stage, "reason": reason} for stage, reason in view.narrowed],
+        "permissives": [_permissive(item) for item in view.permissives],
+        "alarms": [_alarm(item) for item in view.alarms],
+        "streams": [_stream(item) for item in view.streams],
+    }
+
+
+def view_body(view: ScanView, names: Names) -> Json:
+    """Make the whole view, with every signal and every write by name: the local socket's answer."""
+    signals = zip(names.signal_ids, names.signal_units, view.readings, strict=True)
+    writes = zip(names.output_roles, view.writes, strict=False)
+    return summary_body(view) | {
+        "signals": [{"signal_id": name, "unit": unit, **reading_body(item)} for name, unit, item in signals],
+        "outputs": {
+            "write_enabled": view.outputs.write_enabled,
+            "stop_now": view.outputs.stop_now,
+            "values": [
+                {"role": role.value, "unit": ROLE_UNITS.get(role.value, "contact"), "value": finite(value)}
+                for role, value in view.outputs.values
+            ],
+        },
+        "writes": [_write(role, status, view.now_s) for role, status in writes],
+    }
+
+
+def _totals(totals: Totals) -> Json:
+    return {
+        "rubber_g": totals.rubber_g,
+        "target_rubber_g": totals.target_rubber_g,
+        "mix_g": totals.mix_g,
+        "mix_with_dose_g": totals.mix_with_dose_g,
+        "parcels_count": totals.parcels,
+    }
+
+
+def _permissive(item: PermissiveView) -> Json:
+    return {"name": item.name, "met": item.met, "why": item.why}
+
+
+def _alarm(item: AlarmView) -> Json:
+    return {
+        "alarm_id": item.alarm_id,
+        "state": str(item.state),
+        "since_s": finite(item.since_s),
+        "text": item.text,
+        "remedy": item.remedy,
+    }
+
+
+def _stream(item: StreamView) -> Json:
+    return {
+        "stream_id": item.stream_id,
+        "rate_kg_s": reading_body(item.rate),
+        "dry_kg_s": finite(item.dry_kg_s),
+        "moisture_fraction": finite(item.moisture),
+        "at_injection_kg_s": finite(item.at_injection_kg_s),
+    }
+
+
+def _write(role: str, status: WriteStatus, now_s: float) -> Json:
+    ever = status.stamped_s > 0.0
+    return {
+        "role": role,
+        "stage": status.stage.value,
+        "requested_words": list(status.requested_words),
+        "read_back_words": None if status.read_back_words is None else list(status.read_back_words),
+        "age_s": finite(now_s - status.stamped_s) if ever else None,
+    }

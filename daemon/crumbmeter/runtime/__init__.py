@@ -1,0 +1,1 @@
+"""Asyncio that keeps the scan going: no client library and no socket here; adapters serve the ports."""

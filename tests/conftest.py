@@ -1,0 +1,84 @@
+"""What every test gets: the checkout's root, free ports, Hypothesis profiles, and a harness that fails on silent faults.
+
+Silent faults caught here: an asyncio task left running after its test, and a log call whose arguments do not fit its
+text (pytest formats every record it captures and lets the error through; here the product's loggers pass all levels).
+Warnings are errors by pyproject.toml; unknown markers and expected failures that pass, too.
+"""
+
+import asyncio
+import inspect
+import logging
+import os
+import socket
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# `pytest` started by its path finds the same programs as the test command: the environment's, those that the test
+# command brought, and a daemon's (Debian keeps Mosquitto in /usr/sbin).
+os.environ["PATH"] = os.pathsep.join(
+    [str(Path(sys.executable).parent), str(ROOT / ".tools" / "bin"), os.environ.get("PATH", ""), "/usr/sbin"]
+)
+
+# CI draws the same examples every time, so that a red run is the change's own; developers' machines explore.
+settings.register_profile("ci", max_examples=200, deadline=None, derandomize=True, print_blob=True)
+settings.register_profile("dev", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("deep", max_examples=5000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.get("CI") else "dev"))
+
+
+@pytest.fixture(scope="session")
+def repo_root() -> Path:
+    """Return the top of the checkout."""
+    return ROOT
+
+
+@pytest.fixture
+def free_port() -> Callable[[], int]:
+    """Return a function that finds a TCP port of 127.0.0.1 nobody listens on; no port is given twice in a test."""
+    given: set[int] = set()
+
+    def find() -> int:
+        while True:
+            with socket.socket() as probe:
+                probe.bind(("127.0.0.1", 0))
+                port = int(probe.getsockname()[1])
+            if port not in given:
+                given.add(port)
+                return port
+
+    return find
+
+
+@pytest.fixture(autouse=True, scope="session")
+def every_log_call_is_formatted() -> Iterator[None]:
+    """Let the product's log calls of all levels reach pytest's handler, which fails a test on one that cannot be formatted."""
+    loggers = [logging.getLogger(name) for name in ("crumbmeter", "crumbmeter_sim")]
+    before = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.DEBUG)
+    yield
+    for logger, level in zip(loggers, before, strict=True):
+        logger.setLevel(level)
+
+
+@pytest.fixture
+async def task_watch() -> AsyncIterator[None]:
+    """Fail the test when a task outlives it. Set up before the test's other fixtures, so looks after they are torn down."""
+    yield
+    await asyncio.sleep(0)  # noqa: TID251 - one round of the loop, for tasks already cancelled to end
+    left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+    if left:
+        pytest.fail("tasks left running: " + "; ".join(f"{task.get_name()} {task.get_coro()}" for task in left))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put `task_watch` first among the fixtures of every asynchronous test."""
+    for item in items:
+        if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
+            item.fixturenames.insert(0, "task_watch")

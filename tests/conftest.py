@@ -1,4 +1,4 @@
-"""What every test gets: the checkout's root, free ports, Hypothesis profiles, and a harness that fails on silent faults.
+"""What every test gets: the checkout's root, free ports, Hypothesis profiles, a harness that fails on silent faults.
 
 Silent faults caught here: an asyncio task left running after its test, and a log call whose arguments do not fit its
 text (pytest formats every record it captures and lets the error through; here the product's loggers pass all levels).
@@ -57,7 +57,7 @@ def free_port() -> Callable[[], int]:
 
 @pytest.fixture(autouse=True, scope="session")
 def every_log_call_is_formatted() -> Iterator[None]:
-    """Let the product's log calls of all levels reach pytest's handler, which fails a test on one that cannot be formatted."""
+    """Let log calls of all levels reach pytest's handler, which fails a test on one that cannot be formatted."""
     loggers = [logging.getLogger(name) for name in ("crumbmeter", "crumbmeter_sim")]
     before = [logger.level for logger in loggers]
     for logger in loggers:
@@ -69,7 +69,7 @@ def every_log_call_is_formatted() -> Iterator[None]:
 
 @pytest.fixture
 async def task_watch() -> AsyncIterator[None]:
-    """Fail the test when a task outlives it. Set up before the test's other fixtures, so looks after they are torn down."""
+    """Fail the test when a task outlives it. Set up before its other fixtures, so looks after they are torn down."""
     yield
     await asyncio.sleep(0)  # noqa: TID251 - one round of the loop, for tasks already cancelled to end
     left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]

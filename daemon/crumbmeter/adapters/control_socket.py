@@ -1,0 +1,347 @@
+"""The local socket: where the desk, the terminal and scripts meet the control process.
+
+A unix socket of mode 0600; JSON lines (outward/lines.py). A slow or hung client delays nobody: each has a bounded
+buffer in which the newest view wins, and is dropped when it has not read for a while.
+"""
+
+import asyncio
+import contextlib
+import fcntl
+import os
+import socket
+import struct
+import uuid
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, NoReturn, Protocol, Self
+
+from crumbmeter.model.commands import Command
+from crumbmeter.model.events import Event
+from crumbmeter.model.faults import CrumbmeterError
+from crumbmeter.model.scan import ScanResult
+from crumbmeter.outward import lines
+from crumbmeter.outward.lines import Ask, Request, RequestError
+from crumbmeter.outward.origin import Names, Origin
+from crumbmeter.ports import Clock
+
+MAX_CLIENTS = 16
+BUFFER_BYTES = 65536
+"""[bytes] A client's buffer: beyond it nothing is written until it has read."""
+STALL_S = 5.0
+"""[s] A client that has not read for so long is dropped. Loop time."""
+FOLLOW_GAP_S = 0.2
+"""[s] Least time between two views to one client. Loop time."""
+
+
+class SocketHeldError(CrumbmeterError):
+    """Another live daemon holds the socket."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(
+            f"{path} is held by another running crumbmeter. Two must not meter one feeder: stop the other one, "
+            f"or give this site a [socket] path of its own."
+        )
+
+
+class ViewSource(Protocol):
+    """Where the newest scan is found (`runtime.fanout.Latest`)."""
+
+    @property
+    def value(self) -> ScanResult | None:
+        """Return the newest scan, None before the first."""
+        ...
+
+    @property
+    def count(self) -> int:
+        """Count the scans that have come."""
+        ...
+
+    async def wait_newer(self, seen: int) -> ScanResult:
+        """Wait until more than `seen` have come, and return the newest."""
+        ...
+
+
+class Receipt(Protocol):
+    """What the intake says at once."""
+
+    @property
+    def accepted(self) -> bool:
+        """Tell whether the next scan will see it."""
+        ...
+
+    @property
+    def why(self) -> str:
+        """Say why, or why not."""
+        ...
+
+
+class CommandIntake(Protocol):
+    """Where commands go (`runtime.intake.Intake`)."""
+
+    def offer(self, command: Command, now_s: float) -> Receipt:
+        """Queue the command for the next scan, or refuse it."""
+        ...
+
+    async def wait_outcome(self, command_id: str, within_s: float) -> Event | None:
+        """Wait for what becomes of it."""
+        ...
+
+
+class ControlSocket:
+    """The server. Use as `async with`: the socket is there inside the block."""
+
+    def __init__(
+        self,
+        path: Path,
+        origin: Origin,
+        names: Names,
+        views: ViewSource,
+        intake: CommandIntake,
+        settings: Callable[[], Mapping[str, Any]],
+        clock: Clock,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            path: of the socket; its folder is made if it is missing.
+            origin: the envelope of views.
+            names: behind the indices of a view.
+            views: where the newest scan is.
+            intake: where commands go.
+            settings: the answer to "settings": plain JSON values, display units among them.
+            clock: process time.
+        """
+        self._path = path
+        self._origin = origin
+        self._names = names
+        self._views = views
+        self._intake = intake
+        self._settings = settings
+        self._clock = clock
+        self._server: asyncio.Server | None = None
+        self._lock: int | None = None
+        self._clients: set[asyncio.Task[None]] = set()
+        self.stalled = 0
+        """Clients dropped because they did not read."""
+
+    async def __aenter__(self) -> Self:
+        """Take the socket and listen.
+
+        Raises:
+            SocketHeldError: another live daemon has it.
+        """
+        self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self._lock = _lock(self._path)
+        try:
+            line = _bind(self._path)
+        except BaseException:
+            os.close(self._lock)
+            raise
+        self._server = await asyncio.start_unix_server(self._serve, sock=line, limit=lines.LINE_LIMIT)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Stop listening, drop all clients, remove the socket."""
+        if self._server is not None:
+            self._server.close()
+        for task in tuple(self._clients):
+            task.cancel()
+        await asyncio.gather(*self._clients, return_exceptions=True)
+        self._path.unlink(missing_ok=True)
+        if self._lock is not None:
+            os.close(self._lock)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Look after one client from its connection to its end."""
+        task = asyncio.current_task()
+        assert task is not None  # noqa: S101 - a coroutine that runs is in a task
+        self._clients.add(task)
+        writer.transport.set_write_buffer_limits(high=BUFFER_BYTES)
+        try:
+            if len(self._clients) > MAX_CLIENTS:
+                await _write(
+                    writer, lines.answer("error", None, {"why": f"{MAX_CLIENTS} clients are connected already"})
+                )
+                return
+            await _Client(self, reader, writer).live()
+        except TimeoutError:
+            self.stalled += 1
+        except (ConnectionError, asyncio.CancelledError):
+            pass  # gone, or the daemon stops: in both cases there is nobody to tell
+        finally:
+            writer.transport.abort()
+            self._clients.discard(task)
+
+    def view_bytes(self, tag: str | int | None) -> bytes:
+        """Make the line for the newest view."""
+        result = self._views.value
+        if result is None:
+            return lines.answer("error", tag, {"why": "no scan has finished yet"})
+        return lines.answer("view", tag, lines.view_line(self._origin, self._names, result, self._clock.now_s()))
+
+    def settings_bytes(self, tag: str | int | None) -> bytes:
+        """Make the line for the settings."""
+        return lines.answer("settings", tag, self._settings())
+
+    async def command_bytes(self, request: Request, uid: int | None) -> bytes:
+        """Hand a command to the intake and make the line that says what it said."""
+        ask = request.command
+        assert ask is not None  # noqa: S101 - the parser makes no command request without one
+        command_id = ask.command_id or uuid.uuid4().hex
+        who = ask.who if uid is None else f"{ask.who} (uid {uid})"
+        receipt = self._intake.offer(ask.command(command_id, who, self._clock.now_s()), self._clock.now_s())
+        outcome = None
+        if receipt.accepted and ask.wait_s > 0.0:
+            outcome = await self._intake.wait_outcome(command_id, ask.wait_s)
+        body = {
+            "id": command_id,
+            "accepted": receipt.accepted,
+            "why": receipt.why,
+            "outcome": lines.outcome_body(outcome),
+        }
+        return lines.answer("command", request.tag, body)
+
+    async def wait_view(self, seen: int) -> int:
+        """Wait for a newer view than the `seen`th and return its count."""
+        await self._views.wait_newer(seen)
+        return self._views.count
+
+
+class _Client:
+    """One connection: answers in order, and beside them the views that it follows."""
+
+    def __init__(self, server: ControlSocket, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._server = server
+        self._reader = reader
+        self._writer = writer
+        self._uid = _peer_uid(writer)
+        self._following = False
+
+    async def live(self) -> None:
+        """Answer requests until the client hangs up.
+
+        Raises:
+            TimeoutError: it stopped reading.
+        """
+        try:
+            async with asyncio.TaskGroup() as group:
+                while line := await self._read():
+                    await self._answer(line, group)
+                raise ConnectionResetError
+        except* TimeoutError as fault:
+            raise TimeoutError from fault
+        except* ConnectionError:
+            pass
+
+    async def _read(self) -> bytes:
+        try:
+            return await self._reader.readline()
+        except ValueError as fault:
+            await _write(
+                self._writer, lines.answer("error", None, {"why": f"a line may have {lines.LINE_LIMIT} bytes"})
+            )
+            raise ConnectionResetError from fault
+
+    async def _answer(self, line: bytes, group: asyncio.TaskGroup) -> None:
+        try:
+            request = lines.parse_request(line)
+        except RequestError as fault:
+            await _write(self._writer, lines.answer("error", None, {"why": str(fault)}))
+            return
+        server, tag = self._server, request.tag
+        match request.ask:
+            case Ask.VIEW:
+                await _write(self._writer, server.view_bytes(tag))
+            case Ask.SETTINGS:
+                await _write(self._writer, server.settings_bytes(tag))
+            case Ask.COMMAND:
+                await _write(self._writer, await server.command_bytes(request, self._uid))
+            case Ask.FOLLOW if not self._following:
+                self._following = True
+                group.create_task(self._follow(tag), name="socket follow")
+            case Ask.FOLLOW:
+                await _write(self._writer, lines.answer("error", tag, {"why": "this connection follows already"}))
+
+    async def _follow(self, tag: str | int | None) -> NoReturn:
+        """Send the newest view whenever there is one, the client has read, and the last is long enough ago."""
+        seen, never = 0, asyncio.Event()
+        while True:
+            seen = await self._server.wait_view(seen)
+            await _write(self._writer, self._server.view_bytes(tag))
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(never.wait(), FOLLOW_GAP_S)
+
+
+async def _write(writer: asyncio.StreamWriter, line: bytes) -> None:
+    """Write once the client's buffer has room.
+
+    Raises:
+        TimeoutError: it had none for `STALL_S`.
+    """
+    writer.write(line)
+    async with asyncio.timeout(STALL_S):
+        await writer.drain()
+
+
+def _peer_uid(writer: asyncio.StreamWriter) -> int | None:
+    """Ask the kernel who is on the other side; None where it does not say."""
+    line = writer.get_extra_info("socket")
+    with contextlib.suppress(OSError, AttributeError):
+        packed = line.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+        uid: int = struct.unpack("3i", packed)[1]
+        return uid
+    return None
+
+
+def _lock(path: Path) -> int:
+    """Take the lock beside the socket. The kernel drops it with the process, however that dies.
+
+    Raises:
+        SocketHeldError: another process has it.
+    """
+    lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as fault:
+        os.close(lock)
+        raise SocketHeldError(path) from fault
+    return lock
+
+
+def _bind(path: Path) -> socket.socket:
+    """Bind the socket with mode 0600, over a stale one of a process that died.
+
+    Raises:
+        SocketHeldError: somebody answers there.
+    """
+    line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        if path.is_socket():
+            with (
+                socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe,
+                contextlib.suppress(ConnectionRefusedError),
+            ):
+                probe.settimeout(0.5)
+                probe.connect(str(path))
+                raise SocketHeldError(path)
+            path.unlink()
+        before = os.umask(0o177)
+        try:
+            line.bind(str(path))
+        finally:
+            os.umask(before)
+        line.setblocking(False)
+    except BaseException:
+        line.close()
+        raise
+    return line
+
+
+def _refuse_if_answered(path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+        probe.settimeout(0.5)
+        try:
+            probe.connect(str(path))
+        except ConnectionRefusedError:
+            return  # stale: whoever made it is dead
+    raise SocketHeldError(path)

@@ -71,7 +71,10 @@ def every_log_call_is_formatted() -> Iterator[None]:
 async def task_watch() -> AsyncIterator[None]:
     """Fail the test when a task outlives it. Set up before its other fixtures, so looks after they are torn down."""
     yield
-    await asyncio.sleep(0)  # noqa: TID251 - one round of the loop, for tasks already cancelled to end
+    loop = asyncio.get_running_loop()
+    turn = loop.create_future()
+    loop.call_soon(turn.set_result, None)
+    await turn  # one turn of the loop, in which tasks already cancelled end
     left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
     if left:
         pytest.fail("tasks left running: " + "; ".join(f"{task.get_name()} {task.get_coro()}" for task in left))

@@ -10,6 +10,7 @@ import pytest
 from tests.architecture.sources import DAEMON, ROOT, Source, in_repository, modules
 
 PAGES = [ROOT / name for name in in_repository() if name.endswith(".md")]
+Function = ast.FunctionDef | ast.AsyncFunctionDef
 LINK = re.compile(r"(?<!!)\[[^\]]*\]\(([^)\s]+)\)|!\[[^\]]*\]\(([^)\s]+)\)")
 HEADING = re.compile(r"^#{1,6} (.+)$", re.MULTILINE)
 
@@ -45,36 +46,57 @@ def test_broken_links_are_seen(tmp_path: Path) -> None:
 
 
 def event_names(sources: tuple[Source, ...]) -> Iterator[tuple[str, str]]:
-    """Yield (name, where) of every happening that the sources make; a computed name is yielded as `?`."""
+    """Yield (name, where) of every happening that the sources make; a name made at run time is yielded as `?`."""
     for source in sources:
         if source.path == DAEMON / "model" / "events.py":
             continue  # defines the maker itself
-        for node in ast.walk(source.tree):
-            if not isinstance(node, ast.Call):
+        for function, call in calls(source.tree):
+            if not makes_event(call.func):
                 continue
-            called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-            if called not in {"event", "Event"} or (
-                isinstance(node.func, ast.Attribute) and not is_events_module(node.func)
-            ):
-                continue
-            first = node.args[0] if node.args else None
-            names = literals(first)
-            for name in names or ["?"]:
-                yield name, f"{source.name}:{node.lineno}"
+            for name in texts(call.args[0] if call.args else None, function, source.tree):
+                yield name, f"{source.name}:{call.lineno}"
 
 
-def is_events_module(function: ast.Attribute) -> bool:
-    """Tell `events.event(...)` from `asyncio.Event()` and the like."""
-    return isinstance(function.value, ast.Name) and function.value.id == "events"
+def calls(node: ast.AST, function: Function | None = None) -> Iterator[tuple[Function | None, ast.Call]]:
+    """Yield every call below the node with the innermost function around it."""
+    for child in ast.iter_child_nodes(node):
+        inside = child if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef) else function
+        if isinstance(child, ast.Call):
+            yield function, child
+        yield from calls(child, inside)
 
 
-def literals(node: ast.expr | None) -> list[str]:
-    """Return the texts that the expression can be: a literal, or a choice between literals."""
+def makes_event(called: ast.expr) -> bool:
+    """Tell `event(...)`, `Event(...)` and `events.event(...)` from `asyncio.Event()` and the like."""
+    if isinstance(called, ast.Attribute):
+        return called.attr in {"event", "Event"} and isinstance(called.value, ast.Name) and called.value.id == "events"
+    return isinstance(called, ast.Name) and called.id in {"event", "Event"}
+
+
+def texts(node: ast.expr | None, function: Function | None, tree: ast.Module) -> list[str]:
+    """Return what the expression can be: a literal, a choice of literals, or what callers in the module pass."""
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
         return [node.value]
     if isinstance(node, ast.IfExp):
-        return literals(node.body) + literals(node.orelse)
-    return []
+        return texts(node.body, function, tree) + texts(node.orelse, function, tree)
+    if isinstance(node, ast.Name) and function is not None:
+        parameters = [argument.arg for argument in function.args.args]
+        if node.id in parameters:
+            place = parameters.index(node.id) - (parameters[0] == "self")
+            return passed(function.name, node.id, place, tree)
+    return ["?"]
+
+
+def passed(function: str, parameter: str, place: int, tree: ast.Module) -> list[str]:
+    """Return the texts that the module's own calls of the function pass for the parameter."""
+    found = []
+    for around, call in calls(tree):
+        if function not in {getattr(call.func, "attr", None), getattr(call.func, "id", None)}:
+            continue
+        named = [keyword.value for keyword in call.keywords if keyword.arg == parameter]
+        value = named[0] if named else call.args[place] if place < len(call.args) else None
+        found += texts(value, around, tree) if value is not None else ["?"]
+    return found or ["?"]
 
 
 def first_column(page: str) -> set[str]:

@@ -15,7 +15,6 @@ FAULTY = {
         async def test_it():
             global kept
             kept = asyncio.get_running_loop().create_task(asyncio.Event().wait(), name="forgotten")
-            await asyncio.sleep(0)
         """,
     "a log call that cannot be formatted": """
         import logging

@@ -1,0 +1,1 @@
+"""The journal: append, chain, seals, segments, retention. It knows bytes, not subjects; only this room has apsw."""

@@ -1,0 +1,114 @@
+"""Every alarm in one table: the source of its evaluation, of docs/alarms.md and of the labels of the metrics (R17).
+
+What has no consequence and needs nobody's hand is an event, not an alarm.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+
+class Priority(IntEnum):
+    """How soon somebody must act."""
+
+    LOW = 1
+    MEDIUM = 2
+    HIGH = 3
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSpec:
+    """One alarm."""
+
+    alarm_id: str
+    priority: Priority
+    text: str
+    consequence: str
+    remedy: str
+    """What the operator does about it."""
+    on_delay_s: float
+    """[s] The condition must hold for so long."""
+    off_delay_s: float
+    """[s] The condition must be gone for so long. A Bad input never clears it."""
+
+
+_H, _M, _L = Priority.HIGH, Priority.MEDIUM, Priority.LOW
+
+CATALOGUE: tuple[AlarmSpec, ...] = (
+    AlarmSpec(
+        "feed_stopped", _H, "The rubber feed has stopped by itself",
+        "Mix leaves the drum without rubber.",
+        "Read the cause, put it right at the machine, then start the feed again.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "input_lost", _H, "A reading that the feed needs is Bad",
+        "The last setpoint is held for a short time; then the feed stops.",
+        "Look at the named signal: cable, power, instrument.", 0.0, 2.0,
+    ),
+    AlarmSpec(
+        "dose_out", _H, "Rubber content of the last mix is outside its alarm band",
+        "These tons are off specification.",
+        "Tell QC; see which trucks carry it; look for the cause below.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "dose_warning", _L, "Rubber content of the last mix is outside its warning band",
+        "It may leave the alarm band.",
+        "Watch the trend; look at hopper and line.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "feed_off_setpoint", _M, "The feed does not follow its setpoint",
+        "The rubber content will follow it out of band.",
+        "Look for bridging in the weigh hopper, a worn auger, a wrong feed factor.", 10.0, 10.0,
+    ),
+    AlarmSpec(
+        "no_rubber_flow", _H, "The auger turns but the hopper does not lose weight",
+        "Mix leaves the drum without rubber.",
+        "Stop and lock out before opening; break the bridge in the weigh hopper.", 5.0, 5.0,
+    ),
+    AlarmSpec(
+        "total_off", _M, "Rubber fed for this job is off by more than the total's band",
+        "The job's rubber will not agree with the job's mix.",
+        "Check the calibration; compare with bags used.", 0.0, 60.0,
+    ),
+    AlarmSpec(
+        "hopper_low", _H, "The weigh hopper runs empty",
+        "The auger will soon feed nothing.",
+        "See whether rubber comes from the supply hopper; hang a new bag.", 2.0, 5.0,
+    ),
+    AlarmSpec(
+        "refill_slow", _M, "The weigh hopper does not fill up",
+        "It will run empty.",
+        "Bag hung up, gate stuck, or supply empty: look at the supply hopper.", 0.0, 5.0,
+    ),
+    AlarmSpec(
+        "supply_low", _L, "The supply hopper is low",
+        "A bag change is due.",
+        "Hang the next bag.", 5.0, 5.0,
+    ),
+    AlarmSpec(
+        "pressure_high", _H, "Line pressure is high",
+        "The conveying line is plugging; the feed stops.",
+        "Pressurised line: let it blow down, lock out, then clear it.", 0.0, 5.0,
+    ),
+    AlarmSpec(
+        "pressure_low", _H, "Line pressure is low while feeding",
+        "Rubber may be leaving the line before the drum; the feed stops.",
+        "Look for an open or burst hose before anyone starts again.", 0.0, 5.0,
+    ),
+    AlarmSpec(
+        "write_not_confirmed", _H, "The feeder does not hold what was written",
+        "The feed may not be what the screen says; the feed stops.",
+        "Look for a second master, a selector in local, or a changed limit in the device.", 0.0, 2.0,
+    ),
+    AlarmSpec(
+        "recipe_differs", _M, "The plant's recipe number is not the mix chosen here",
+        "The dose may be that of another mix.",
+        "Choose the mix that the plant makes.", 5.0, 2.0,
+    ),
+    AlarmSpec(
+        "scan_late", _M, "The scan is late",
+        "The feed stops when it is late for too long.",
+        "Look at the load of this computer.", 0.0, 10.0,
+    ),
+)  # fmt: skip
+
+BY_ID: dict[str, AlarmSpec] = {spec.alarm_id: spec for spec in CATALOGUE}

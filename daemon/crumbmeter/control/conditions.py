@@ -1,0 +1,80 @@
+"""What one scan says of every alarm: true, false, or not known."""
+
+from crumbmeter.alarms.machine import Condition
+from crumbmeter.control.params import Params
+from crumbmeter.control.permissives import truth
+from crumbmeter.control.sequence import RunState, Trigger
+from crumbmeter.control.state import State
+from crumbmeter.model.reading import Reading
+from crumbmeter.process.params import MixParams
+
+NO_FLOW_AFTER_S = 3.0
+"""[s] A feed factor that has been gone for so long means that nothing flows."""
+
+
+def conditions(
+    state: State,
+    params: Params,
+    mix: MixParams,
+    readings: tuple[Reading, ...],
+    in_doubt: str,
+    *,
+    late: bool,
+) -> dict[str, Condition]:
+    """Evaluate every alarm's condition for one scan.
+
+    A stopped plant makes no alarms of the feed: those of flow and dose hold only while the feed runs or mix moves.
+    """
+    sequence = state.sequence
+    feeding = sequence.state is RunState.FEEDING
+    wanted = sequence.in_service or sequence.state is RunState.STOPPED
+    drum_turns = truth(readings, params.drum.turning)
+    input_stop = sequence.state is RunState.READY and sequence.trigger == Trigger.INPUT_LOST.value
+    return {
+        "feed_stopped": Condition(sequence.state is RunState.STOPPED or input_stop, sequence.reason),
+        "input_lost": Condition(bool(in_doubt) and state.control_enabled and wanted, in_doubt),
+        "dose_out": _while_mix_moves(state.tolerance.dose_level >= 2, drum_turns),
+        "dose_warning": _while_mix_moves(state.tolerance.dose_level >= 1, drum_turns),
+        "feed_off_setpoint": Condition(feeding and state.tolerance.feed_level >= 2),
+        "no_rubber_flow": Condition(feeding and state.feed.no_flow_s > NO_FLOW_AFTER_S),
+        "total_off": Condition(state.tolerance.total_out),
+        "hopper_low": _hopper_low(params, readings, wanted=wanted),
+        "refill_slow": Condition(state.weighing.refilling and state.weighing.refill_s > params.weighing.max_refill_s),
+        "supply_low": _contact(params.contacts.supply_low, readings),
+        "pressure_high": Condition(
+            state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == "line pressure high"
+        ),
+        "pressure_low": Condition(
+            state.feed.pressure_low_s > params.sequence.pressure_delay_s or sequence.reason == "line pressure low"
+        ),
+        "write_not_confirmed": Condition(sequence.reason.endswith("not confirmed by the feeder"), sequence.reason),
+        "recipe_differs": _recipe(params, mix, readings),
+        "scan_late": Condition(late),
+    }
+
+
+def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:
+    return Condition(true) if drum_turns else Condition(None)
+
+
+def _hopper_low(params: Params, readings: tuple[Reading, ...], *, wanted: bool) -> Condition:
+    mass_kg = readings[params.weighing.hopper_mass].value
+    if mass_kg is None:
+        return Condition(None)
+    return Condition(wanted and mass_kg < params.weighing.low_mass_kg, f"{mass_kg:.0f} kg left")
+
+
+def _contact(index: int | None, readings: tuple[Reading, ...]) -> Condition:
+    if index is None:
+        return Condition(true=False)
+    return Condition(truth(readings, index))
+
+
+def _recipe(params: Params, mix: MixParams, readings: tuple[Reading, ...]) -> Condition:
+    index = params.contacts.plant_recipe
+    if index is None or mix.plant_recipe is None:
+        return Condition(true=False)
+    seen = readings[index].value
+    if seen is None:
+        return Condition(None)
+    return Condition(round(seen) not in (0, mix.plant_recipe), f"plant {round(seen)}, chosen {mix.plant_recipe}")

@@ -1,0 +1,146 @@
+"""From what the plant asks for to what the auger is told: doubt, timers, setpoint, and what is owed."""
+
+from dataclasses import dataclass, replace
+
+from crumbmeter.control.chain import Proposal, Setpoint, narrow
+from crumbmeter.control.params import Params
+from crumbmeter.control.plant import Demand
+from crumbmeter.control.sequence import RunState, SequenceState
+from crumbmeter.control.state import FeedState
+from crumbmeter.estimation.weighing import Flow, WeighingState
+from crumbmeter.model.events import Event, event
+from crumbmeter.model.reading import Reading
+from crumbmeter.process.stages import cascade, share_leaving
+
+LATE_PERIODS = 5.0
+LEAST_LATE_S = 1.0
+"""A scan is late when it comes after so many periods, and at least so many seconds."""
+TURNING_REV_S = 0.02
+"""[rev/s] Above this the auger turns."""
+NO_FLOW_SHARE = 0.4
+"""Share of the mean feed factor below which the auger turns in vain (a bridge)."""
+WORTH_TELLING_KG = 0.05
+"""[kg] Owed rubber below this is dropped without an event."""
+
+
+def scan_is_late(dt_s: float, period_s: float) -> bool:
+    """Tell whether so much time has passed since the last scan that its feed cannot be trusted."""
+    return dt_s > max(LEAST_LATE_S, LATE_PERIODS * period_s)
+
+
+def watch_inputs(feed: FeedState, in_doubt: str, *, late: bool, dt_s: float) -> FeedState:
+    """Count how long inputs have been in doubt, or good."""
+    if late:
+        return replace(feed, doubt_s=float("1e9"), good_s=0.0)
+    if in_doubt:
+        return replace(feed, doubt_s=feed.doubt_s + dt_s, good_s=0.0)
+    return replace(feed, doubt_s=0.0, good_s=feed.good_s + dt_s)
+
+
+def watch_line(
+    feed: FeedState, params: Params, readings: tuple[Reading, ...], state: RunState, dt_s: float
+) -> FeedState:
+    """Count how long the line's pressure has been beyond its limits. A Bad pressure is input doubt, not a count."""
+    index = params.contacts.line_pressure
+    pressure_pa = None if index is None else readings[index].value
+    if pressure_pa is None:
+        return feed
+    limits = params.sequence
+    armed = state in (RunState.READY, RunState.FEEDING)
+    high = armed and limits.pressure_high_pa is not None and pressure_pa > limits.pressure_high_pa
+    low = state is RunState.FEEDING and limits.pressure_low_pa is not None and pressure_pa < limits.pressure_low_pa
+    return replace(
+        feed,
+        pressure_high_s=feed.pressure_high_s + dt_s if high else 0.0,
+        pressure_low_s=feed.pressure_low_s + dt_s if low else 0.0,
+    )
+
+
+def watch_flow(
+    feed: FeedState, weighing: WeighingState, weighing_floor: float, speed_rev_s: float, dt_s: float
+) -> FeedState:
+    """Count how long the auger has turned without the hopper losing weight."""
+    in_vain = (
+        speed_rev_s > TURNING_REV_S
+        and not weighing.refilling
+        and weighing.factor_kg_rev <= max(weighing_floor, NO_FLOW_SHARE * weighing.mean_factor_kg_rev)
+    )
+    return replace(feed, no_flow_s=feed.no_flow_s + dt_s if in_vain else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class FeedScan:
+    """What one scan decided of the feed."""
+
+    feed: FeedState
+    setpoint: Setpoint
+    wanted_kg_s: float
+    events: tuple[Event, ...]
+
+
+def decide(
+    feed: FeedState,
+    before: SequenceState,
+    now: SequenceState,
+    demand: Demand,
+    flow: Flow,
+    factor_kg_rev: float,
+    in_doubt: str,
+    params: Params,
+    dt_s: float,
+) -> FeedScan:
+    """Find the setpoint of this scan and keep account of what is owed.
+
+    Args:
+        feed: Memory before.
+        before: Sequence before this scan.
+        now: Sequence of this scan.
+        demand: What the plant asks for.
+        flow: What left the auger.
+        factor_kg_rev: [kg/rev] Feed factor.
+        in_doubt: Required inputs that are Bad now.
+        params: Site.
+        dt_s: [s] Length of the scan.
+    """
+    # In monitor only the setpoint is worked out as if it were written, for comparison.
+    feeding = now.state in (RunState.FEEDING, RunState.MONITOR)
+    wanted_kg_s = demand.wanted_kg / dt_s if dt_s > 0.0 else 0.0
+    asked = Proposal(
+        wanted_kg_s, feed.owed_kg, feed.setpoint_kg_s, in_doubt, factor_kg_rev, feeding, now.reason
+    )  # fmt: skip
+    setpoint = narrow(asked, params.feed, dt_s)
+    settled, events = _account(feed, before, now, demand, flow, params, dt_s)
+    after = replace(settled, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s)
+    return FeedScan(after, setpoint, wanted_kg_s, events)
+
+
+def _account(
+    feed: FeedState,
+    before: SequenceState,
+    now: SequenceState,
+    demand: Demand,
+    flow: Flow,
+    params: Params,
+    dt_s: float,
+) -> tuple[FeedState, tuple[Event, ...]]:
+    """Owe what was wanted, less what was fed; forget what has left with its mix; carry nothing across a stop."""
+    if now.state is not RunState.FEEDING:
+        if before.state is RunState.FEEDING and abs(feed.owed_kg) >= WORTH_TELLING_KG:
+            detail = event("owed_rubber_forgotten", owed_kg=round(feed.owed_kg, 3), reason=now.reason)
+            return _forget_all(feed), (detail,)
+        return _forget_all(feed), ()
+    # The auger answers with a lag that the look-ahead has already allowed for: what is wanted falls due with that lag.
+    share = share_leaving(params.feed.auger_lag_s, 1, dt_s, 1.0) if params.feed.auger_lag_s > 0.0 else 1.0
+    (lagged_kg,), due_kg = cascade((feed.wanted_lagged_kg,), demand.wanted_kg, share)
+    owed_kg = feed.owed_kg + due_kg - flow.fed_kg
+    lost_kg = owed_kg * min(1.0, dt_s / params.feed.trim_horizon_s)
+    after = replace(
+        feed, owed_kg=owed_kg - lost_kg, wanted_lagged_kg=lagged_kg, forgotten_kg=feed.forgotten_kg + lost_kg
+    )
+    return after, ()
+
+
+def _forget_all(feed: FeedState) -> FeedState:
+    if feed.owed_kg == 0.0 and feed.wanted_lagged_kg == 0.0:
+        return feed
+    return replace(feed, owed_kg=0.0, wanted_lagged_kg=0.0, forgotten_kg=feed.forgotten_kg + feed.owed_kg)

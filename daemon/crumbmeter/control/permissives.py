@@ -1,0 +1,141 @@
+"""Conditions of the feed: which are met, which machine doubt stops it at once, which input doubt holds it for a time."""
+
+from dataclasses import dataclass
+
+from crumbmeter.control.params import Params
+from crumbmeter.control.sequence import RunState
+from crumbmeter.control.state import FeedState
+from crumbmeter.model.image import WriteStage, WriteStatus
+from crumbmeter.model.outputs import OutputRole
+from crumbmeter.model.reading import Reading
+from crumbmeter.model.view import PermissiveView
+
+SETPOINT_ROLES = (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value, OutputRole.FEED_RUN.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """Contacts as true, false or not known. A contact that the site does not have counts as met."""
+
+    emergency_stop_ok: bool | None
+    remote: bool | None
+    blower_running: bool | None
+    airlock_running: bool | None
+    diverter_to_drum: bool | None
+    fault_free: bool | None
+    drum_turning: bool | None
+
+
+def truth(readings: tuple[Reading, ...], index: int | None) -> bool | None:
+    """Read a contact: None where it is Bad, true where there is none."""
+    if index is None:
+        return True
+    value = readings[index].value
+    return None if value is None else value > 0.5
+
+
+def read_contacts(params: Params, readings: tuple[Reading, ...]) -> Contacts:
+    """Read every contact that the sequence watches."""
+    named = params.contacts
+    fault = None if named.feeder_fault is None else truth(readings, named.feeder_fault)
+    return Contacts(
+        emergency_stop_ok=truth(readings, named.emergency_stop_ok),
+        remote=truth(readings, named.remote),
+        blower_running=truth(readings, named.blower_running),
+        airlock_running=truth(readings, named.airlock_running),
+        diverter_to_drum=truth(readings, named.diverter_to_drum),
+        fault_free=(named.feeder_fault is None) if fault is None else not fault,
+        drum_turning=truth(readings, params.drum.turning),
+    )
+
+
+def required_signals(params: Params) -> tuple[int, ...]:
+    """List the signals without which the feed cannot go on: Bad in one of them is input doubt."""
+    named = params.contacts
+    wanted = [stream.rate for stream in params.streams]
+    wanted += [stream.belt_speed for stream in params.streams if stream.belt_speed is not None]
+    wanted += [stream.belt_running for stream in params.streams if stream.belt_running is not None]
+    wanted += [params.drum.turning, params.weighing.hopper_mass]
+    optional = (
+        params.weighing.auger_speed, named.emergency_stop_ok, named.remote, named.blower_running,
+        named.airlock_running, named.diverter_to_drum, named.feeder_fault, named.line_pressure,
+    )  # fmt: skip
+    wanted += [index for index in optional if index is not None]
+    return tuple(dict.fromkeys(wanted))
+
+
+def inputs_in_doubt(params: Params, required: tuple[int, ...], readings: tuple[Reading, ...]) -> str:
+    """Name the required inputs that are Bad; empty where all can be used."""
+    lost = [params.signals[index].signal_id for index in required if readings[index].value is None]
+    if not lost:
+        return ""
+    more = f" and {len(lost) - 3} more" if len(lost) > 3 else ""
+    return ", ".join(lost[:3]) + more
+
+
+def machine_doubt(
+    state: RunState, contacts: Contacts, feed: FeedState, params: Params, writes: tuple[WriteStatus, ...]
+) -> tuple[str, bool]:
+    """Find what stops the feed at once in this run state.
+
+    Returns:
+        The doubt in words (empty: none), and whether the line may still be blown clean after it.
+    """
+    line_open = state in (RunState.PURGE, RunState.READY, RunState.FEEDING)
+    armed = state in (RunState.READY, RunState.FEEDING)
+    delay_s = params.sequence.pressure_delay_s
+    unconfirmed = _unconfirmed(params, writes) if armed else ""
+    # (holds, in words, line may be blown clean); the first that holds counts.
+    doubts = (
+        (contacts.emergency_stop_ok is False, "emergency stop", False),
+        (contacts.fault_free is False, "feeder reports a fault", True),
+        (line_open and contacts.blower_running is False, "blower not running", False),
+        (armed and contacts.airlock_running is False, "airlock not running", True),
+        (armed and contacts.diverter_to_drum is False, "diverter not on drum", True),
+        (armed and feed.pressure_high_s > delay_s, "line pressure high", False),
+        (state is RunState.FEEDING and feed.pressure_low_s > delay_s, "line pressure low", False),
+        (bool(unconfirmed), f"{unconfirmed} not confirmed by the feeder", True),
+    )
+    return next(((why, air) for holds, why, air in doubts if holds), ("", False))
+
+
+def _unconfirmed(params: Params, writes: tuple[WriteStatus, ...]) -> str:
+    for spec, status in zip(params.outputs, writes, strict=False):
+        if spec.role in SETPOINT_ROLES and status.stage is WriteStage.FAILED:
+            return spec.role
+    return ""
+
+
+def doubt_before_start(contacts: Contacts) -> str:
+    """Name what forbids a start from idle; empty: nothing."""
+    if contacts.emergency_stop_ok is not True:
+        return "emergency stop"
+    if contacts.fault_free is not True:
+        return "feeder reports a fault"
+    if contacts.diverter_to_drum is not True:
+        return "diverter not on drum"
+    return ""
+
+
+def views(
+    contacts: Contacts, *, control_enabled: bool, in_service: bool, in_doubt: str, dosed: bool, material: bool
+) -> tuple[PermissiveView, ...]:
+    """List every condition for people, with what is missing in words."""
+
+    def one(name: str, met: bool | None, missing: str) -> PermissiveView:
+        return PermissiveView(name, met, "" if met else ("reading is Bad" if met is None else missing))
+
+    return (
+        one("control enabled", control_enabled, "monitor only: an integrator enables control"),
+        one("in service", in_service, "start the feed"),
+        one("feeder in remote", contacts.remote, "set the selector at the feeder to remote"),
+        one("emergency stop healthy", contacts.emergency_stop_ok, "an emergency stop is pressed"),
+        one("feeder without fault", contacts.fault_free, "see the feeder's own panel"),
+        one("diverter on drum", contacts.diverter_to_drum, "diverter stands on catch"),
+        one("drum turning", contacts.drum_turning, "the plant stands"),
+        one("blower proven", contacts.blower_running, "not running"),
+        one("airlock running", contacts.airlock_running, "not running"),
+        one("inputs good", not in_doubt, in_doubt),
+        one("mix with rubber", dosed, "the mix chosen takes no rubber"),
+        one("material on its way", material, "belts and drum are empty"),
+    )

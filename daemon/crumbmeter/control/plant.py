@@ -1,0 +1,175 @@
+"""What the plant is making: streams become dry rates and travel; the mix at the injection point, now and ahead."""
+
+from dataclasses import dataclass
+
+from crumbmeter.control.params import Params
+from crumbmeter.model.quality import Quality
+from crumbmeter.model.reading import Reading
+from crumbmeter.process.dose import Mix, dry_rate, rubber_for, virgin_binder_for
+from crumbmeter.process.params import DrumParams, MixParams, StreamKind, StreamParams
+from crumbmeter.process.path import PathState, advance, new_path
+
+BINDER_FILTER_S = 30.0
+"""[s] Time constant of the binder's measured ratio to the job mix formula."""
+BINDER_RATIO_LIMIT = 0.2
+"""How far the measured ratio may pull the prediction of binder away from the job mix formula."""
+STEADY_KG_S = 0.5
+"""[kg/s] Dry flow at the injection point above which the binder's ratio is learned."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlantState:
+    """Where the material is."""
+
+    paths: tuple[PathState, ...]
+    """One for each stream, in their order."""
+    held_kg_s: tuple[float, ...]
+    """[kg/s] Last usable rate of each stream, as indicated."""
+    moisture: tuple[float, ...]
+    """Water as a fraction of dry mass now in force, for each stream."""
+    binder_ratio: float = 1.0
+    """Binder measured over binder by the job mix formula."""
+    material_kg: float = 0.0
+    """[kg] Dry material between the scales and the injection point."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What one scan makes of the plant."""
+
+    at_injection: Mix
+    """[kg] What passed the injection point in this scan, by measured rates."""
+    ahead: Mix
+    """[kg] What the rubber that leaves the auger in this scan will meet; its binder is predicted."""
+    wanted_kg: float
+    """[kg] Rubber for `ahead`."""
+    target_kg: float
+    """[kg] Rubber for `at_injection`."""
+    dry_kg_s: tuple[float, ...]
+    """[kg/s] Of each stream at its scale."""
+    injected_kg_s: tuple[float, ...]
+    """[kg/s] Of each stream at the injection point."""
+    quality: Quality
+    """Worst of the streams that carry material."""
+
+
+def new_plant(params: Params) -> PlantState:
+    """Start with empty belts and an empty drum."""
+    return PlantState(
+        paths=tuple(new_path(stream) for stream in params.streams),
+        held_kg_s=(0.0,) * len(params.streams),
+        moisture=tuple(stream.moisture for stream in params.streams),
+    )
+
+
+def drum_speed_ratio(drum: DrumParams, readings: tuple[Reading, ...]) -> float | None:
+    """Return drum speed over nominal; 0 when it stands; None when that is not known."""
+    turning = readings[drum.turning].value
+    if turning is None:
+        return None
+    if turning < 0.5:
+        return 0.0
+    if drum.speed is None:
+        return 1.0
+    speed = readings[drum.speed].value
+    return speed / drum.nominal_speed_rev_s if speed is not None else 1.0
+
+
+def belt_speed_m_s(stream: StreamParams, readings: tuple[Reading, ...], rate_kg_s: float) -> float:
+    """[m/s] Return the belt's speed: measured, or nominal while it runs."""
+    if stream.belt_running is not None:
+        running = readings[stream.belt_running].value
+        if running is not None and running < 0.5:
+            return 0.0
+    if stream.belt_speed is not None:
+        speed = readings[stream.belt_speed].value
+        if speed is not None:
+            return speed
+    if stream.belt_running is None and rate_kg_s <= stream.low_flow_kg_s:
+        return 0.0
+    return stream.nominal_belt_speed_m_s
+
+
+def look_ahead_s(params: Params) -> float:
+    """[s] Return the time from a setpoint to its rubber at the injection point."""
+    return params.line.travel_s + params.feed.auger_lag_s
+
+
+def move(
+    state: PlantState, params: Params, mix: MixParams, readings: tuple[Reading, ...], dt_s: float
+) -> tuple[PlantState, Demand]:
+    """Move all material on by one scan and find what it asks for.
+
+    Args:
+        state: Before.
+        params: Site.
+        mix: Mix in force.
+        readings: Settled signals.
+        dt_s: [s] Length of the scan.
+    """
+    ratio = drum_speed_ratio(params.drum, readings)
+    # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
+    drum_ratio = 1.0 if ratio is None else ratio
+    ahead_s = look_ahead_s(params)
+    paths, held, dry_rates, injected, ahead_kg = [], [], [], [], []
+    quality = Quality.GOOD
+    material_kg = 0.0
+    for stream, path, moisture, last in zip(params.streams, state.paths, state.moisture, state.held_kg_s, strict=True):
+        reading = readings[stream.rate]
+        indicated = last if reading.value is None else reading.value
+        flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
+        if reading.value is None or flowing > 0.0:
+            quality = min(quality, reading.quality)
+        dry = dry_rate(flowing, moisture)
+        speed = belt_speed_m_s(stream, readings, indicated)
+        after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+        paths.append(after)
+        held.append(indicated)
+        dry_rates.append(dry)
+        injected.append(passage.at_injection_kg)
+        ahead_kg.append(passage.ahead_kg)
+        if stream.kind is not StreamKind.BINDER:
+            material_kg += after.belt.content + sum(after.drum)
+    now = _mix_of(params.streams, injected)
+    binder_ratio = _binder_ratio(state.binder_ratio, mix, now, dt_s)
+    ahead = _with_binder(_mix_of(params.streams, ahead_kg), mix, binder_ratio)
+    demand = Demand(
+        at_injection=now,
+        ahead=ahead,
+        wanted_kg=rubber_for(mix.dose_basis, mix.dose, ahead),
+        target_kg=rubber_for(mix.dose_basis, mix.dose, now),
+        dry_kg_s=tuple(dry_rates),
+        injected_kg_s=tuple([kg / dt_s for kg in injected]) if dt_s > 0.0 else (0.0,) * len(injected),
+        quality=quality,
+    )
+    return PlantState(tuple(paths), tuple(held), state.moisture, binder_ratio, material_kg), demand
+
+
+def _mix_of(streams: tuple[StreamParams, ...], masses: list[float]) -> Mix:
+    dry = recycle = recycle_binder = binder = 0.0
+    for stream, mass in zip(streams, masses, strict=True):
+        if stream.kind is StreamKind.BINDER:
+            binder += mass
+        elif stream.kind is StreamKind.RECYCLE:
+            recycle += mass
+            recycle_binder += mass * stream.binder_content
+        else:
+            dry += mass
+    return Mix(dry, recycle, recycle_binder, binder)
+
+
+def _with_binder(dry: Mix, mix: MixParams, ratio: float) -> Mix:
+    solids = dry.dry_aggregate + dry.recycle
+    binder = virgin_binder_for(solids, dry.recycle_binder, mix.total_binder_content) * ratio
+    return Mix(dry.dry_aggregate, dry.recycle, dry.recycle_binder, binder)
+
+
+def _binder_ratio(before: float, mix: MixParams, now: Mix, dt_s: float) -> float:
+    solids_kg = now.dry_aggregate + now.recycle
+    if dt_s <= 0.0 or solids_kg < STEADY_KG_S * dt_s:
+        return before
+    formula = virgin_binder_for(solids_kg, now.recycle_binder, mix.total_binder_content)
+    if formula <= 0.0 or now.virgin_binder <= 0.0:
+        return before
+    seen = min(1.0 + BINDER_RATIO_LIMIT, max(1.0 - BINDER_RATIO_LIMIT, now.virgin_binder / formula))
+    return before + (seen - before) * min(1.0, dt_s / BINDER_FILTER_S)

@@ -1,0 +1,109 @@
+"""What one scan adds to the record: rubber along the line, mix through the drum, parcels, totals, tolerance."""
+
+from dataclasses import dataclass, replace
+
+from crumbmeter.control.outlet import Marks, pass_through
+from crumbmeter.control.params import Params
+from crumbmeter.control.plant import Demand
+from crumbmeter.control.sequence import RunState
+from crumbmeter.control.state import LINE_CELL_S, State
+from crumbmeter.control.tolerance import add_feed, add_parcels, judge_total
+from crumbmeter.estimation.weighing import Flow
+from crumbmeter.model.parcel import Parcel
+from crumbmeter.model.quality import Quality
+from crumbmeter.model.view import Totals
+from crumbmeter.process.params import MixParams
+from crumbmeter.process.stages import Masses
+
+WORST_FIRST = (
+    RunState.STOPPED, RunState.LOCAL, RunState.IDLE, RunState.CLEAN_OUT, RunState.BLOWER_START, RunState.START_WARNING,
+    RunState.PURGE, RunState.READY, RunState.MONITOR, RunState.FEEDING,
+)  # fmt: skip
+"""Run states by how bad they are for the rubber of a parcel."""
+RANK = {state: len(WORST_FIRST) - place for place, state in enumerate(WORST_FIRST)}
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the record needs beside the masses."""
+
+    now_s: float
+    mix: MixParams
+    drum_speed_ratio: float
+    air: bool
+    """Whether air moves the line's content."""
+    to_drum: bool
+    """Whether the diverter lets it into the drum."""
+    quality: Quality
+    asked_kg: float
+    """[kg] Setpoint over this scan."""
+
+
+def enter(
+    state: State, demand: Demand, flow: Flow, around: Surroundings, params: Params, dt_s: float
+) -> tuple[State, Parcel | None]:
+    """Take one scan's masses into the record.
+
+    Args:
+        state: Sequence and feed of this scan already in it.
+        demand: What passed the injection point.
+        flow: What left the auger.
+        around: Everything else.
+        params: Site.
+        dt_s: [s] Length of the scan.
+    """
+    air_cells = dt_s / LINE_CELL_S if around.air else 0.0
+    line, arrived_kg = state.line.moved(flow.fed_kg, air_cells)
+    line_uncertainty, uncertain_kg = state.line_uncertainty.moved(flow.fed_uncertainty_kg, air_cells)
+    caught_kg = state.caught_kg if around.to_drum else state.caught_kg + arrived_kg
+    rubber_kg = arrived_kg if around.to_drum else 0.0
+    now = demand.at_injection
+    entering: Masses = (
+        now.dry_aggregate, now.recycle, now.recycle_binder, now.virgin_binder, rubber_kg, demand.target_kg,
+        uncertain_kg if around.to_drum else 0.0, now.total + rubber_kg,
+    )  # fmt: skip
+    run_state = state.sequence.state
+    marks = Marks(
+        around.now_s, around.mix.mix_id, around.mix.dose_basis, around.mix.dose, around.quality, run_state.value,
+        RANK[run_state], state.control_enabled, params.simulated,
+    )  # fmt: skip
+    outlet, parcel, base_g = pass_through(
+        state.outlet, params.drum, entering, around.drum_speed_ratio, marks, params.parcel_kg, dt_s
+    )
+    tolerance = state.tolerance
+    if run_state is RunState.FEEDING:
+        tolerance = add_feed(tolerance, around.asked_kg, flow.fed_kg, params.tolerance, dt_s)
+    totals = state.totals
+    if parcel is not None:
+        totals = add_to(totals, parcel)
+        tolerance = add_parcels(tolerance, ((parcel, base_g),), params.tolerance)
+        job = since(totals, state.job_mark)
+        tolerance = judge_total(tolerance, job.rubber_g, job.target_rubber_g, params.tolerance)
+    after = replace(
+        state, line=line, line_uncertainty=line_uncertainty, outlet=outlet, tolerance=tolerance, totals=totals,
+        caught_kg=caught_kg,
+    )  # fmt: skip
+    return after, parcel
+
+
+def add_to(totals: Totals, parcel: Parcel) -> Totals:
+    """Add a parcel to running totals."""
+    dosed = parcel.mix_g if parcel.target_rubber_g > 0 else 0
+    return Totals(
+        totals.rubber_g + parcel.rubber_g,
+        totals.target_rubber_g + parcel.target_rubber_g,
+        totals.mix_g + parcel.mix_g,
+        totals.mix_with_dose_g + dosed,
+        totals.parcels + 1,
+    )
+
+
+def since(totals: Totals, mark: Totals) -> Totals:
+    """Return what came after a mark."""
+    return Totals(
+        totals.rubber_g - mark.rubber_g,
+        totals.target_rubber_g - mark.target_rubber_g,
+        totals.mix_g - mark.mix_g,
+        totals.mix_with_dose_g - mark.mix_with_dose_g,
+        totals.parcels - mark.parcels,
+    )

@@ -1,0 +1,150 @@
+"""Commands of people and programs, each carried out or refused with a reason. Nothing jumps the constraint chain."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from crumbmeter.alarms.machine import acknowledge
+from crumbmeter.control.outlet import mix_changed
+from crumbmeter.control.params import Params
+from crumbmeter.control.sequence import SequenceState
+from crumbmeter.control.state import State
+from crumbmeter.model.commands import Command, CommandKind
+from crumbmeter.model.events import Event, event
+
+RELEASE_S = 2.0
+"""[s] After control is given back, zeros are written for so long, so that nothing is left turning."""
+MOST_MOISTURE = 0.20
+"""Moisture above a fifth of the dry mass is an entry error."""
+LEAST_ID = 8
+"""Characters of the settings id that must be given to enable control."""
+
+Outcome = tuple[State, Event]
+
+
+def carry_out(
+    state: State, commands: tuple[Command, ...], params: Params, now_s: float
+) -> tuple[State, tuple[Event, ...], bool]:
+    """Carry out every command of this scan.
+
+    Args:
+        state: Before.
+        commands: In the order they came.
+        params: Site.
+        now_s: [s] Process time.
+
+    Returns:
+        State after, one event for each command, and whether a start was asked for.
+    """
+    events: list[Event] = []
+    start_asked = False
+    for command in commands:
+        if command.expires_s < now_s:
+            events.append(event("command_expired", command=command.kind.value, who=command.who, id=command.command_id))
+            continue
+        state, happened = _HANDLERS[command.kind](state, command, params, now_s)
+        start_asked |= command.kind is CommandKind.START_FEED and happened.name != "command_refused"
+        events.append(happened)
+    return state, tuple(events), start_asked
+
+
+def _refused(state: State, command: Command, why: str) -> Outcome:
+    return state, event("command_refused", command=command.kind.value, who=command.who, why=why)
+
+
+def _enable(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    if not params.control_allowed:
+        return _refused(state, command, "the site file does not allow control ([control] allowed = false)")
+    if len(command.subject) < LEAST_ID or not params.settings_id.startswith(command.subject):
+        return _refused(
+            state, command, f"it must name the settings it agrees to; these are {params.settings_id[:12]}"
+        )  # fmt: skip
+    after = replace(state, control_enabled=True, feed=replace(state.feed, release_left_s=0.0))
+    return after, event("control_enabled", who=command.who, settings_id=params.settings_id)
+
+
+def _monitor(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    left_s = RELEASE_S if state.control_enabled else state.feed.release_left_s
+    after = replace(
+        state, control_enabled=False, sequence=_in_service(state, on=False),
+        feed=replace(state.feed, release_left_s=left_s),
+    )  # fmt: skip
+    return after, event("monitor_only", who=command.who)
+
+
+def _in_service(state: State, *, on: bool) -> SequenceState:
+    return replace(state.sequence, in_service=on, on_hold=False)
+
+
+def _start(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    if not state.control_enabled:
+        return _refused(state, command, "control is not enabled: crumbmeter only watches")
+    return replace(state, sequence=_in_service(state, on=True)), event("feed_put_in_service", who=command.who)
+
+
+def _hold(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    if not state.sequence.in_service:
+        return _refused(state, command, "the feed is not in service")
+    after = replace(state, sequence=replace(state.sequence, on_hold=True))
+    return after, event("feed_put_on_hold", who=command.who)
+
+
+def _stop(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    return replace(state, sequence=_in_service(state, on=False)), event("feed_taken_out_of_service", who=command.who)
+
+
+def _select_mix(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    known = [mix.mix_id for mix in params.mixes]
+    if command.subject not in known:
+        return _refused(state, command, f"no mix named {command.subject!r}; there are {', '.join(known)}")
+    if command.subject == state.mix_id:
+        return _refused(state, command, f"{command.subject} is the mix in force")
+    after = replace(
+        state, mix_id=command.subject, outlet=mix_changed(state.outlet, state.mix_id),
+        feed=replace(state.feed, owed_kg=0.0),
+    )  # fmt: skip
+    return after, event("mix_changed", was=state.mix_id, to=command.subject, who=command.who)
+
+
+def _set_moisture(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    names = [stream.stream_id for stream in params.streams]
+    if command.subject not in names:
+        return _refused(state, command, f"no stream named {command.subject!r}; there are {', '.join(names)}")
+    index = names.index(command.subject)
+    if not params.streams[index].wet:
+        return _refused(state, command, f"{command.subject} is indicated dry: moisture would be taken off twice")
+    if not 0.0 <= command.value <= MOST_MOISTURE:
+        return _refused(
+            state, command, f"moisture {command.value:.3f} of dry mass is not between 0 and {MOST_MOISTURE}"
+        )
+    before = state.plant.moisture
+    moisture = (*before[:index], command.value, *before[index + 1 :])
+    detail = event(
+        "moisture_entered", stream=command.subject, was_fraction=before[index], fraction=command.value, who=command.who
+    )
+    return replace(state, plant=replace(state.plant, moisture=moisture)), detail
+
+
+def _acknowledge(state: State, command: Command, _params: Params, now_s: float) -> Outcome:
+    alarms, happened = acknowledge(state.alarms, command.subject, command.who, now_s)
+    return replace(state, alarms=alarms), happened
+
+
+def _reset_subtotal(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    detail = event(
+        "subtotal_reset", who=command.who, rubber_g=state.totals.rubber_g - state.job_mark.rubber_g,
+        mix_g=state.totals.mix_g - state.job_mark.mix_g,
+    )  # fmt: skip
+    return replace(state, job_mark=state.totals), detail
+
+
+_HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
+    CommandKind.ENABLE_CONTROL: _enable,
+    CommandKind.MONITOR_ONLY: _monitor,
+    CommandKind.START_FEED: _start,
+    CommandKind.HOLD_FEED: _hold,
+    CommandKind.STOP_FEED: _stop,
+    CommandKind.SELECT_MIX: _select_mix,
+    CommandKind.SET_MOISTURE: _set_moisture,
+    CommandKind.ACKNOWLEDGE: _acknowledge,
+    CommandKind.RESET_SUBTOTAL: _reset_subtotal,
+}

@@ -1,0 +1,128 @@
+"""What one scan has to show, drawn from its own values so that no surface can disagree with another."""
+
+from dataclasses import dataclass
+
+from crumbmeter.alarms.catalogue import CATALOGUE
+from crumbmeter.alarms.machine import AlarmState
+from crumbmeter.control.feed import FeedScan
+from crumbmeter.control.params import Params
+from crumbmeter.control.permissives import Contacts, views
+from crumbmeter.control.plant import Demand
+from crumbmeter.control.record import since
+from crumbmeter.control.state import State
+from crumbmeter.control.tolerance import BUCKETS, ToleranceState, feed_error, window_error
+from crumbmeter.estimation.weighing import Flow
+from crumbmeter.model.image import RawImage
+from crumbmeter.model.outputs import OutputImage
+from crumbmeter.model.quality import Quality, Reason
+from crumbmeter.model.reading import NOT_CONFIGURED, Reading
+from crumbmeter.model.view import AlarmView, ScanView, StreamView
+from crumbmeter.process.dose import counts_rubber
+from crumbmeter.process.params import MixParams
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Values of one scan that are not in its state."""
+
+    image: RawImage
+    readings: tuple[Reading, ...]
+    demand: Demand
+    flow: Flow
+    scan: FeedScan
+    contacts: Contacts
+    mix: MixParams
+    outputs: OutputImage
+    in_doubt: str
+    material: bool
+
+
+def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView:
+    """Sum one scan up."""
+    readings, contacts, mix = shown.readings, params.contacts, shown.mix
+    sequence, tolerance = state.sequence, state.tolerance
+    dose, error = _window(tolerance, mix)
+    mix_rate_kg_s = shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0
+    return ScanView(
+        now_s=shown.image.now_s,
+        run_state=sequence.state.value,
+        run_reason=sequence.reason,
+        control_enabled=state.control_enabled,
+        in_service=sequence.in_service,
+        mix_id=state.mix_id,
+        dose_basis=mix.dose_basis.value,
+        dose_target=mix.dose,
+        mix_rate_kg_s=mix_rate_kg_s,
+        wanted_kg_s=shown.scan.wanted_kg_s,
+        setpoint_kg_s=shown.scan.setpoint.rate_kg_s,
+        fed=_fed(state, shown, params),
+        fed_uncertainty_kg_s=shown.flow.uncertainty_kg_s,
+        feed_factor_kg_rev=state.weighing.factor_kg_rev,
+        auger_speed=_at(readings, params.weighing.auger_speed),
+        hopper_mass=readings[params.weighing.hopper_mass],
+        supply_mass=_at(readings, contacts.supply_mass),
+        line_pressure=_at(readings, contacts.line_pressure),
+        window_dose=dose,
+        window_error=error,
+        feed_error=feed_error(tolerance.buckets) if len(tolerance.buckets) == BUCKETS else None,
+        owed_kg=state.feed.owed_kg,
+        totals=state.totals,
+        job=since(state.totals, state.job_mark),
+        narrowed=shown.scan.setpoint.narrowed,
+        permissives=views(
+            shown.contacts,
+            control_enabled=state.control_enabled,
+            in_service=sequence.in_service,
+            in_doubt=shown.in_doubt,
+            dosed=mix.dose > 0.0,
+            material=shown.material,
+        ),
+        alarms=_alarms(state),
+        streams=_streams(state, shown, params),
+        readings=readings,
+        outputs=shown.outputs,
+        writes=shown.image.writes,
+    )
+
+
+def _at(readings: tuple[Reading, ...], index: int | None) -> Reading:
+    return NOT_CONFIGURED if index is None else readings[index]
+
+
+def _fed(state: State, shown: Shown, params: Params) -> Reading:
+    """Give the estimated flow the quality of what it rests on."""
+    weight = shown.readings[params.weighing.hopper_mass]
+    if weight.value is None or not state.weighing.started:
+        return Reading(None, Quality.BAD, weight.reason, weight.age_s)
+    if not shown.flow.believed and state.weighing.refilling:
+        return Reading(shown.flow.rate_kg_s, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, weight.age_s)
+    return Reading(shown.flow.rate_kg_s, weight.quality, weight.reason, weight.age_s)
+
+
+def _window(tolerance: ToleranceState, mix: MixParams) -> tuple[float | None, float | None]:
+    parts = tolerance.parts
+    base_g = sum([part.base_g for part in parts])
+    if base_g <= 0.0:
+        return None, None
+    rubber_g = float(sum([part.rubber_g for part in parts]))
+    whole_g = base_g + rubber_g if counts_rubber(mix.dose_basis) else base_g
+    return rubber_g / whole_g, window_error(parts)
+
+
+def _alarms(state: State) -> tuple[AlarmView, ...]:
+    shown = []
+    for spec, memory in zip(CATALOGUE, state.alarms, strict=True):
+        if memory.state is not AlarmState.NORMAL:
+            text = f"{spec.text}: {memory.detail}" if memory.detail else spec.text
+            shown.append(AlarmView(spec.alarm_id, memory.state.value, memory.since_s, text, spec.remedy))
+    return tuple(shown)
+
+
+def _streams(state: State, shown: Shown, params: Params) -> tuple[StreamView, ...]:
+    demand = shown.demand
+    return tuple(
+        StreamView(stream.stream_id, shown.readings[stream.rate], dry_kg_s, moisture, injected_kg_s)
+        for stream, dry_kg_s, moisture, injected_kg_s in zip(
+            params.streams, demand.dry_kg_s, state.plant.moisture, demand.injected_kg_s, strict=True
+        )
+    )

@@ -1,0 +1,92 @@
+"""The whole memory of the core: one frozen value, passed in and returned, so that a scan can be replayed."""
+
+from dataclasses import dataclass
+
+from crumbmeter.alarms.machine import AlarmMemory, first_alarms
+from crumbmeter.control.outlet import OutletState, new_outlet
+from crumbmeter.control.params import Params
+from crumbmeter.control.plant import PlantState, new_plant
+from crumbmeter.control.sequence import SequenceState
+from crumbmeter.control.tolerance import ToleranceState
+from crumbmeter.estimation.weighing import WeighingState, new_weighing
+from crumbmeter.model.view import Totals
+from crumbmeter.process.fifo import Fifo, empty
+from crumbmeter.signals.settle import SignalMemory, first_memory
+
+STATE_VERSION = 1
+"""Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
+LINE_CELL_S = 0.25
+"""[s] Length of a cell of the conveying line, in seconds of running air."""
+
+
+@dataclass(frozen=True, slots=True)
+class FeedState:
+    """Memory of the feed."""
+
+    setpoint_kg_s: float = 0.0
+    speed_rev_s: float = 0.0
+    """[rev/s] Asked for in the last scan."""
+    owed_kg: float = 0.0
+    """[kg] Rubber owed to mix within reach."""
+    forgotten_kg: float = 0.0
+    """[kg] Owed rubber that left with its mix, in all."""
+    wanted_lagged_kg: float = 0.0
+    """[kg] What was wanted and is still in the auger's lag."""
+    doubt_s: float = 0.0
+    """[s] For how long a required input has been Bad."""
+    good_s: float = 0.0
+    """[s] For how long all required inputs have been Good."""
+    pressure_high_s: float = 0.0
+    pressure_low_s: float = 0.0
+    no_flow_s: float = 0.0
+    release_left_s: float = 0.0
+    """[s] Control has been given back: zeros are written for so long still."""
+    heartbeat: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything that one scan leaves to the next."""
+
+    version: int
+    signals: tuple[SignalMemory, ...]
+    plant: PlantState
+    line: Fifo
+    """[kg] Rubber on its way from the auger to the injection point."""
+    line_uncertainty: Fifo
+    """[kg] Its standard uncertainty, carried along (fully correlated: it adds up)."""
+    outlet: OutletState
+    weighing: WeighingState
+    sequence: SequenceState
+    feed: FeedState
+    tolerance: ToleranceState
+    alarms: tuple[AlarmMemory, ...]
+    control_enabled: bool
+    mix_id: str
+    totals: Totals
+    job_mark: Totals
+    """Grand totals as they were when the subtotal was last reset."""
+    caught_kg: float = 0.0
+    """[kg] Rubber that went to the catch container, in all."""
+
+
+def first_state(params: Params) -> State:
+    """Make the state of a first start: nothing known, control off, out of service."""
+    line = empty(max(1, round(params.line.travel_s / LINE_CELL_S)))
+    return State(
+        version=STATE_VERSION,
+        signals=first_memory(len(params.signals)),
+        plant=new_plant(params),
+        line=line,
+        line_uncertainty=line,
+        outlet=new_outlet(params.drum, params.first_mix),
+        weighing=new_weighing(params.weighing),
+        sequence=SequenceState(),
+        feed=FeedState(),
+        tolerance=ToleranceState(),
+        alarms=first_alarms(),
+        control_enabled=False,
+        mix_id=params.first_mix,
+        totals=Totals(),
+        job_mark=Totals(),
+    )

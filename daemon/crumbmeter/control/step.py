@@ -1,0 +1,202 @@
+"""One scan of the core, and the order of everything in it. Pure: same state, image, commands and dt give the same bits.
+
+samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> record -> alarms -> outputs -> view
+"""
+
+from dataclasses import dataclass, replace
+
+from crumbmeter.alarms.machine import evaluate
+from crumbmeter.control.conditions import conditions
+from crumbmeter.control.feed import decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.outputs import output_image
+from crumbmeter.control.params import Params
+from crumbmeter.control.permissives import (
+    Contacts,
+    doubt_before_start,
+    inputs_in_doubt,
+    machine_doubt,
+    read_contacts,
+    required_signals,
+)
+from crumbmeter.control.plant import Demand, drum_speed_ratio, move
+from crumbmeter.control.record import Surroundings, enter
+from crumbmeter.control.requests import carry_out
+from crumbmeter.control.sequence import Facts, advance
+from crumbmeter.control.showing import Shown, view_of
+from crumbmeter.control.state import State
+from crumbmeter.estimation.weighing import weigh
+from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
+from crumbmeter.model.commands import Command
+from crumbmeter.model.events import Event
+from crumbmeter.model.image import RawImage
+from crumbmeter.model.outputs import OutputImage
+from crumbmeter.model.parcel import Parcel
+from crumbmeter.model.quality import Quality
+from crumbmeter.model.reading import Reading
+from crumbmeter.model.sample import Sample
+from crumbmeter.model.view import ScanView
+from crumbmeter.process.params import MixParams
+from crumbmeter.signals.settle import settle
+
+LEAST_MATERIAL_KG = 20.0
+"""[kg] Less than this between the scales and the injection point is dust, not material on its way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """Settings made ready for scanning. Built once per settings."""
+
+    params: Params
+    sampler: Sampler
+    mixes: dict[str, MixParams]
+    required: tuple[int, ...]
+    delays_s: dict[str, tuple[float, float]]
+
+
+def make_core(params: Params) -> Core:
+    """Make settings ready for scanning."""
+    return Core(
+        params=params,
+        sampler=make_sampler(params.plan, params.sources),
+        mixes={mix.mix_id: mix for mix in params.mixes},
+        required=required_signals(params),
+        delays_s={name: (on_s, off_s) for name, on_s, off_s in params.alarm_delays_s},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """What one scan returns."""
+
+    state: State
+    outputs: OutputImage
+    events: tuple[Event, ...]
+    parcels: tuple[Parcel, ...]
+    view: ScanView
+
+
+def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Core, dt_s: float) -> StepResult:
+    """Scan once.
+
+    Args:
+        state: As the scan before returned it.
+        image: Raw words of the field, frozen.
+        commands: Requests that came since the scan before.
+        core: Settings.
+        dt_s: [s] Since the scan before. Positive, or 0 for the very first.
+    """
+    params = core.params
+    samples = sample_image(core.sampler, image)
+    memory, readings, heard = settle(samples, state.signals, params.signals, image.now_s, dt_s)
+    fresh = _is_fresh(samples, state, params)
+    state, done, start_asked = carry_out(replace(state, signals=memory), commands, params, image.now_s)
+    mix = core.mixes[state.mix_id]
+    plant, demand = move(state.plant, params, mix, readings, dt_s)
+    speed_rev_s = _auger_speed(params, readings, state)
+    weight_kg = readings[params.weighing.hopper_mass].value if fresh else None
+    gate = _gate(params, readings)
+    weighing, flow, weighed = weigh(state.weighing, params.weighing, weight_kg, speed_rev_s, gate, dt_s)
+
+    late = scan_is_late(dt_s, params.scan_period_s)
+    in_doubt = inputs_in_doubt(params, core.required, readings)
+    before = state.sequence
+    feed = watch_inputs(state.feed, in_doubt, late=late, dt_s=dt_s)
+    feed = watch_line(feed, params, readings, before.state, dt_s)
+    feed = watch_flow(feed, weighing, params.weighing.feed_factor_low_kg_rev, speed_rev_s, dt_s)
+    contacts = read_contacts(params, readings)
+    state = replace(state, plant=plant, weighing=weighing, feed=feed)
+    facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
+    sequence, moved = advance(before, facts, params.sequence, dt_s)
+    scan = decide(feed, before, sequence, demand, flow, weighing.factor_kg_rev, in_doubt, params, dt_s)
+
+    around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
+    state, parcel = enter(replace(state, sequence=sequence, feed=scan.feed), demand, flow, around, params, dt_s)
+    seen = conditions(state, params, mix, readings, in_doubt, late=late)
+    alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
+    state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
+    shown = Shown(image, readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
+    return StepResult(
+        state=state,
+        outputs=outputs,
+        events=(*heard, *done, *weighed, *moved, *scan.events, *alarmed),
+        parcels=() if parcel is None else (parcel,),
+        view=view_of(state, shown, params, dt_s),
+    )
+
+
+def _is_fresh(samples: tuple[Sample, ...], state: State, params: Params) -> bool:
+    index = params.weighing.hopper_mass
+    return samples[index].received_s > state.signals[index].received_s
+
+
+def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:
+    if params.weighing.auger_speed is None:
+        return state.feed.speed_rev_s if state.control_enabled else 0.0
+    measured = readings[params.weighing.auger_speed].value
+    return state.feed.speed_rev_s if measured is None else max(0.0, measured)
+
+
+def _gate(params: Params, readings: tuple[Reading, ...]) -> bool | None:
+    if params.weighing.refilling is None:
+        return None
+    value = readings[params.weighing.refilling].value
+    return None if value is None else value > 0.5
+
+
+def _facts(
+    state: State,
+    contacts: Contacts,
+    image: RawImage,
+    core: Core,
+    mix: MixParams,
+    in_doubt: str,
+    *,
+    late: bool,
+    start_asked: bool,
+) -> Facts:
+    params, feed = core.params, state.feed
+    doubt, leaves_air = machine_doubt(state.sequence.state, contacts, feed, params, image.writes)
+    lost = "scan late" if late else (in_doubt if feed.doubt_s > params.feed.input_hold_s else "")
+    return Facts(
+        control_enabled=state.control_enabled,
+        remote=contacts.remote,
+        doubt=doubt,
+        doubt_leaves_air=leaves_air,
+        doubt_in_idle=doubt_before_start(contacts),
+        drum_turning=contacts.drum_turning,
+        blower_running=contacts.blower_running,
+        airlock_running=contacts.airlock_running,
+        material=state.plant.material_kg > LEAST_MATERIAL_KG,
+        dosed=mix.dose > 0.0,
+        inputs_lost=lost,
+        inputs_ready=not in_doubt and feed.good_s >= _wait_s(state, params),
+        start_asked=start_asked,
+    )
+
+
+def _wait_s(state: State, params: Params) -> float:
+    """[s] After an input was lost it must be good for a time; a drum that starts again must not be kept waiting."""
+    return 0.0 if state.sequence.trigger == "drum does not turn" else params.feed.resume_after_s
+
+
+def _surroundings(
+    image: RawImage,
+    mix: MixParams,
+    readings: tuple[Reading, ...],
+    contacts: Contacts,
+    demand: Demand,
+    params: Params,
+    asked_kg: float,
+) -> Surroundings:
+    ratio = drum_speed_ratio(params.drum, readings)
+    hopper = readings[params.weighing.hopper_mass].quality
+    quality = min(demand.quality, hopper, Quality.GOOD if ratio is not None else Quality.BAD)
+    return Surroundings(
+        now_s=image.now_s,
+        mix=mix,
+        drum_speed_ratio=1.0 if ratio is None else ratio,
+        air=contacts.blower_running is not False,
+        to_drum=contacts.diverter_to_drum is not False,
+        quality=quality,
+        asked_kg=asked_kg,
+    )

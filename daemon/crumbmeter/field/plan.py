@@ -69,8 +69,7 @@ def make_plan(
 ) -> ReadPlan:
     """Gather registers into read requests.
 
-    An output is read back as often as the fastest signal of its device, or four times within its time to confirm where
-    the device has no signals.
+    An output is read back as often as the fastest signal of its device, and at least twice within its time to confirm.
 
     Raises:
         ValueError: a device takes fewer words in one request than one value needs.
@@ -98,7 +97,7 @@ def make_plan(
 def read_back_period_s(output: OutputSpec, sources: Sequence[SignalSource]) -> float:
     """[s] Return how often the register of an output is read back."""
     own = [source.period_s for source in sources if source.device == output.device]
-    return min(own, default=output.confirm_within_s / 4.0)
+    return min((*own, output.confirm_within_s / 2.0))
 
 
 def _coalesce(lane: Iterable[_Want], limit: int, device: DeviceSpec) -> list[list[_Want]]:

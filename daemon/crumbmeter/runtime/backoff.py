@@ -1,0 +1,29 @@
+"""How long to leave a failing thing alone: doubling, with jitter, never for ever (REQ-12)."""
+
+from random import Random
+
+
+class Backoff:
+    """Delay before the next attempt, from the count of failures in a row."""
+
+    def __init__(self, *, shortest_s: float, longest_s: float, rng: Random) -> None:
+        """Take the bounds.
+
+        Args:
+            shortest_s: [s] After the first failure, before jitter.
+            longest_s: [s] Never longer than this.
+            rng: Seeded by the caller; keeps many links from knocking at the same moment.
+        """
+        if not 0.0 < shortest_s <= longest_s:
+            raise ValueError(f"back-off from {shortest_s} s to {longest_s} s")
+        self._shortest_s = shortest_s
+        self._longest_s = longest_s
+        self._rng = rng
+
+    def delay_s(self, failures: int) -> float:
+        """[s] Return the delay after so many failures in a row: between half and the whole of the doubled time."""
+        if failures <= 0:
+            return 0.0
+        # The exponent is bounded: a week of failures must not overflow.
+        whole_s = min(self._longest_s, self._shortest_s * 2.0 ** min(failures - 1, 32))
+        return whole_s * (0.5 + 0.5 * self._rng.random())

@@ -1,0 +1,160 @@
+"""How far one output has come: requested, acknowledged, confirmed or failed, each apart from the others (REQ-3).
+
+Only a read-back that equals the requested words, read after the device acknowledged them, confirms. A setpoint that
+moves in every scan is never given the time to be confirmed value by value, so agreement is judged over what was
+acknowledged of late: a device that holds the value before last still follows, one that stays behind does not.
+"""
+
+from collections import deque
+from dataclasses import replace
+
+from crumbmeter.field.spec import OutputSpec, WordType
+from crumbmeter.field.words import decode_words
+from crumbmeter.model.image import NOT_WRITTEN, WriteStage, WriteStatus
+from crumbmeter.model.outputs import OutputRole
+
+_BUSY = (5, 6)
+"""Exceptions that mean "later": acknowledge and server device busy (v1.1b3, section 7)."""
+_NEVER_S = float("-inf")
+_HISTORY = 64
+
+
+class OutputTrack:
+    """State of one output register. All times are process time [s]; nothing here waits or sends."""
+
+    def __init__(self, spec: OutputSpec) -> None:
+        self.spec = spec
+        self.status: WriteStatus = NOT_WRITTEN
+        self._held: tuple[int, ...] | None = None
+        """Words that the device acknowledged and so should hold; None where that is not known."""
+        self._in_flight: tuple[int, ...] | None = None
+        self._generation = -1
+        """Connection on which `_held` was acknowledged."""
+        self._sent_s = _NEVER_S
+        self._hold_off_s = _NEVER_S
+        self._agreed_s = _NEVER_S
+        self._superseded: deque[tuple[tuple[int, ...], float]] = deque(maxlen=_HISTORY)
+        """Words acknowledged before, and when others took their place."""
+
+    def release(self, now_s: float) -> None:
+        """Forget all wishes: nothing may be written. What the device reports is still taken."""
+        if self.status.stage is not WriteStage.NONE:
+            self.status = WriteStatus(WriteStage.NONE, (), self.status.read_back_words, 0.0, now_s)
+        self._held = self._in_flight = None
+        self._hold_off_s = self._agreed_s = _NEVER_S
+        self._superseded.clear()
+
+    def want(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
+        """Take the newest wish and tell whether it has to be written now.
+
+        Args:
+            words: What the register should hold.
+            urgent: A stop: past the interval, the deadband and any holding off.
+            generation: Of the present connection: what was written on an earlier one is not known to hold.
+            now_s: [s] Process time.
+        """
+        if not self._due(words, urgent=urgent, generation=generation, now_s=now_s):
+            self.judge(now_s)
+            return False
+        status = self.status
+        if status.stage is WriteStage.NONE:
+            self._agreed_s = now_s
+        elif status.stage is WriteStage.CONFIRMED and self._held is not None and generation != self._generation:
+            # A new connection: the device gets its time anew, once; afterwards only agreement moves the time on.
+            self._agreed_s = now_s
+        failed = status.stage is WriteStage.FAILED
+        if failed or status.stage is not WriteStage.REQUESTED or words != status.requested_words:
+            same = words == status.requested_words and status.stage is not WriteStage.NONE
+            self.status = WriteStatus(
+                stage=WriteStage.FAILED if failed else WriteStage.REQUESTED,
+                requested_words=words,
+                read_back_words=status.read_back_words,
+                requested_s=status.requested_s if same else now_s,
+                stamped_s=now_s,
+            )
+        self.judge(now_s)
+        return True
+
+    def _due(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
+        if self._in_flight is not None:
+            return words != self._in_flight
+        if now_s < self._hold_off_s and not urgent:
+            return False
+        if self._held is None or generation != self._generation:
+            return True
+        if words != self._held and (urgent or not self._within_deadband(words, self._held)):
+            rested = now_s - self._sent_s >= self.spec.min_interval_s
+            return urgent or rested or self.spec.role == OutputRole.HEARTBEAT
+        disputed = self.status.stage is WriteStage.FAILED and self.status.read_back_words != self._held
+        return disputed and now_s - self._sent_s >= self.spec.confirm_within_s
+
+    def _within_deadband(self, words: tuple[int, ...], held: tuple[int, ...]) -> bool:
+        register, counts = self.spec.register, self.spec.deadband_counts
+        if counts <= 0 or register.word_type is WordType.BIT:
+            return False
+        wanted = decode_words(register, words)
+        return wanted != 0 and abs(wanted - decode_words(register, held)) <= counts
+
+    def sending(self, words: tuple[int, ...], now_s: float) -> None:
+        """Note that the words go out now."""
+        self._in_flight = words
+        self._sent_s = now_s
+
+    def acknowledged(self, words: tuple[int, ...], generation: int, now_s: float) -> None:
+        """Note that the device's echo agreed."""
+        if self._in_flight is None:
+            return  # released while it was under way
+        self._in_flight = None
+        if self._held is not None and self._held != words:
+            self._superseded.append((self._held, now_s))
+        self._held, self._generation = words, generation
+        if self.status.stage is not WriteStage.FAILED and words == self.status.requested_words:
+            self.status = replace(self.status, stage=WriteStage.ACKNOWLEDGED, stamped_s=now_s)
+
+    def unanswered(self) -> None:
+        """Note that it is not known whether the device took the words. The next wish is a new write."""
+        self._in_flight = self._held = None
+
+    def refused(self, code: int, now_s: float) -> bool:
+        """Note a Modbus exception; tell whether the output has failed by it just now."""
+        self._in_flight = self._held = None
+        self._hold_off_s = now_s + self.spec.confirm_within_s
+        return code not in _BUSY and self.fail(now_s)
+
+    def fail(self, now_s: float) -> bool:
+        """Mark the output as failed until a read-back confirms it; tell whether it was not so before."""
+        if self.status.stage is WriteStage.FAILED:
+            return False
+        self.status = replace(self.status, stage=WriteStage.FAILED, stamped_s=now_s)
+        return True
+
+    def judge(self, now_s: float) -> bool:
+        """Fail what has not agreed for too long; tell whether it failed just now."""
+        if self.status.stage in (WriteStage.NONE, WriteStage.FAILED):
+            return False
+        return now_s - self._agreed_s > self.spec.confirm_within_s and self.fail(now_s)
+
+    def observe(self, words: tuple[int, ...], now_s: float) -> bool:
+        """Take a read-back that was asked after the newest acknowledgement; tell whether somebody else overwrote.
+
+        Replies come one at a time on a connection, so a block that arrives after an acknowledgement was asked after it.
+        """
+        stage, held = self.status.stage, self._held
+        overwritten = False
+        if stage is not WriteStage.NONE and held is not None and self._in_flight is None:
+            if words == held:
+                self._agreed_s = now_s
+                if held == self.status.requested_words:
+                    stage = WriteStage.CONFIRMED
+            else:
+                overwritten = stage is WriteStage.CONFIRMED
+                if overwritten:
+                    stage = WriteStage.ACKNOWLEDGED
+                self._note_lag(words)
+        self.status = replace(self.status, stage=stage, read_back_words=words, stamped_s=now_s)
+        return overwritten
+
+    def _note_lag(self, words: tuple[int, ...]) -> None:
+        for old, until_s in self._superseded:
+            if old == words:
+                self._agreed_s = max(self._agreed_s, until_s)

@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from crumbmeter.field.spec import OutputSpec
+from crumbmeter.field.words import encode_si
 from crumbmeter.model.faults import CrumbmeterError, DeviceExceptionError
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.ports import Clock
 from crumbmeter.runtime.link import DeviceLine
-from crumbmeter.runtime.writer import OutputWriter, encode_clamped
+from crumbmeter.runtime.writer import OutputWriter
 
 REST: Mapping[OutputRole, float] = {
     OutputRole.AUGER_SPEED: 0.0,
@@ -69,7 +70,7 @@ class _Stop:
             spec.role: StopResult(
                 spec.role,
                 line.device.device_id,
-                encode_clamped(spec, REST[OutputRole(spec.role)]),
+                encode_si(spec.register, REST[OutputRole(spec.role)]),
                 cause="not reached in time",
             )
             for spec in outputs

@@ -30,6 +30,9 @@ class DeviceTally:
     longest_pass_s: float = 0.0
     writes_acknowledged: int = 0
     writes_unanswered: int = 0
+    """Sent, and not known whether taken."""
+    writes_not_sent: int = 0
+    """There was no connection; the value was dropped, not kept (REQ-25)."""
     writes_refused: int = 0
     """By the device, with an exception."""
     writes_expired: int = 0

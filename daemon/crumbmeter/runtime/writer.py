@@ -1,11 +1,11 @@
 """Puts the output image into the field: a newest-wins mailbox per device, and never anything else (R3).
 
-Order of a value: is writing enabled at all -> is it on the allow list -> is it finite -> clamp -> round to raw counts ->
-is a write due. Nothing is queued across a break of the connection: a mailbox holds only the newest value, which expires
-and is checked once more immediately before it is sent (REQ-25). A write is never repeated; the next scan's is a new one.
+Order of a value: is writing enabled at all -> is it on the allow list -> is it finite -> clamp -> round to raw counts
+-> is a write due. Nothing is queued across a break of the connection: a mailbox holds only the newest value, which
+expires and is looked at once more immediately before it is sent (REQ-25). A write is never repeated; the next scan's
+is a new one.
 """
 
-import asyncio
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import NoReturn
@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawBlock, WriteStage
 from crumbmeter.model.outputs import OutputImage, OutputRole
 from crumbmeter.ports import Clock
 from crumbmeter.runtime.buffer import InputBuffer
-from crumbmeter.runtime.link import DeviceLine, Report
+from crumbmeter.runtime.link import DeviceLine, NotConnectedError, Report
 from crumbmeter.runtime.mailbox import Mailbox, Wish
 from crumbmeter.runtime.tally import DeviceTally
 from crumbmeter.runtime.track import OutputTrack
@@ -110,8 +110,7 @@ class OutputWriter:
             value_si = image.value(OutputRole(spec.role)) if image.write_enabled else None
             if value_si is None:
                 self._boxes[spec.device].discard(index)
-                if not image.write_enabled:
-                    self._tracks[index].release(now_s)
+                self._tracks[index].release(now_s)
             else:
                 self._post(index, spec, value_si, image.stop_now, now_s)
             self._publish(index)
@@ -158,8 +157,11 @@ class OutputWriter:
             tally.writes_refused += 1
             tally.exceptions[fault.code] += 1
             track.refused(fault.code, self._clock.now_s())
-        except (RetryLaterError, ReconnectError):
+        except NotConnectedError:
             self._boxes[device].discard(index)
+            tally.writes_not_sent += 1
+            track.unanswered()
+        except (RetryLaterError, ReconnectError):
             tally.writes_unanswered += 1
             track.unanswered()
         except BaseException:

@@ -65,7 +65,7 @@ choose_pip() {
   .venv/bin/python -m ensurepip >/dev/null 2>&1 && "${PIP[@]}" --version >/dev/null 2>&1 && return
   PIP=("$python" -m pip --python .venv/bin/python)       # from pip 22.3 on
   "${PIP[@]}" --version >/dev/null 2>&1 && return
-  if [ ! -d .tools/pip ] && unpack_debian alone python3-pip-whl; then
+  if [ ! -d .tools/pip ] && unpack_debian python3-pip-whl usr/share/python-wheels; then
     wheel=$(find "$DEBIAN/root/usr/share/python-wheels" -name 'pip-*.whl' | head -n 1)
     "$python" -m zipfile -e "$wheel" .tools/pip.new && mv .tools/pip.new .tools/pip
   fi
@@ -103,17 +103,19 @@ refresh_lists() {
     [ -n "$(find "$DEBIAN/lists" -maxdepth 1 -name '*Packages*' -print -quit)" ] && : >"$DEBIAN/lists/fresh"
 }
 
-unpack_one() {  # PACKAGE
+unpack_one() {  # PACKAGE [PATH]: all of the package, or one path of it
   rm -f "$DEBIAN/debs/$1"_*.deb
   (cd "$DEBIAN/debs" && apt_here download "$1") >>"$DEBIAN/apt.log" &&
-    dpkg-deb -x "$DEBIAN/debs/$1"_*.deb "$DEBIAN/root" 2>>"$DEBIAN/apt.log"
+    dpkg-deb --fsys-tarfile "$DEBIAN/debs/$1"_*.deb 2>>"$DEBIAN/apt.log" |
+    tar -x --no-same-owner -C "$DEBIAN/root" ${2:+"./$2"} 2>>"$DEBIAN/apt.log"
 }
 
 installed() { dpkg-query -W -f '${Status}' "$1" 2>/dev/null | grep -q 'ok installed$'; }
 
-# unpack_debian alone|whole PACKAGE: with `whole`, also what it depends on and the machine lacks. Sets REASON on failure.
+# unpack_debian PACKAGE [PATH]: one path of the package, or without PATH all of it and of what it depends on and the
+# machine lacks. Sets REASON on failure.
 unpack_debian() {
-  local names name
+  local package=$1 path=${2-} names name
   if ! command -v apt-get >/dev/null || ! command -v dpkg-deb >/dev/null; then
     REASON='this machine has no apt-get'; return 1
   fi
@@ -121,37 +123,43 @@ unpack_debian() {
   : >"$DEBIAN/status"
   : >"$DEBIAN/apt.log"
   refresh_lists || { REASON="apt cannot reach Debian's packages: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
-  names=$2
-  if [ "$1" = whole ]; then
-    names=$(apt_here --simulate --no-install-recommends install "$2" | awk '$1 == "Inst" { print $2 }')
-    [ -n "$names" ] || { REASON="apt finds no package $2: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
+  names=$package
+  if [ -z "$path" ]; then
+    names=$(apt_here --simulate --no-install-recommends install "$package" | awk '$1 == "Inst" { print $2 }')
+    [ -n "$names" ] || { REASON="apt finds no package $package: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
   fi
   for name in $names; do
-    if [ "$name" != "$2" ] && installed "$name"; then continue; fi
-    if ! unpack_one "$name"; then
+    if [ "$name" != "$package" ] && installed "$name"; then continue; fi
+    if ! unpack_one "$name" "$path"; then
       rm -f "$DEBIAN/lists/fresh"                        # perhaps the lists are old: fetch them once more
-      refresh_lists && unpack_one "$name" ||
+      refresh_lists && unpack_one "$name" "$path" ||
         { REASON="fetching Debian's $name failed: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
     fi
   done
   rm -rf "$DEBIAN"/debs/*.deb
 }
 
-# bring NAME alone|whole PACKAGE PROGRAM: make NAME callable, from the machine or from PACKAGE. Sets REASON on failure.
+# bring NAME PACKAGE PROGRAM [PATH]: make NAME callable, from the machine or from Debian's PACKAGE (see above). A note in
+# MISSING says why it could not.
 bring() {
   local name=$1 libraries
   command -v "$name" >/dev/null && return
-  unpack_debian "$2" "$3" || return
+  unpack_debian "$2" "${4-}" || { MISSING+=("$name: $REASON"); return; }
   libraries=$(find "$DEBIAN/root" -name '*.so*' -printf '%h\n' | sort -u | paste -sd :)
   mkdir -p .tools/bin
   printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\nexec %q "$@"\n' \
-    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root/$4" >".tools/bin/$name.new"
+    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root/$3" >".tools/bin/$name.new"
   chmod +x ".tools/bin/$name.new" && mv ".tools/bin/$name.new" ".tools/bin/$name"
 }
 
 bring_tools() {
   MISSING=()
-  bring mosquitto whole mosquitto usr/sbin/mosquitto || MISSING+=("mosquitto: $REASON")
-  bring promtool alone prometheus usr/bin/promtool || MISSING+=("promtool: $REASON")
-  bring systemd-analyze whole systemd usr/bin/systemd-analyze || MISSING+=("systemd-analyze: $REASON")
+  bring mosquitto mosquitto usr/sbin/mosquitto
+  bring promtool prometheus usr/bin/promtool usr/bin/promtool
+  if [ "$(id -u)" -eq 0 ] || [ -d /run/systemd ]; then
+    bring systemd-analyze systemd usr/bin/systemd-analyze
+  elif ! command -v systemd-analyze >/dev/null; then
+    MISSING+=('systemd-analyze: works only as root on a machine that does not run systemd')
+  fi
+  rm -rf "$DEBIAN"/lists "$DEBIAN"/cache                 # large, and only needed while something is brought
 }

@@ -1,18 +1,21 @@
 """How long to leave a failing thing alone: doubling, with jitter, never for ever (REQ-12)."""
 
-from random import Random
+from collections.abc import Callable
+
+Chance = Callable[[], float]
+"""Gives a number from 0 up to 1, another one every time: `random.Random(seed).random`, made by the composition root."""
 
 
 class Backoff:
     """Delay before the next attempt, from the count of failures in a row."""
 
-    def __init__(self, *, shortest_s: float, longest_s: float, rng: Random) -> None:
+    def __init__(self, *, shortest_s: float, longest_s: float, rng: Chance) -> None:
         """Take the bounds.
 
         Args:
             shortest_s: [s] After the first failure, before jitter.
             longest_s: [s] Never longer than this.
-            rng: Seeded by the caller; keeps many links from knocking at the same moment.
+            rng: Keeps many links from knocking at the same moment.
         """
         if not 0.0 < shortest_s <= longest_s:
             raise ValueError(f"back-off from {shortest_s} s to {longest_s} s")
@@ -25,5 +28,5 @@ class Backoff:
         if failures <= 0:
             return 0.0
         # The exponent is bounded: a week of failures must not overflow.
-        whole_s = min(self._longest_s, self._shortest_s * 2.0 ** min(failures - 1, 32))
-        return whole_s * (0.5 + 0.5 * self._rng.random())
+        whole_s: float = min(self._longest_s, self._shortest_s * 2.0 ** min(failures - 1, 32))
+        return whole_s * (0.5 + 0.5 * self._rng())

@@ -7,7 +7,6 @@ which accepts and then hangs is not knocked at for ever in a rush.
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from random import Random
 from typing import NoReturn, TypeVar
 
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table
@@ -15,7 +14,7 @@ from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import BadReplyError, DeviceExceptionError, ReconnectError, RetryLaterError
 from crumbmeter.model.image import ReadOutcome
 from crumbmeter.ports import Clock, FieldLink
-from crumbmeter.runtime.backoff import Backoff
+from crumbmeter.runtime.backoff import Backoff, Chance
 from crumbmeter.runtime.tally import LinkTally
 from crumbmeter.runtime.turns import Turns
 
@@ -52,7 +51,7 @@ class Endpoint:
     """Keeps the connection of one endpoint and lets its devices use it in turn."""
 
     def __init__(
-        self, devices: Sequence[DeviceSpec], make_links: LinkFactory, clock: Clock, rng: Random, report: Report
+        self, devices: Sequence[DeviceSpec], make_links: LinkFactory, clock: Clock, rng: Chance, report: Report
     ) -> None:
         self.name = devices[0].endpoint
         self.tally = LinkTally()
@@ -259,7 +258,7 @@ def make_lines(
     devices: Sequence[DeviceSpec],
     make_links: LinkFactory | Mapping[str, LinkFactory],
     clock: Clock,
-    rng: Random,
+    rng: Chance,
     report: Report,
 ) -> tuple[DeviceLine, ...]:
     """Make one endpoint per (host, port) and one line per device, in the order of the devices.

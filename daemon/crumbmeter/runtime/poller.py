@@ -5,7 +5,6 @@ that others use too (REQ-11); it is never given up. What is due while a round is
 """
 
 from collections.abc import Sequence
-from random import Random
 from typing import NoReturn
 
 from crumbmeter.field.spec import BlockSpec
@@ -13,7 +12,7 @@ from crumbmeter.model.events import event
 from crumbmeter.model.faults import DeviceExceptionError, ReconnectError, RetryLaterError
 from crumbmeter.model.image import ReadOutcome
 from crumbmeter.ports import Clock
-from crumbmeter.runtime.backoff import Backoff
+from crumbmeter.runtime.backoff import Backoff, Chance
 from crumbmeter.runtime.buffer import InputBuffer
 from crumbmeter.runtime.link import DeviceLine, Report, outcome_of
 from crumbmeter.runtime.tally import DeviceTally
@@ -44,7 +43,7 @@ class DevicePoller:
         blocks: Sequence[tuple[int, BlockSpec]],
         buffer: InputBuffer,
         clock: Clock,
-        rng: Random,
+        rng: Chance,
         report: Report,
         tally: DeviceTally,
     ) -> None:

@@ -7,12 +7,11 @@ never started again: its exception ends the program, so that outputs go safe.
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from random import Random
 
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import BugError
 from crumbmeter.ports import Clock
-from crumbmeter.runtime.backoff import Backoff
+from crumbmeter.runtime.backoff import Backoff, Chance
 
 RESTART_SHORTEST_S = 0.5
 RESTART_LONGEST_S = 30.0
@@ -39,7 +38,7 @@ class TaskState:
 class Supervisor:
     """Runs the program's tasks. Add them, then `run`; `stop` ends them in the reverse order of their adding."""
 
-    def __init__(self, clock: Clock, rng: Random, report: Callable[[Event], None]) -> None:
+    def __init__(self, clock: Clock, rng: Chance, report: Callable[[Event], None]) -> None:
         """Start with no tasks.
 
         Args:

@@ -317,13 +317,7 @@ def _bind(path: Path) -> socket.socket:
     line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         if path.is_socket():
-            with (
-                socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe,
-                contextlib.suppress(ConnectionRefusedError),
-            ):
-                probe.settimeout(0.5)
-                probe.connect(str(path))
-                raise SocketHeldError(path)
+            _refuse_if_answered(path)
             path.unlink()
         before = os.umask(0o177)
         try:

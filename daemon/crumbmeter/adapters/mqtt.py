@@ -8,6 +8,7 @@ attempt per back-off and no memory, because records wait in the journal.
 
 import asyncio
 import contextlib
+import logging
 import random
 import socket
 import ssl
@@ -33,6 +34,9 @@ BATCH = 8
 
 STATE_PERIOD_S = 1.0
 """[s] Process time between two states."""
+
+_LOGGER = logging.getLogger("mqtt.crumbmeter")
+_LOGGER.setLevel(logging.ERROR)  # what the library warns of ("could not gracefully disconnect") is told as mqtt_down
 
 LOOK_AGAIN_S = 1.0
 """[s] Loop time after which the outbox is looked at even if nobody poked."""
@@ -189,6 +193,7 @@ class Publisher:
             clean_session=None if settings.version_5 else True,
             will=aiomqtt.Will(self._topics[Topic.STATUS], self._status(Presence.LINK_LOST), qos=1, retain=True),
             tls_context=tls,
+            logger=_LOGGER,
             keepalive=settings.keepalive_s,
             timeout=settings.timeout_s,
         )

@@ -11,6 +11,7 @@ readonly DEBIAN=$PWD/.tools/debian
 
 unset PYTHONPATH PYTHONHOME
 export PIP_DISABLE_PIP_VERSION_CHECK=1
+readonly PATH_BEFORE=$PATH
 export PATH="$PWD/.venv/bin:$PWD/.tools/bin:$PATH:/usr/sbin:/sbin"
 
 say() { printf '%s\n' "$*" >&2; }
@@ -19,14 +20,14 @@ die() { say "$0: $*"; exit 1; }
 # --- Python -----------------------------------------------------------------------------------------------------------
 
 find_python() {
-  local candidate
+  local candidate PATH=$PATH_BEFORE                      # never the environment that is about to be made
   for candidate in ${CRUMBMETER_PYTHON:-python3 python3.14 python3.13 python3.12 python3.11}; do
     if "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
       "$candidate" -c 'import sys; print(sys.executable)'
       return
     fi
   done
-  die "no Python 3.11 or newer found (looked for python3, python3.14 to python3.11 on PATH).
+  die "no Python 3.11 or newer found (looked for ${CRUMBMETER_PYTHON:-python3 and python3.14 to python3.11 on PATH}).
 On Debian 12 or Ubuntu 24.04: apt-get install python3. One elsewhere: CRUMBMETER_PYTHON=/path/to/python3 $0"
 }
 

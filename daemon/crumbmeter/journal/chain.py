@@ -13,15 +13,16 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Final
 
-from crumbmeter.journal.entry import Strand
+from crumbmeter.journal.entry import STRANDS, Strand
 
 _ENTRY_TAG: Final = b"crumbmeter entry 1\0"
 _GENESIS_TAG: Final = b"crumbmeter genesis 1\0"
 _SEAL_TAG: Final = b"crumbmeter seal 1\0"
+BOOT_ID_BYTES: Final = 16
 _PLACE = struct.Struct(">Q16sH")
 _TIMES = struct.Struct(">qqIQ")
 _STRAND_PART: Final[dict[str, bytes]] = {
-    strand: _ENTRY_TAG + bytes([len(strand)]) + strand.encode() for strand in ("record", "image")
+    strand: _ENTRY_TAG + bytes([len(strand)]) + strand.encode() for strand in STRANDS
 }
 
 
@@ -50,20 +51,28 @@ def parse_head(text: str) -> "Head | bytes":
         raise ValueError(f"not a head hash: {text!r} (64 hexadecimal digits, or strand:seq:hash)")
     if len(parts) == 1:
         return digest
-    if parts[0] == "record":
-        return Head("record", int(parts[1]), digest)
-    if parts[0] == "image":
-        return Head("image", int(parts[1]), digest)
-    raise ValueError(f"no strand {parts[0]!r} (have: record, image)")
+    strand = next((name for name in STRANDS if name == parts[0]), None)
+    if strand is None or not 0 <= int(parts[1]) < 1 << 63:
+        raise ValueError(f"not a head: {text!r} (strands are record and image, sequences count from 0)")
+    return Head(strand, int(parts[1]), digest)
 
 
 def header_bytes(
     strand: str, seq: int, boot_id: bytes, kind: str, mono_us: int, wall_us: int, flags: int, body_length: int
 ) -> bytes:
-    """Return the canonical bytes of an entry's header."""
+    """Return the canonical bytes of an entry's header.
+
+    Raises:
+        ValueError: something does not fit the layout; such an entry cannot be stored.
+    """
     name = kind.encode()
-    place = _PLACE.pack(seq, boot_id, len(name))
-    return _STRAND_PART[strand] + place + name + _TIMES.pack(mono_us, wall_us, flags, body_length)
+    if len(boot_id) != BOOT_ID_BYTES:  # struct would pad or cut it without a word
+        raise ValueError(f"boot id of {len(boot_id)} bytes")
+    try:
+        place = _PLACE.pack(seq, boot_id, len(name))
+        return _STRAND_PART[strand] + place + name + _TIMES.pack(mono_us, wall_us, flags, body_length)
+    except struct.error as problem:
+        raise ValueError(f"does not fit the header: {problem}") from problem
 
 
 def entry_hash(prior: bytes, header: bytes, body: bytes) -> bytes:

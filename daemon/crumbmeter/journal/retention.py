@@ -1,7 +1,7 @@
 """Which sealed segments have to go. Whole segments only, the oldest of their strand first; seals stay for ever.
 
-No more than two segments of a strand go at one call, and calls follow seals: a wall clock that is wrong by years
-can then never wipe out a journal at one stroke (REQ-18), and it still shrinks, since every seal adds but one.
+For every segment sealed, no more than two go: a wall clock that is wrong by years can then never wipe out a journal
+at one stroke (REQ-18), and it still shrinks, since every seal adds but one.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from crumbmeter.journal.entry import CLOCK_NOT_SYNCED, Entry, Strand
 from crumbmeter.journal.limits import Limits
 from crumbmeter.journal.sql import fetch
 
-_AT_ONCE: Final = 2
+_PER_SEAL: Final = 2
 _SPARE_PAGES: Final = 256
 """[page] Free pages inside the file that let the record strand go on while the disk is full."""
 
@@ -29,13 +29,13 @@ class Doomed:
     reason: str
 
 
-def _oldest(connection: apsw.Connection, strand: Strand) -> list[tuple[int, int, int, int]]:
+def _oldest(connection: apsw.Connection, strand: Strand, seals: int) -> list[tuple[int, int, int, int]]:
     """Return segment, first and last sequence and wall time [us] of the oldest sealed segments still here."""
     return fetch(
         connection,
         "SELECT segment, first_seq, last_seq, sealed_wall_us FROM seal WHERE strand = ? AND present = 1"
         " ORDER BY segment LIMIT ?",
-        (strand, _AT_ONCE),
+        (strand, _PER_SEAL * seals),
     )
 
 
@@ -47,8 +47,8 @@ def pages(connection: apsw.Connection) -> tuple[int, int, int]:
     return count, free, size
 
 
-def too_old(connection: apsw.Connection, limits: Limits, newest: Entry) -> list[Doomed]:
-    """Return the segments past their age, judged at the newest entry, and only by a synchronised clock."""
+def too_old(connection: apsw.Connection, limits: Limits, newest: Entry, seals: int) -> list[Doomed]:
+    """Return the segments past their age, judged at the newest entry and by a synchronised clock only."""
     if newest.flags & CLOCK_NOT_SYNCED:
         return []
     doomed: list[Doomed] = []
@@ -57,7 +57,7 @@ def too_old(connection: apsw.Connection, limits: Limits, newest: Entry) -> list[
         keep_us = limits.strand(strand).keep_us
         if keep_us is None:
             continue
-        for segment, first_seq, last_seq, sealed_wall_us in _oldest(connection, strand):
+        for segment, first_seq, last_seq, sealed_wall_us in _oldest(connection, strand, seals):
             if newest.wall_us - sealed_wall_us > keep_us:
                 doomed.append(Doomed(strand, segment, first_seq, last_seq, "age"))
     return doomed
@@ -83,7 +83,7 @@ def has_room(connection: apsw.Connection) -> bool:
 
 def _next(connection: apsw.Connection, reason: str, strands: tuple[Strand, ...]) -> list[Doomed]:
     for strand in strands:
-        oldest = _oldest(connection, strand)
+        oldest = _oldest(connection, strand, 1)
         if oldest:
             return [Doomed(strand, segment, first, last, reason) for segment, first, last, _ in oldest]
     return []

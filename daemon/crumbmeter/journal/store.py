@@ -48,7 +48,7 @@ class Store:
         self._lock: int | None = None
         self._wal_pages = 0
         self._newest: Entry | None = None
-        self._retain_due = False
+        self._sealed = 0
 
     def open(self) -> Opening:
         """Open the file, or open it anew after a failure.
@@ -147,19 +147,17 @@ class Store:
             raise
         self._unsure = None
         self._tails = {strand: part.tail for strand, part in parts.items()}
-        self._retain_due = self._retain_due or any(part.sealed for part in parts.values())
+        self._sealed += sum(part.sealed for part in parts.values())
         setup.fault_point("after_commit")
 
     def retain(self) -> bool:
         """Drop what is too old or too much, when a segment was sealed since the last call; True when heads moved."""
-        if not self._retain_due or self._connection is None or self._newest is None:
+        if not self._sealed or self._connection is None or self._newest is None:
             return False
         limits = self._setup.limits
-        moved = self._drop(
-            too_old(self._connection, limits, self._newest) or too_much(self._connection, limits), self._newest
-        )
-        self._retain_due = False
-        return moved
+        seals, self._sealed = self._sealed, 0
+        doomed = too_old(self._connection, limits, self._newest, seals) or too_much(self._connection, limits)
+        return self._drop(doomed, self._newest)
 
     def make_room(self) -> bool:
         """Give up image segments for the record strand on a full disk; True when the file has pages to write to."""

@@ -96,8 +96,8 @@ class Appender:
         self._fault_point = fault_point
         self._rows: list[tuple[int, bytes, str, int, int, int, bytes, bytes]] = []
         self.tail = replace(tail)
-        self.sealed = False
-        """Whether a segment was sealed in this transaction."""
+        self.sealed = 0
+        """How many segments were sealed in this transaction."""
 
     def append(self, entry: Entry) -> None:
         """Chain one entry; seal the segment when that fills it."""
@@ -160,7 +160,8 @@ class Appender:
             ),
         )
         tail.segment, tail.first_seq, tail.before, tail.prior_seal = tail.segment + 1, tail.seq + 1, tail.head, digest
-        tail.count, tail.size_bytes, self.sealed = 0, 0, True
+        tail.count, tail.size_bytes = 0, 0
+        self.sealed += 1
         self._chain(Entry(tail.strand, KIND_SEAL, body, last.mono_us, last.wall_us, last.flags))
         self._fault_point("after_seal")
 

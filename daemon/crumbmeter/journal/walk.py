@@ -51,6 +51,16 @@ def rows(connection: apsw.Connection, strand: Strand, after_seq: int, through_se
         after_seq = page[-1][0]
 
 
+def row_hash(strand: Strand, prior: bytes, row: Row) -> bytes | None:
+    """Return the hash that a row ought to have; None when it holds what no header can hold."""
+    seq, boot_id, kind, mono_us, wall_us, flags, body, _ = row
+    try:
+        header = header_bytes(strand, seq, boot_id, kind, mono_us, wall_us, flags, len(body))
+    except ValueError:
+        return None
+    return entry_hash(prior, header, body)
+
+
 @dataclass(slots=True)
 class Walk:
     """Where a walk along the rows of one strand stands."""
@@ -66,17 +76,15 @@ class Walk:
 
     def meet(self, row: Row) -> Iterator[Fault]:
         """Check one row against the one before it, and step to it."""
-        seq, boot_id, kind, mono_us, wall_us, flags, body, stored = row
+        seq, kind, body, stored = row[0], row[2], row[6], row[7]
         if seq < self.expected:
             yield Fault(self.strand, seq, "inserted", "a row where none can be")
             return
         if seq > self.expected:
             span = f"{self.expected} to {seq - 1}" if seq - 1 > self.expected else f"{self.expected}"
             yield Fault(self.strand, self.expected, "missing", f"no row for sequence {span}")
-        else:
-            header = header_bytes(self.strand, seq, boot_id, kind, mono_us, wall_us, flags, len(body))
-            if entry_hash(self.prior, header, body) != stored:
-                yield Fault(self.strand, seq, "changed", "the row does not give its hash (changed, moved or put in)")
+        elif row_hash(self.strand, self.prior, row) != stored:
+            yield Fault(self.strand, seq, "changed", "the row does not give its hash (changed, moved or put in)")
         if kind == KIND_DROP:
             self._note_drop(body)
         self.expected, self.prior = seq + 1, stored

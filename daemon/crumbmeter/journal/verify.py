@@ -1,0 +1,287 @@
+"""Verification: walk everything and name what does not agree with the chain. Works on a live journal and on a copy.
+
+What it finds: rows changed, removed, put in or moved; seals changed or removed; segments removed without a record of
+it; and, against a published head, a tail cut off or a chain written anew. What it cannot find without a published head
+is a whole journal forged from its first entry: that is why heads are published.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import apsw
+
+from crumbmeter.journal.chain import Head, Seal, genesis_hash
+from crumbmeter.journal.entry import STRANDS, Strand
+from crumbmeter.journal.schema import connect_reader
+from crumbmeter.journal.sql import fetch
+from crumbmeter.journal.walk import (
+    HIGHEST,
+    LOWEST,
+    Fault,
+    Walk,
+    check_seal_entry,
+    check_seals,
+    check_segment_end,
+    load_seals,
+    rows,
+)
+
+_MOST_FAULTS: Final = 100
+_MOST_WALKS: Final = 5
+_FIND: Final = {
+    "record": "SELECT hash FROM record WHERE seq = ?",
+    "image": "SELECT hash FROM image WHERE seq = ?",
+}
+_ENDS: Final = {
+    "record": "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM record",
+    "image": "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM image",
+}
+
+Progress = Callable[[int, int], None]
+"""Called with entries walked and entries to walk."""
+
+
+@dataclass(frozen=True, slots=True)
+class StrandReport:
+    """What was found in one strand."""
+
+    strand: Strand
+    entries: int
+    """Entries read."""
+    first_seq: int
+    """Sequence of the oldest entry still kept; 0 when there is none."""
+    head: Head
+    segments: int
+    """Sealed segments, dropped ones included."""
+    dropped: int
+    """Of these, dropped by retention, with their seals in the chain."""
+    faults: tuple[Fault, ...]
+    """In order of sequence; at most a hundred."""
+
+    @property
+    def ok(self) -> bool:
+        """Tell whether the chain holds."""
+        return not self.faults
+
+    @property
+    def first_bad_seq(self) -> int | None:
+        """Return the first sequence that does not agree."""
+        return self.faults[0].seq if self.faults else None
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyReport:
+    """What was found in a journal."""
+
+    path: Path
+    journal_id: str
+    strands: tuple[StrandReport, ...]
+    head_found: bool | None
+    """Whether the published head is in the chain. None: none was given, or it is older than all that is kept."""
+    head_detail: str = ""
+
+    @property
+    def ok(self) -> bool:
+        """Tell whether every chain holds and the published head, if any, is in it."""
+        return all(one.ok for one in self.strands) and self.head_found is not False
+
+    @property
+    def first_fault(self) -> Fault | None:
+        """Return the first fault of the first strand that has one."""
+        return next((one.faults[0] for one in self.strands if one.faults), None)
+
+
+def verify(path: Path, expect_head: "Head | bytes | None" = None, progress: Progress | None = None) -> VerifyReport:
+    """Walk a whole journal.
+
+    Args:
+        path: The database file.
+        expect_head: A head published earlier (or its bare hash): it has to be in the chain.
+        progress: Hears of the walk.
+
+    Raises:
+        JournalUnreadableError: there is no journal there that this program can read at all.
+    """
+    connection = connect_reader(path)
+    try:
+        journal_id, created = _identity(connection)
+        reports = tuple(_strand(connection, strand, journal_id, created, progress) for strand in STRANDS)
+        try:
+            found, detail = _find_head(connection, reports, expect_head)
+        except apsw.Error as problem:
+            found, detail = False, f"could not be looked up: {type(problem).__name__}: {problem}"
+    finally:
+        connection.close(force=True)
+    return VerifyReport(path, journal_id.hex(), reports, found, detail)
+
+
+def _identity(connection: apsw.Connection) -> tuple[bytes, int]:
+    try:
+        found = fetch(connection, "SELECT journal_id, created_wall_us FROM journal")
+    except apsw.Error:
+        found = []
+    return (found[0][0], found[0][1]) if found else (b"", 0)
+
+
+def _strand(
+    connection: apsw.Connection, strand: Strand, journal_id: bytes, created: int, progress: Progress | None
+) -> StrandReport:
+    """Check one strand, again where retention dropped a segment under the walk."""
+    for _ in range(_MOST_WALKS):
+        checked = _StrandCheck(connection, strand, genesis_hash(journal_id, created, strand))
+        faults = _faults(checked, progress)
+        if not faults or not checked.overtaken():
+            break
+    faults.sort(key=lambda fault: fault.seq)
+    walk = checked.walk
+    return StrandReport(
+        strand,
+        checked.entries,
+        checked.first_seq,
+        Head(strand, walk.expected - 1, walk.prior),
+        len(checked.seals),
+        sum(not present for _, _, present in checked.seals),
+        tuple(faults),
+    )
+
+
+def _faults(checked: "_StrandCheck", progress: Progress | None) -> list[Fault]:
+    """Collect faults; damage of the file itself is one of this strand, and the other strand is still walked."""
+    faults: list[Fault] = []
+    try:
+        for fault in checked.run(progress):
+            faults.append(fault)
+            if len(faults) >= _MOST_FAULTS:
+                break
+    except apsw.Error as problem:
+        walk = checked.walk
+        faults.append(Fault(walk.strand, walk.expected, "unreadable", f"{type(problem).__name__}: {problem}"))
+    return faults
+
+
+class _StrandCheck:
+    """One walk along one strand."""
+
+    def __init__(self, connection: apsw.Connection, strand: Strand, genesis: bytes) -> None:
+        self._connection = connection
+        self._strand = strand
+        self._genesis = genesis
+        self.seals: list[tuple[Seal, bytes, bool]] = []
+        self.walk = Walk(strand, 1, genesis)
+        self.entries = 0
+        self.first_seq = 0
+
+    def run(self, progress: Progress | None) -> Iterator[Fault]:
+        """Yield every fault."""
+        connection, strand = self._connection, self._strand
+        connection.execute("BEGIN")
+        try:
+            stored = fetch(connection, "SELECT hash FROM genesis WHERE strand = ?", (strand,))
+            self.seals = load_seals(connection, strand)
+            first, through = fetch(connection, _ENDS[strand])[0]
+        finally:
+            connection.execute("COMMIT")
+        if not stored or stored[0][0] != self._genesis:
+            yield Fault(strand, 0, "genesis", "the chain's beginning does not belong to this journal's identity")
+        if first < 1:
+            yield Fault(strand, first, "inserted", "a row before the first sequence")
+        yield from check_seals(strand, self._genesis, self.seals)
+        yield from self._rows(through, progress)
+
+    def overtaken(self) -> bool:
+        """Tell whether retention has dropped a segment since the walk began: what is missing may be that."""
+        try:
+            now = load_seals(self._connection, self._strand)
+        except apsw.Error:
+            return False
+        return sum(not here for _, _, here in now) != sum(not here for _, _, here in self.seals)
+
+    def _rows(self, through: int, progress: Progress | None) -> Iterator[Fault]:
+        ends = [seal for seal, _, present in self.seals if present]
+        gone = [seal for seal, _, present in self.seals if not present]
+        walk = self.walk
+        if gone:
+            walk.expected, walk.prior = gone[-1].last_seq + 1, gone[-1].head
+        began = walk.expected
+        owed = gone[-1] if gone else None
+        at = 0
+        for row in rows(self._connection, self._strand, 0, through):
+            self.entries += 1
+            self.first_seq = self.first_seq or row[0]
+            while at < len(ends) and row[0] > ends[at].last_seq:
+                yield from self._end(ends[at])
+                owed, at = ends[at], at + 1
+            if owed is not None and row[0] == owed.last_seq + 1:
+                yield from check_seal_entry(self._strand, row, owed)
+                owed = None
+            yield from walk.meet(row)
+            if progress is not None and not self.entries % 4096:
+                progress(row[0] - began + 1, through - began + 1)
+        for seal in ends[at:]:
+            yield from self._end(seal)
+        yield from self._after(gone)
+
+    def _end(self, seal: Seal) -> Iterator[Fault]:
+        """Close a segment: what is missing at its end, and what its seal says."""
+        walk = self.walk
+        if walk.expected <= seal.last_seq:
+            yield Fault(self._strand, walk.expected, "missing", f"no rows up to {seal.last_seq}")
+        else:
+            yield from check_segment_end(walk, seal)
+        walk.expected, walk.prior = seal.last_seq + 1, seal.head
+        walk.count = walk.size_bytes = 0
+
+    def _after(self, gone: list[Seal]) -> Iterator[Fault]:
+        walk = self.walk
+        if self.seals and walk.expected == self.seals[-1][0].last_seq + 1:
+            yield Fault(self._strand, walk.expected, "missing", "no entry with the newest seal")
+        proved = max(walk.proved_dropped, max((seal.dropped for seal, _, _ in self.seals), default=0))
+        if len(gone) != proved:
+            where = gone[-1].first_seq if gone else 1
+            said = f"{len(gone)} segments are marked as dropped, the chain says {proved}"
+            yield Fault(self._strand, where, "dropped", said)
+
+
+def _find_head(
+    connection: apsw.Connection, reports: tuple[StrandReport, ...], expected: "Head | bytes | None"
+) -> tuple[bool | None, str]:
+    """Look for a published head among the rows and the seals."""
+    if expected is None:
+        return None, ""
+    if isinstance(expected, Head):
+        return _find_at(connection, next(one for one in reports if one.strand == expected.strand), expected)
+    for report in reports:
+        seq = _find_hash(connection, report, expected)
+        if seq is not None:
+            return True, f"{report.strand} {seq}"
+    if any(report.dropped for report in reports):
+        return False, "not in what is kept (a head given as strand:seq:hash tells whether it is only too old)"
+    return False, "not in the chain: the tail was cut off, or the chain was written anew"
+
+
+def _find_hash(connection: apsw.Connection, report: StrandReport, digest: bytes) -> int | None:
+    """Return the sequence of the entry with a hash, in what is kept and at the ends of what was dropped."""
+    for seal, _, _ in load_seals(connection, report.strand):
+        if seal.head == digest:
+            return seal.last_seq
+    for row in rows(connection, report.strand, LOWEST, HIGHEST):
+        if row[7] == digest:
+            return row[0]
+    return report.head.seq if digest == report.head.hash else None
+
+
+def _find_at(connection: apsw.Connection, report: StrandReport, expected: Head) -> tuple[bool | None, str]:
+    found = fetch(connection, _FIND[expected.strand], (expected.seq,))
+    seals = load_seals(connection, expected.strand)
+    at = [row[0] for row in found] + [seal.head for seal, _, _ in seals if seal.last_seq == expected.seq]
+    if expected.hash in at or (expected.seq == 0 and report.head.seq == 0 and expected.hash == report.head.hash):
+        return True, f"{expected.strand} {expected.seq}"
+    if at:
+        return False, f"{expected.strand} {expected.seq} is there with another hash: the chain was written anew"
+    if expected.seq > report.head.seq:
+        return False, f"the chain ends at {report.head.seq}, before {expected.seq}: its tail was cut off"
+    if any(seal.first_seq <= expected.seq <= seal.last_seq and not here for seal, _, here in seals):
+        return None, f"{expected.strand} {expected.seq} lies in a segment dropped by retention"
+    return False, f"no row {expected.strand} {expected.seq}"

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from wsgiref.simple_server import WSGIServer
 
 from prometheus_client import CollectorRegistry, Histogram, start_http_server
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 from crumbmeter.model.image import WriteStage
@@ -25,22 +25,25 @@ LIVE_SCANS = 10.0
 
 DURATION_BUCKETS_S = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 
+GRAMS = 1000.0
+"""[g/kg] The Prometheus convention counts mass in grams, and its own checker insists."""
+
 PLAIN = (
-    ("crumbmeter_mix_rate_kilograms_per_second", "Mix without rubber passing the injection point.", "mix_rate_kg_s"),
-    ("crumbmeter_wanted_kilograms_per_second", "Rubber that the dose asks for, unconstrained.", "wanted_kg_s"),
-    ("crumbmeter_setpoint_kilograms_per_second", "Feed setpoint after all constraints.", "setpoint_kg_s"),
-    ("crumbmeter_feed_factor_kilograms_per_revolution", "Learned feed factor of the auger.", "feed_factor_kg_rev"),
+    ("crumbmeter_mix_rate_grams_per_second", "Mix without rubber passing the injection point.", "mix_rate_kg_s"),
+    ("crumbmeter_wanted_grams_per_second", "Rubber that the dose asks for, unconstrained.", "wanted_kg_s"),
+    ("crumbmeter_setpoint_grams_per_second", "Feed setpoint after all constraints.", "setpoint_kg_s"),
+    ("crumbmeter_feed_factor_grams_per_revolution", "Learned feed factor of the auger.", "feed_factor_kg_rev"),
     ("crumbmeter_dose_target_ratio", "Dose wanted, as a share in the mix's own basis.", "dose_target"),
     ("crumbmeter_window_dose_ratio", "Dose of the last tolerance window at the outlet.", "window_dose"),
     ("crumbmeter_window_error_ratio", "Relative dose error of the last tolerance window.", "window_error"),
     ("crumbmeter_feed_error_ratio", "Relative error of the feed against its setpoint.", "feed_error"),
-    ("crumbmeter_owed_kilograms", "Rubber that trim still pays back.", "owed_kg"),
+    ("crumbmeter_owed_grams", "Rubber that trim still pays back.", "owed_kg"),
 )
 READ = (
-    ("crumbmeter_fed_kilograms_per_second", "Rubber leaving the auger, by the estimator.", "fed"),
+    ("crumbmeter_fed_grams_per_second", "Rubber leaving the auger, by the estimator.", "fed"),
     ("crumbmeter_auger_speed_revolutions_per_second", "Speed of the metering auger.", "auger_speed"),
-    ("crumbmeter_hopper_mass_kilograms", "Rubber in the weigh hopper.", "hopper_mass"),
-    ("crumbmeter_supply_mass_kilograms", "Rubber in the supply hopper.", "supply_mass"),
+    ("crumbmeter_hopper_mass_grams", "Rubber in the weigh hopper.", "hopper_mass"),
+    ("crumbmeter_supply_mass_grams", "Rubber in the supply hopper.", "supply_mass"),
     ("crumbmeter_line_pressure_pascals", "Pressure in the conveying line.", "line_pressure"),
 )
 
@@ -101,7 +104,6 @@ class ScanMetrics(Collector):
         self._newest: ScanResult | None = None
         self._scans = 0
         self._skipped = 0
-        self._alarms: set[str] = set()
         self.registry = CollectorRegistry()
         self._duration = Histogram(
             "crumbmeter_scan_duration_seconds",
@@ -129,15 +131,17 @@ class ScanMetrics(Collector):
     def collect(self) -> Iterator[Metric]:
         """Make all metrics of this moment."""
         origin = self._origin
-        yield InfoMetricFamily(
-            "crumbmeter",
-            "The program and the site it runs.",
-            {"version": self._version, "site": origin.site_id, "boot": origin.boot_id, "settings": origin.settings_id},
+        about = GaugeMetricFamily(
+            "crumbmeter_info",
+            "Always 1; its labels name the program and the site it runs.",
+            labels=("version", "site", "boot", "settings"),
         )
+        about.add_metric((self._version, origin.site_id, origin.boot_id, origin.settings_id), 1.0)
+        yield about
         yield _gauge("crumbmeter_simulated", "1 where any input comes from a simulator.", float(origin.simulated))
-        yield _counter("crumbmeter_scans", "Finished scans.", self._scans)
+        yield _counter("crumbmeter_scans_total", "Finished scans.", self._scans)
         yield _counter(
-            "crumbmeter_scan_slots_skipped", "Slots of the timetable that no scan was in time for.", self._skipped
+            "crumbmeter_scan_slots_skipped_total", "Slots of the timetable that no scan was in time for.", self._skipped
         )
         yield from self._beside()
         result = self._newest
@@ -191,10 +195,10 @@ class ScanMetrics(Collector):
         extras = self._extras
         up = GaugeMetricFamily("crumbmeter_link_connected", "1 while the device's link is up.", labels=("device",))
         exchanges = CounterMetricFamily(
-            "crumbmeter_link_exchanges", "Exchanges by outcome.", labels=("device", "outcome")
+            "crumbmeter_link_exchanges_total", "Exchanges by outcome.", labels=("device", "outcome")
         )
-        connects = CounterMetricFamily("crumbmeter_link_connects", "Connections made.", labels=("device",))
-        writes = CounterMetricFamily("crumbmeter_link_writes", "Write requests sent.", labels=("device",))
+        connects = CounterMetricFamily("crumbmeter_link_connects_total", "Connections made.", labels=("device",))
+        writes = CounterMetricFamily("crumbmeter_link_writes_total", "Write requests sent.", labels=("device",))
         for link in extras.links():
             up.add_metric((link.device_id,), float(link.connected))
             connects.add_metric((link.device_id,), link.connects)
@@ -203,14 +207,14 @@ class ScanMetrics(Collector):
                 exchanges.add_metric((link.device_id, outcome), count)
         yield from (up, exchanges, connects, writes)
         lost = CounterMetricFamily(
-            "crumbmeter_consumer_lost", "Scans that a consumer lost.", labels=("consumer", "why")
+            "crumbmeter_consumer_lost_total", "Scans that a consumer lost.", labels=("consumer", "why")
         )
         for consumer, (dropped, faults) in extras.losses().items():
             lost.add_metric((consumer, "no room"), dropped)
             lost.add_metric((consumer, "fault"), faults)
         yield lost
         for name, total in extras.counters().items():
-            yield _counter(f"crumbmeter_{name}", f"Count of {name.replace('_', ' ')} since the start.", total)
+            yield _counter(f"crumbmeter_{name}_total", f"Count of {name.replace('_', ' ')} since the start.", total)
         for name, level in extras.gauges().items():
             yield _gauge(f"crumbmeter_{name}", f"Present {name.replace('_', ' ')}.", level)
 
@@ -245,6 +249,11 @@ def _shown(reading: Reading) -> float | None:
     return finite(reading.value) if reading.usable else None
 
 
+def _factor(name: str) -> float:
+    """Return what takes the view's SI value to the metric's unit."""
+    return GRAMS if "_grams" in name else 1.0
+
+
 def _gauge(name: str, text: str, value: float) -> Metric:
     return GaugeMetricFamily(name, text, value)
 
@@ -257,16 +266,16 @@ def _values(view: ScanView) -> Iterator[Metric]:
     for name, text, key in PLAIN:
         value = finite(getattr(view, key))
         if value is not None:
-            yield _gauge(name, text, value)
+            yield _gauge(name, text, value * _factor(name))
     for name, text, key in READ:
         shown = _shown(getattr(view, key))
         if shown is not None:
-            yield _gauge(name, text, shown)
+            yield _gauge(name, text, shown * _factor(name))
     if view.fed.usable and finite(view.fed_uncertainty_kg_s) is not None:
         yield _gauge(
-            "crumbmeter_fed_uncertainty_kilograms_per_second",
+            "crumbmeter_fed_uncertainty_grams_per_second",
             "Standard uncertainty of the feed (k=1).",
-            view.fed_uncertainty_kg_s,
+            view.fed_uncertainty_kg_s * GRAMS,
         )
 
 
@@ -299,25 +308,23 @@ def _modes(view: ScanView) -> Iterator[Metric]:
 
 
 def _streams(view: ScanView) -> Iterator[Metric]:
-    dry = GaugeMetricFamily("crumbmeter_stream_dry_kilograms_per_second", "Dry flow at the scale.", labels=("stream",))
+    dry = GaugeMetricFamily("crumbmeter_stream_dry_grams_per_second", "Dry flow at the scale.", labels=("stream",))
     there = GaugeMetricFamily(
-        "crumbmeter_stream_at_injection_kilograms_per_second",
+        "crumbmeter_stream_at_injection_grams_per_second",
         "Dry flow passing the injection point.",
         labels=("stream",),
     )
     for item in view.streams:
         if item.rate.usable:
-            dry.add_metric((item.stream_id,), item.dry_kg_s)
-        there.add_metric((item.stream_id,), item.at_injection_kg_s)
+            dry.add_metric((item.stream_id,), item.dry_kg_s * GRAMS)
+        there.add_metric((item.stream_id,), item.at_injection_kg_s * GRAMS)
     yield from (dry, there)
 
 
 def _totals(view: ScanView) -> Iterator[Metric]:
     totals = view.totals
-    yield _counter("crumbmeter_rubber_kilograms", "Rubber in booked parcels; never reset.", totals.rubber_g / 1000.0)
-    yield _counter(
-        "crumbmeter_rubber_target_kilograms", "Rubber that the dose asked for.", totals.target_rubber_g / 1000.0
-    )
-    yield _counter("crumbmeter_mix_kilograms", "All mix in booked parcels.", totals.mix_g / 1000.0)
-    yield _counter("crumbmeter_mix_with_dose_kilograms", "Mix meant to carry rubber.", totals.mix_with_dose_g / 1000.0)
-    yield _counter("crumbmeter_parcels", "Booked parcels.", totals.parcels)
+    yield _counter("crumbmeter_rubber_grams_total", "Rubber in booked parcels; never reset.", totals.rubber_g)
+    yield _counter("crumbmeter_rubber_target_grams_total", "Rubber that the dose asked for.", totals.target_rubber_g)
+    yield _counter("crumbmeter_mix_grams_total", "All mix in booked parcels.", totals.mix_g)
+    yield _counter("crumbmeter_mix_with_dose_grams_total", "Mix meant to carry rubber.", totals.mix_with_dose_g)
+    yield _counter("crumbmeter_parcels_total", "Booked parcels.", totals.parcels)

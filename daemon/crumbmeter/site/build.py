@@ -1,0 +1,312 @@
+"""Turn a checked site file into frozen settings in SI. Nothing here can refuse: every check has passed before."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from crumbmeter.control.params import (
+    BelowTurndown,
+    ContactParams,
+    FeedParams,
+    MeterMode,
+    Params,
+    SequenceParams,
+    ToleranceParams,
+)
+from crumbmeter.estimation.params import WeighingParams
+from crumbmeter.field.plan import make_plan
+from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource
+from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams, StreamKind, StreamParams
+from crumbmeter.signals.params import SignalParams
+from crumbmeter.site.checks.links import broker_port
+from crumbmeter.site.checks.ranges import is_contact, to_si
+from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
+from crumbmeter.site.keys.plant import MixKeys, StreamKeys
+from crumbmeter.site.keys.profile import ProfileKeys
+from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.settings import (
+    JournalSettings,
+    MetricsSettings,
+    MqttSettings,
+    NormalRates,
+    PublishSettings,
+    SourceFile,
+)
+
+Registers = Mapping[str, RegisterSpec]
+"""By `device.register`."""
+
+
+def settings_id(files: Sequence[SourceFile]) -> str:
+    """Return the SHA-256 over names and bytes, each with its length so that nothing can shift between them."""
+    digest = hashlib.sha256()
+    for file in files:
+        for part in (file.name.encode(), file.content):
+            digest.update(len(part).to_bytes(8, "big"))
+            digest.update(part)
+    return digest.hexdigest()
+
+
+def build_devices(file: SiteFile, profiles: Mapping[str, ProfileKeys]) -> tuple[DeviceSpec, ...]:
+    """Build the devices, in the order of the file."""
+    return tuple(device_spec(name, keys, profiles[keys.profile]) for name, keys in file.devices.items())
+
+
+def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec:
+    """Build one device."""
+    return DeviceSpec(
+        device_id=name,
+        host=keys.host,
+        port=keys.port,
+        unit_id=keys.unit_id,
+        timeout_s=keys.timeout_s,
+        read_retries=keys.read_retries,
+        connect_timeout_s=keys.connect_timeout_s,
+        backoff_min_s=keys.backoff_min_s,
+        backoff_max_s=keys.backoff_max_s,
+        max_words=profile.max_words,
+        max_bits=profile.max_bits,
+        max_gap=profile.max_gap,
+        request_gap_s=keys.request_gap_s,
+    )
+
+
+class _Indices:
+    """Positions of devices and signals, by name."""
+
+    def __init__(self, file: SiteFile) -> None:
+        self._devices = {name: index for index, name in enumerate(file.devices)}
+        self._signals = {name: index for index, name in enumerate(file.signals)}
+
+    def device(self, reference: str) -> int:
+        return self._devices[reference.split(".", maxsplit=1)[0]]
+
+    def signal(self, name: str) -> int:
+        return self._signals[name]
+
+    def maybe(self, name: str | None) -> int | None:
+        return None if name is None else self._signals[name]
+
+
+def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Registers, settings: str) -> Params:
+    """Build all that the core needs."""
+    at = _Indices(file)
+    sources = tuple(_source(name, keys, file, at, registers) for name, keys in file.signals.items())
+    outputs = tuple(_output(role, keys, at, registers) for role, keys in file.outputs.items())
+    return Params(
+        settings_id=settings,
+        site_id=file.site.id,
+        simulated=file.site.simulated,
+        scan_period_s=file.site.scan_period_s,
+        control_allowed=file.control.allowed,
+        sources=sources,
+        signals=tuple(_signal(name, keys, at, registers) for name, keys in file.signals.items()),
+        plan=make_plan(devices, sources, outputs),
+        outputs=outputs,
+        streams=tuple(_stream(name, keys, file, at, registers) for name, keys in file.streams.items()),
+        drum=DrumParams(
+            turning=at.signal(file.drum.turning),
+            speed=at.maybe(file.drum.speed),
+            nominal_speed_rev_s=file.drum.nominal_speed_rpm / 60.0,
+            outlet_residence_s=file.drum.outlet_residence_s,
+            outlet_stages=file.drum.outlet_stages,
+        ),
+        line=LineParams(travel_s=file.line.travel_s),
+        mixes=tuple(_mix(name, keys) for name, keys in file.mixes.items()),
+        first_mix=file.plant.first_mix,
+        weighing=_weighing(file, at),
+        contacts=_contacts(file, at),
+        sequence=_sequence(file),
+        feed=_feed(file),
+        tolerance=_tolerance(file),
+        parcel_kg=file.site.parcel_kg,
+        alarm_delays_s=tuple((name, keys.on_delay_s, keys.off_delay_s) for name, keys in file.alarms.items()),
+    )
+
+
+def _source(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers: Registers) -> SignalSource:
+    device = file.devices[keys.source.split(".")[0]]
+    period_s = device.poll_period_s if keys.period_s is None else keys.period_s
+    return SignalSource(name, at.device(keys.source), registers[keys.source], period_s)
+
+
+def _signal(name: str, keys: SignalKeys, at: _Indices, registers: Registers) -> SignalParams:
+    register = registers[keys.source]
+    contact = is_contact(register)
+    ends = sorted((0.0, 1.0) if contact else (to_si(register, keys.low or 0.0), to_si(register, keys.high or 0.0)))
+    rise = keys.max_rise_per_s
+    return SignalParams(
+        signal_id=name,
+        low_si=ends[0],
+        high_si=ends[1],
+        max_age_s=keys.max_age_s,
+        frozen_after_s=keys.frozen_after_s,
+        frozen_while=at.maybe(keys.frozen_while),
+        max_rise_per_s=None if rise is None else to_si(register, rise) - to_si(register, 0.0),
+        is_contact=contact,
+    )
+
+
+def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> OutputSpec:
+    register = registers[keys.register_]
+    contact = is_contact(register)
+    return OutputSpec(
+        role=role,
+        device=at.device(keys.register_),
+        register=register,
+        low_si=0.0 if contact else to_si(register, keys.low or 0.0),
+        high_si=1.0 if contact else to_si(register, keys.high or 0.0),
+        min_interval_s=keys.min_interval_s,
+        deadband_counts=keys.deadband_counts,
+        confirm_within_s=keys.confirm_within_s,
+    )
+
+
+def _stream(name: str, keys: StreamKeys, file: SiteFile, at: _Indices, registers: Registers) -> StreamParams:
+    register = registers[file.signals[keys.rate].source]
+    travel = keys.travel
+    return StreamParams(
+        stream_id=name,
+        kind=StreamKind(keys.kind),
+        rate=at.signal(keys.rate),
+        wet=keys.state == "wet",
+        moisture=(keys.moisture_percent or 0.0) / 100.0,
+        binder_content=(keys.binder_percent or 0.0) / 100.0,
+        low_flow_kg_s=to_si(register, keys.low_flow),
+        belt_length_m=travel.belt_length_m if travel else 0.0,
+        belt_speed=at.maybe(travel.belt_speed) if travel else None,
+        belt_running=at.maybe(travel.belt_running) if travel else None,
+        nominal_belt_speed_m_s=travel.nominal_belt_speed_m_s if travel else 1.0,
+        scale_filter_s=travel.scale_filter_s if travel else 0.0,
+        drum_residence_s=travel.drum_residence_s if travel else 0.0,
+        drum_stages=travel.drum_stages if travel else 1,
+    )
+
+
+def _mix(name: str, keys: MixKeys) -> MixParams:
+    return MixParams(
+        mix_id=name,
+        title=keys.title,
+        dose_basis=DoseBasis(keys.dose_basis),
+        dose=keys.si("dose"),
+        total_binder_content=keys.total_binder_percent / 100.0,
+        plant_recipe=keys.plant_recipe,
+    )
+
+
+def _weighing(file: SiteFile, at: _Indices) -> WeighingParams:
+    keys = file.feeder
+    return WeighingParams(
+        hopper_mass=at.signal(keys.hopper_mass),
+        auger_speed=at.maybe(keys.auger_speed),
+        refilling=at.maybe(keys.refilling),
+        feed_factor_kg_rev=keys.si("feed_factor"),
+        feed_factor_low_kg_rev=keys.si("feed_factor_low"),
+        feed_factor_high_kg_rev=keys.si("feed_factor_high"),
+        mass_noise_kg=keys.si("mass_noise"),
+        factor_drift_per_s=keys.factor_drift_percent_per_sqrt_min / 100.0 / 60.0**0.5,
+        settle_after_refill_s=keys.settle_after_refill_s,
+        max_refill_s=keys.max_refill_s,
+        low_mass_kg=keys.si("low_mass"),
+        full_mass_kg=keys.si("full_mass"),
+    )
+
+
+def _contacts(file: SiteFile, at: _Indices) -> ContactParams:
+    return ContactParams(
+        emergency_stop_ok=at.maybe(file.plant.emergency_stop_ok),
+        remote=at.maybe(file.feeder.remote),
+        blower_running=at.maybe(file.line.blower_running),
+        airlock_running=at.maybe(file.feeder.airlock_running),
+        diverter_to_drum=at.maybe(file.feeder.diverter_to_drum),
+        feeder_fault=at.maybe(file.feeder.fault),
+        supply_low=at.maybe(file.feeder.supply_low),
+        line_pressure=at.maybe(file.line.pressure),
+        plant_recipe=at.maybe(file.plant.recipe),
+        feed_rate=at.maybe(file.feeder.feed_rate),
+        supply_mass=at.maybe(file.feeder.supply_mass),
+    )
+
+
+def _sequence(file: SiteFile) -> SequenceParams:
+    keys = file.sequence
+    return SequenceParams(
+        start_warning_s=keys.start_warning_s,
+        blower_start_s=keys.blower_start_s,
+        purge_s=keys.purge_s,
+        clean_out_s=keys.clean_out_s,
+        ready_hold_s=keys.ready_hold_s,
+        airlock_start_s=keys.airlock_start_s,
+        pressure_high_pa=file.line.si_or_none("pressure_high"),
+        pressure_low_pa=file.line.si_or_none("pressure_low"),
+        pressure_delay_s=file.line.pressure_delay_s,
+    )
+
+
+def _feed(file: SiteFile) -> FeedParams:
+    keys = file.feeder
+    return FeedParams(
+        mode=MeterMode(keys.mode),
+        min_speed_rev_s=keys.min_speed_rpm / 60.0,
+        max_speed_rev_s=keys.max_speed_rpm / 60.0,
+        below_turndown=BelowTurndown(keys.below_turndown),
+        max_rate_kg_s=keys.si("max_rate"),
+        slew_kg_s2=keys.si("slew"),
+        auger_lag_s=keys.auger_lag_s,
+        input_hold_s=file.sequence.input_hold_s,
+        resume_after_s=file.sequence.resume_after_s,
+        trim_share=file.trim.share_percent / 100.0,
+        trim_time_s=file.trim.time_s,
+        trim_horizon_s=file.trim.horizon_s,
+    )
+
+
+def _tolerance(file: SiteFile) -> ToleranceParams:
+    keys = file.tolerance
+    return ToleranceParams(
+        window_kg=keys.si("window"),
+        window_s=keys.window_s,
+        warn=keys.warn_percent / 100.0,
+        alarm=keys.alarm_percent / 100.0,
+        deadband=keys.deadband_percent / 100.0,
+        total=keys.total_percent / 100.0,
+        total_from_kg=keys.si("total_from"),
+    )
+
+
+def build_publish(file: SiteFile) -> PublishSettings:
+    """Build what goes out."""
+    metrics = file.publish.metrics
+    mqtt = file.publish.mqtt
+    return PublishSettings(
+        mqtt=None if mqtt is None else _mqtt(mqtt),
+        metrics=None if metrics is None else MetricsSettings(metrics.address, metrics.port),
+    )
+
+
+def _mqtt(keys: MqttKeys) -> MqttSettings:
+    embedded = keys.broker.startswith("embedded")
+    return MqttSettings(
+        embedded=embedded,
+        host="127.0.0.1" if embedded else keys.broker.rpartition(":")[0],
+        port=broker_port(keys.broker),
+        topic_root=keys.topic_root,
+        username=keys.username,
+        password_file=None if keys.password_file is None else Path(keys.password_file),
+        tls_ca=None if keys.tls_ca is None else Path(keys.tls_ca),
+    )
+
+
+def build_journal(file: SiteFile) -> JournalSettings:
+    """Build where the record is kept."""
+    keys = file.journal
+    return JournalSettings(Path(keys.folder), keys.image_days, keys.record_days, round(keys.max_mb * 1_000_000))
+
+
+def build_normal(file: SiteFile, registers: Registers) -> NormalRates:
+    """Build what the plant normally runs at."""
+    flows = tuple(
+        None if keys.normal_flow is None else to_si(registers[file.signals[keys.rate].source], keys.normal_flow)
+        for keys in file.streams.values()
+    )
+    return NormalRates(flows, file.plant.lowest_rate_percent / 100.0, file.plant.highest_rate_percent / 100.0)

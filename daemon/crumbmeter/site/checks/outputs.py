@@ -1,0 +1,181 @@
+"""Cross checks of everything that may ever be written. Pure."""
+
+import math
+
+from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.field.words import UnencodableError, decode_si, encode_si
+from crumbmeter.model.outputs import OutputRole
+from crumbmeter.model.units import UNITS
+from crumbmeter.site.checks.ranges import check_order, from_si, holds, is_contact, to_si
+from crumbmeter.site.draft import Draft
+from crumbmeter.site.keys.links import OutputKeys
+from crumbmeter.site.keys.site import ROLES
+
+DIMENSIONS = {
+    OutputRole.AUGER_SPEED: "rotation",
+    OutputRole.FEED_RATE: "mass_flow",
+    OutputRole.FEED_RUN: "contact",
+    OutputRole.BLOWER_RUN: "contact",
+    OutputRole.AIRLOCK_RUN: "contact",
+    OutputRole.START_WARNING: "contact",
+    OutputRole.HEARTBEAT: "count",
+    OutputRole.PLANT_HEALTHY: "contact",
+}
+"""What each role is measured in."""
+NEEDED = (OutputRole.FEED_RUN, OutputRole.HEARTBEAT)
+"""Outputs without which control is not allowed, beside the setpoint of the mode."""
+SETPOINTS = {"speed": OutputRole.AUGER_SPEED, "rate": OutputRole.FEED_RATE}
+
+
+def check_outputs(draft: Draft) -> None:
+    """Check each output, and all of them against each other and the feeder."""
+    seen: dict[tuple[str, str, int], str] = {}
+    for role, output in draft.sound("outputs"):
+        register = draft.register(output.register_)
+        if register is None or role not in ROLES:
+            continue
+        _writable(draft, role, output)
+        _overlap(draft, role, output, register, seen)
+        if _dimension(draft, role, register):
+            _limits(draft, role, output, register)
+        _confirm(draft, role, output)
+    _needed(draft)
+    _span(draft)
+
+
+def _writable(draft: Draft, role: str, output: OutputKeys) -> None:
+    device, _, name = output.register_.partition(".")
+    profile = draft.profile_of(device)
+    if profile is not None and name not in profile.writable:
+        expected = f"{profile.name} does not declare {name} writable"
+        draft.say("output-not-writable", ("outputs", role, "register"), expected)
+
+
+def _overlap(
+    draft: Draft, role: str, output: OutputKeys, register: RegisterSpec, seen: dict[tuple[str, str, int], str]
+) -> None:
+    device = output.register_.split(".")[0]
+    others = []
+    for address in range(register.address, register.address + register.count):
+        other = seen.setdefault((device, register.table.value, address), role)
+        if other != role:
+            others.append(other)
+    if others:
+        expected = f"shares an address with the output {others[0]}"
+        draft.say("outputs-overlap", ("outputs", role, "register"), expected)
+
+
+def _dimension(draft: Draft, role: str, register: RegisterSpec) -> bool:
+    wanted, found = DIMENSIONS[OutputRole(role)], UNITS[register.unit].dimension
+    if wanted != found:
+        words = f"{role} is a {wanted.replace('_', ' ')}, but the register is a {found.replace('_', ' ')}"
+        draft.say("wrong-dimension", ("outputs", role, "register"), f"{words} ({register.unit})")
+    return wanted == found
+
+
+def _limits(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec) -> None:
+    path = ("outputs", role)
+    if is_contact(register):
+        for key in ("low", "high"):
+            if getattr(output, key) is not None:
+                expected = "a contact is open or closed and has no limits"
+                draft.say("not-for-kind", (*path, key), expected, remedy="Take it out.")
+        if output.deadband_counts:
+            draft.say("not-for-kind", (*path, "deadband_counts"), "a contact has no deadband", remedy="Take it out.")
+        _codec(draft, role, register, (0.0, 1.0))
+        return
+    for key in ("low", "high"):
+        if getattr(output, key) is None:
+            remedy = f"Add {key} to [outputs.{role}], in {register.unit}."
+            draft.say("missing-key", (*path, key), "is missing: a limit of what is ever written", remedy=remedy)
+    if output.low is None or output.high is None:
+        return
+    check_order(draft, path, output, "low", "high")
+    if output.low != 0.0:
+        draft.say("output-needs-zero", (*path, "low"), "must be 0: a stop writes 0")
+    lowest, highest = holds(register)
+    inside = True
+    for key, value in (("low", output.low), ("high", output.high)):
+        if not lowest <= value <= highest:
+            inside = False
+            expected = f"the register holds {lowest:g} to {highest:g} {register.unit}"
+            draft.say("unencodable", (*path, key), expected)
+    counts = (output.high - output.low) / abs(register.scale)
+    if output.deadband_counts and output.deadband_counts >= counts:
+        expected = f"must be below the {counts:g} counts from low to high"
+        draft.say("low-high", (*path, "deadband_counts"), expected)
+    if inside:
+        middle = 0.5 * (output.low + output.high)
+        _codec(draft, role, register, (output.low, middle, output.high))
+
+
+def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float, ...]) -> None:
+    """Encode and decode the limits and the middle (REQ-13)."""
+    step = abs(register.scale) if register.word_type.value not in ("f32", "f64") else 0.0
+    for value in values:
+        path = ("outputs", role, "register")
+        try:
+            back_si, reason = decode_si(register, encode_si(register, to_si(register, value)))
+        except UnencodableError as error:
+            draft.say("unencodable", path, f"cannot hold {value:g} {register.unit}: {error}")
+            return
+        tolerance = 0.5 * step * (1 + 1e-9) + 1e-6 * abs(value)
+        if back_si is None or not math.isclose(from_si(register, back_si), value, rel_tol=0.0, abs_tol=tolerance):
+            back = reason.value if back_si is None else f"{from_si(register, back_si):g}"
+            draft.say("codec-differs", path, f"{value:g} {register.unit} is read back as {back}")
+            return
+
+
+def _confirm(draft: Draft, role: str, output: OutputKeys) -> None:
+    device = draft.devices.get(output.register_.split(".")[0])
+    scan_s = draft.site.scan_period_s if draft.site else 0.0
+    slowest_s = max(scan_s, device.poll_period_s if device else 0.0)
+    if output.confirm_within_s <= slowest_s:
+        expected = f"must be longer than the scan and the read-back ({slowest_s:g} s)"
+        draft.say("period-order", ("outputs", role, "confirm_within_s"), expected)
+    if output.min_interval_s >= output.confirm_within_s:
+        expected = f"must be shorter than confirm_within_s = {output.confirm_within_s:g}"
+        draft.say("period-order", ("outputs", role, "min_interval_s"), expected)
+
+
+def _needed(draft: Draft) -> None:
+    """Check what control needs: the setpoint of its mode, the run command, the heartbeat, and proofs."""
+    mode = draft.feeder.mode if draft.feeder else None
+    if mode is not None:
+        other = SETPOINTS["rate" if mode == "speed" else "speed"]
+        if other.value in draft.raw("outputs"):
+            expected = f'is never written in feeder.mode = "{mode}"'
+            draft.say("output-unused", ("outputs", other.value), expected)
+    if draft.control is None or not draft.control.allowed:
+        return
+    path = ("control", "allowed")
+    setpoint = (SETPOINTS[mode],) if mode else ()
+    for role in (*setpoint, *NEEDED):
+        if role.value not in draft.raw("outputs"):
+            remedy = f"Add [outputs.{role.value}], or set control.allowed = false."
+            draft.say("output-missing", path, f"needs the output {role.value}", remedy=remedy)
+    proofs = [("line", "blower_running"), ("feeder", "remote")]
+    if OutputRole.AIRLOCK_RUN.value in draft.raw("outputs"):
+        proofs.append(("feeder", "airlock_running"))
+    for section, key in proofs:
+        if getattr(draft, section) is not None and getattr(getattr(draft, section), key) is None:
+            remedy = f"Name the contact in {section}.{key}, or set control.allowed = false."
+            draft.say("control-unproven", path, f"needs the contact {section}.{key}", remedy=remedy)
+
+
+def _span(draft: Draft) -> None:
+    """Check that the setpoint's register reaches as far as the feeder is meant to."""
+    feeder = draft.feeder
+    output = draft.outputs.get(SETPOINTS[feeder.mode].value) if feeder else None
+    register = draft.register(output.register_) if output else None
+    if feeder is None or output is None or output.high is None or register is None:
+        return
+    wanted_si = feeder.max_speed_rpm / 60.0 if feeder.mode == "speed" else feeder.si_or_none("max_rate")
+    wanted_dimension = "rotation" if feeder.mode == "speed" else "mass_flow"
+    if wanted_si is None or UNITS[register.unit].dimension != wanted_dimension:
+        return
+    wanted = from_si(register, wanted_si)
+    if output.high < wanted * (1 - 1e-9):
+        key = "max_speed_rpm" if feeder.mode == "speed" else "max_rate"
+        expected = f"is below feeder.{key} = {wanted:g} {register.unit}"
+        draft.say("output-too-narrow", ("outputs", SETPOINTS[feeder.mode].value, "high"), expected)

@@ -1,0 +1,168 @@
+"""Keys of a site that say how values come in and go out: devices, signals, outputs, publishing, journal."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field, StringConstraints
+
+from crumbmeter.site.keys.base import Keys, Name, Ref, Text
+
+Seconds = Annotated[float, Field(gt=0, le=3600)]
+SecondsOrNone = Annotated[float, Field(ge=0, le=3600)]
+Port = Annotated[int, Field(ge=1, le=65535)]
+RegisterName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$"), Ref("register")]
+Host = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9.:-]{0,252}$")]
+
+
+class DeviceKeys(Keys):
+    """One Modbus TCP device: a unit id behind an address, and how patiently it is asked."""
+
+    profile: Annotated[Name, Ref("profile")] = Field(
+        description="Name of its register map. The file is looked for in `devices/` beside the site file, then in "
+        "`devices/` beside the folder of the site file."
+    )
+    host: Host = Field(description="IP address or host name.")
+    port: Port = Field(description="TCP port, usually 502.")
+    unit_id: int = Field(ge=0, le=255, description="Modbus unit id, sent as it stands.")
+    poll_period_s: Annotated[float, Field(ge=0.05, le=60)] = Field(
+        description="How often its signals are read, unless a signal says otherwise. Process time."
+    )
+    timeout_s: Annotated[float, Field(ge=0.01, le=10)] = Field(
+        description="Longest wait for the reply to one request. After it the connection is closed and opened anew."
+    )
+    read_retries: int = Field(
+        default=1,
+        ge=0,
+        le=5,
+        description="How often a read is tried again before it counts as failed. Writes never are.",
+    )
+    connect_timeout_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
+        default=2.0, description="Longest wait for a connection."
+    )
+    backoff_min_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
+        default=0.5, description="First wait after a failed connection; doubled, with jitter, at each further failure."
+    )
+    backoff_max_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
+        default=15.0, description="Longest wait between two attempts to connect."
+    )
+    request_gap_s: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.0, description="Silence that the device needs between two requests."
+    )
+
+
+class SignalKeys(Keys):
+    """One value that is read. Its name is its id in records for ever; the register may change under it."""
+
+    source: RegisterName = Field(description="Where it stands, as `device.register`.")
+    low: float | None = Field(
+        default=None, ge=-1e9, le=1e9, description="Below this it is Bad, out of range. In the register's unit."
+    )
+    high: float | None = Field(
+        default=None, ge=-1e9, le=1e9, description="Above this it is Bad, out of range. In the register's unit."
+    )
+    max_age_s: Seconds = Field(description="Older than this it is Bad, stale.")
+    frozen_after_s: Annotated[float, Field(gt=0, le=86400)] | None = Field(
+        default=None, description="The very same raw counts for so long: Bad, frozen. Leave out to never judge it."
+    )
+    frozen_while: Annotated[Name, Ref("signal", "contact")] | None = Field(
+        default=None, description="Contact that must be closed (a belt that runs) for frozenness to be judged."
+    )
+    max_rise_per_s: Annotated[float, Field(gt=0, le=1e9)] | None = Field(
+        default=None, description="A faster change than this is not believed. In the register's unit per second."
+    )
+    period_s: Annotated[float, Field(ge=0.05, le=60)] | None = Field(
+        default=None, description="How often it is read, where that differs from the device's `poll_period_s`."
+    )
+
+
+class OutputKeys(Keys):
+    """One register that may be written. Registers that no output names are never written."""
+
+    register_: RegisterName = Field(alias="register", description="Where it is written, as `device.register`.")
+    low: float | None = Field(
+        default=None,
+        ge=-1e9,
+        le=1e9,
+        description="Lowest value ever written. In the register's unit; not for contacts.",
+    )
+    high: float | None = Field(
+        default=None,
+        ge=-1e9,
+        le=1e9,
+        description="Highest value ever written. In the register's unit; not for contacts.",
+    )
+    min_interval_s: Annotated[float, Field(ge=0, le=60)] = Field(
+        default=0.0, description="Not written more often than this, unless it is a stop."
+    )
+    deadband_counts: int = Field(
+        default=0,
+        ge=0,
+        le=10000,
+        description="A change no greater than this [raw counts] is not written, except to zero.",
+    )
+    confirm_within_s: Annotated[float, Field(gt=0, le=60)] = Field(
+        default=2.0, description="The read-back must agree within this."
+    )
+
+
+class MqttKeys(Keys):
+    """Where records and readings are published."""
+
+    broker: Annotated[str, StringConstraints(pattern=r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$")] = Field(
+        description="`embedded` starts a broker inside the daemon on the loopback address (`embedded:PORT` to choose "
+        "its port, else 1883); `host:port` names a real one."
+    )
+    topic_root: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=120)] = (
+        Field(description="First levels of every topic.")
+    )
+    username: Text | None = Field(default=None, description="User name for the broker.")
+    password_file: Text | None = Field(
+        default=None,
+        description="File that holds the password and nothing else. The password itself never stands here.",
+    )
+    tls_ca: Text | None = Field(
+        default=None,
+        description="Certificate file of the authority that signed the broker's certificate; turns TLS on.",
+    )
+
+
+class MetricsKeys(Keys):
+    """Where Prometheus may fetch figures."""
+
+    address: Host = Field(description="Address to listen on; 127.0.0.1 keeps it on this machine.")
+    port: Port = Field(description="Port to listen on.")
+
+
+class PublishKeys(Keys):
+    """What goes out. Leave a table out and nothing goes that way."""
+
+    mqtt: MqttKeys | None = Field(default=None, description="Publishing over MQTT.")
+    metrics: MetricsKeys | None = Field(default=None, description="Figures for Prometheus.")
+
+
+class SocketKeys(Keys):
+    """The local socket by which the terminal view and the desk reach the daemon."""
+
+    path: Text = Field(description="Unix socket. A relative path starts at the working folder.")
+
+
+class JournalKeys(Keys):
+    """Where the record is kept, and for how long."""
+
+    folder: Text = Field(description="Folder of the journal. A relative path starts at the working folder.")
+    image_days: Annotated[float, Field(ge=0.01, le=3650)] = Field(
+        description="Raw images of every scan are kept for so many days."
+    )
+    record_days: Annotated[float, Field(ge=1, le=36500)] = Field(
+        description="Parcels, events and settings are kept for so many days."
+    )
+    max_mb: Annotated[float, Field(ge=16, le=10_000_000)] = Field(
+        description="Largest size [megabytes]; the oldest sealed segments of images go first."
+    )
+
+
+class UnitsKeys(Keys):
+    """How numbers are shown. Inside, and in every record, they are SI."""
+
+    system: Literal["us", "metric"] = Field(
+        description="`us`: short ton, lb/min, psi, degF. `metric`: tonne, kg/min, kPa, degC."
+    )

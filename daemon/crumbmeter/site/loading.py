@@ -1,0 +1,106 @@
+"""From the path of a site file to frozen settings, or to the list of everything that is wrong."""
+
+from pathlib import Path
+
+from crumbmeter.field.plan import bus_load
+from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.site.build import (
+    build_devices,
+    build_journal,
+    build_normal,
+    build_params,
+    build_publish,
+    settings_id,
+)
+from crumbmeter.site.checks.feed import check_feed
+from crumbmeter.site.checks.links import check_links, check_publishing
+from crumbmeter.site.checks.outputs import check_outputs
+from crumbmeter.site.checks.plant import check_drum, check_plant
+from crumbmeter.site.checks.reach import check_load, check_reach
+from crumbmeter.site.documents import read_document
+from crumbmeter.site.draft import Draft, make_draft
+from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.problems import Problem, SiteRefusedError, in_order
+from crumbmeter.site.profiles import profile_folders
+from crumbmeter.site.references import follow_references, read_profiles
+from crumbmeter.site.settings import Site, SourceFile
+
+
+def load(path: Path) -> Site:
+    """Read a site file and its profiles, check everything, and build the settings.
+
+    Raises:
+        SiteRefusedError: with every problem at once. Show them, start nothing, end with exit code 2.
+    """
+    draft = draft_of(path)
+    refused = [problem for problem in draft.problems if not problem.is_warning]
+    if refused:
+        raise SiteRefusedError(refused)
+    return _build(path, draft)
+
+
+def draft_of(path: Path) -> Draft:
+    """Read and check a site file; problems and warnings are in the draft.
+
+    Raises:
+        SiteRefusedError: the file cannot be read at all.
+    """
+    doc = read_document(path, path.as_posix())
+    if isinstance(doc, Problem):
+        raise SiteRefusedError([doc])
+    draft = make_draft(doc, profile_folders(path))
+    read_profiles(draft)
+    follow_references(draft)
+    for check in (
+        check_links,
+        check_publishing,
+        check_outputs,
+        check_plant,
+        check_drum,
+        check_feed,
+        check_reach,
+        check_load,
+    ):
+        check(draft)
+    return draft
+
+
+def _build(path: Path, draft: Draft) -> Site:
+    file = SiteFile.model_validate(draft.doc.data)
+    used = list(dict.fromkeys(keys.profile for keys in file.devices.values()))
+    profiles = {name: keys for name in used if (keys := draft.profiles[name].keys) is not None}
+    files = [SourceFile("site.toml", draft.doc.raw)]
+    files += [SourceFile(f"devices/{name}.toml", doc.raw) for name in used if (doc := draft.profiles[name].doc)]
+    settings = settings_id(files)
+    registers = _registers(draft)
+    devices = build_devices(file, profiles)
+    params = build_params(file, devices, registers, settings)
+    return Site(
+        path=path,
+        title=file.site.title,
+        params=params,
+        devices=devices,
+        device_profiles=tuple(keys.profile for keys in file.devices.values()),
+        registers=tuple(keys.source for keys in file.signals.values()),
+        output_registers=tuple(keys.register_ for keys in file.outputs.values()),
+        publish=build_publish(file),
+        journal=build_journal(file),
+        socket=Path(file.socket.path),
+        units=file.units.system,
+        clock_rate=file.site.clock_rate or 1.0,
+        loads=bus_load(devices, params.plan, file.site.exchange_estimate_ms / 1000.0),
+        normal=build_normal(file, registers),
+        files=tuple(files),
+        settings_id=settings,
+        warnings=in_order(problem for problem in draft.problems if problem.is_warning),
+    )
+
+
+def _registers(draft: Draft) -> dict[str, RegisterSpec]:
+    return {
+        f"{device}.{register}": spec
+        for device in draft.devices
+        if (profile := draft.profile_of(device)) is not None
+        for register, spec in profile.registers.items()
+        if spec is not None
+    }

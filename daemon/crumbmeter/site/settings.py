@@ -1,0 +1,102 @@
+"""A site that has passed every check: frozen settings, built once, swapped whole, never changed."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from crumbmeter.control.params import Params
+from crumbmeter.field.plan import EndpointLoad
+from crumbmeter.field.spec import DeviceSpec
+from crumbmeter.site.problems import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """Where to publish over MQTT."""
+
+    embedded: bool
+    """Start an own broker on the loopback address."""
+    host: str
+    port: int
+    topic_root: str
+    username: str | None
+    password_file: Path | None
+    """Read at start only; the password itself is never kept in settings."""
+    tls_ca: Path | None
+
+
+@dataclass(frozen=True, slots=True)
+class MetricsSettings:
+    """Where Prometheus fetches figures."""
+
+    address: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class PublishSettings:
+    """What goes out. None: nothing goes that way."""
+
+    mqtt: MqttSettings | None
+    metrics: MetricsSettings | None
+
+
+@dataclass(frozen=True, slots=True)
+class JournalSettings:
+    """Where the record is kept, and for how long."""
+
+    folder: Path
+    image_days: float
+    record_days: float
+    max_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class NormalRates:
+    """What the plant normally runs at; for figures shown to people, never for control."""
+
+    flows_kg_s: tuple[float | None, ...]
+    """[kg/s] As indicated, in the order of the streams; None for binder."""
+    lowest: float
+    """Lowest rate, as a fraction of the normal one."""
+    highest: float
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One file of the site, byte for byte."""
+
+    name: str
+    """`site.toml`, or `devices/NAME.toml`: the same wherever the files lie."""
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """All settings of one site. The core takes `params`; the rest belongs to the runtime and the adapters."""
+
+    path: Path
+    title: str
+    params: Params
+    devices: tuple[DeviceSpec, ...]
+    device_profiles: tuple[str, ...]
+    """Name of each device's profile, in the order of the devices."""
+    registers: tuple[str, ...]
+    """`device.register` of each signal, in the order of the signals."""
+    output_registers: tuple[str, ...]
+    """`device.register` of each output, in the order of the outputs."""
+    publish: PublishSettings
+    journal: JournalSettings
+    socket: Path
+    units: Literal["us", "metric"]
+    """For showing only."""
+    clock_rate: float
+    """Process time per real time; 1 unless simulated."""
+    loads: tuple[EndpointLoad, ...]
+    """Estimated load of each endpoint with reads alone (REQ-39)."""
+    normal: NormalRates
+    files: tuple[SourceFile, ...]
+    """Verbatim, for the journal."""
+    settings_id: str
+    """SHA-256 over names and bytes of `files`."""
+    warnings: tuple[Problem, ...]

@@ -1,0 +1,113 @@
+"""One device's four tables of registers: reads are encoded when asked, writes become commands of the plant."""
+
+from collections.abc import Callable, Sequence
+
+from crumbmeter_sim.codec import BIT_TABLES, Register, decode, encode
+from crumbmeter_sim.profile import Profile
+
+ILLEGAL_FUNCTION = 1
+ILLEGAL_ADDRESS = 2
+ILLEGAL_VALUE = 3
+DEVICE_FAILURE = 4
+
+Source = Callable[[], float | None]
+Sink = Callable[[float], None]
+
+
+class BankError(Exception):
+    """The device answers with a Modbus exception (Application Protocol v1.1b3, section 7)."""
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+        super().__init__(f"Modbus exception {code}")
+
+
+class Bank:
+    """Registers of one device over the quantities and commands of a plant."""
+
+    def __init__(self, profile: Profile, sources: dict[str, Source], sinks: dict[str, Sink]) -> None:
+        self.profile = profile
+        self._sources = sources
+        self._sinks = sinks
+        self._words: dict[tuple[str, int], int] = {}
+        self._span: dict[str, tuple[int, int]] = {}
+        for register in profile.registers.values():
+            low, high = self._span.get(register.table, (register.address, register.address))
+            self._span[register.table] = (min(low, register.address), max(high, register.address + register.count))
+        self._plans: dict[tuple[str, int, int], list[Register]] = {}
+
+    def read(self, table: str, address: int, count: int) -> tuple[int, ...]:
+        """Read `count` words (bits as 0/1) from PDU offset `address`; holes inside the device's span read as 0.
+
+        Raises:
+            BankError: 2 outside the span, 3 for more than the device answers at a time.
+        """
+        self._check(table, address, count)
+        words = [self._words.get((table, address + i), 0) for i in range(count)]
+        for register in self._inside(table, address, count):
+            source = self._sources.get(register.name)
+            if source is None:
+                continue
+            for i, word in enumerate(encode(register, source())):
+                place = register.address + i - address
+                if 0 <= place < count:
+                    words[place] = words[place] | word if register.bit is not None else word
+        return tuple(words)
+
+    def write(self, table: str, address: int, values: Sequence[int]) -> None:
+        """Write words (bits as 0/1) from PDU offset `address`. Each register touched becomes a command.
+
+        Raises:
+            BankError: 2 where any address is not writable, 3 for more than the device takes at a time.
+        """
+        count = len(values)
+        self._check(table, address, count)
+        registers = [r for r in self._inside(table, address, count) if r.writable]
+        covered = {r.address + i for r in registers for i in range(r.count)}
+        if not all(address + i in covered for i in range(count)):
+            raise BankError(ILLEGAL_ADDRESS)
+        for i, value in enumerate(values):
+            self._words[table, address + i] = int(bool(value)) if table in BIT_TABLES else value & 0xFFFF
+        for register in registers:
+            self._apply(register)
+
+    def clear(self) -> None:
+        """Forget everything written, as a device does that has lost power. Commands fall back to zero."""
+        self._words.clear()
+        for register in self.profile.registers.values():
+            if register.writable:
+                self._apply(register)
+
+    def value(self, name: str) -> float | None:
+        """Return the present SI value of a register, as a master would decode it; None where it has no value."""
+        register = self.profile.registers[name]
+        source = self._sources.get(name)
+        if source is not None and source() is None:
+            return None
+        return decode(register, self.read(register.table, register.address, register.count))
+
+    def _apply(self, register: Register) -> None:
+        sink = self._sinks.get(register.name)
+        if sink is not None:
+            words = tuple(self._words.get((register.table, register.address + i), 0) for i in range(register.count))
+            sink(decode(register, words))
+
+    def _check(self, table: str, address: int, count: int) -> None:
+        limit = self.profile.max_bits if table in BIT_TABLES else self.profile.max_words
+        if not 1 <= count <= limit:
+            raise BankError(ILLEGAL_VALUE)
+        low, high = self._span.get(table, (0, 0))
+        if address < low or address + count > high:
+            raise BankError(ILLEGAL_ADDRESS)
+
+    def _inside(self, table: str, address: int, count: int) -> list[Register]:
+        key = (table, address, count)
+        plan = self._plans.get(key)
+        if plan is None:
+            plan = [
+                r
+                for r in self.profile.registers.values()
+                if r.table == table and r.address < address + count and r.address + r.count > address
+            ]
+            self._plans[key] = plan
+        return plan

@@ -1,0 +1,92 @@
+"""The plant's own binder loop: pump in proportion to its own, slightly mistimed, dry rate."""
+
+import math
+from collections import deque
+from random import Random
+
+from crumbmeter_sim.belt import Belt
+from crumbmeter_sim.plantfile import BinderTruth
+
+
+class Delay:
+    """A belt's dry rate, delayed as the plant's controller does it: the belt's part while it runs, then the drum's."""
+
+    def __init__(self, belt_steps: int, drum_steps: int) -> None:
+        self._belt = deque([0.0] * max(1, belt_steps))
+        self._drum = deque([0.0] * max(1, drum_steps))
+
+    def step(self, rate_kg_s: float, belt_runs: bool, drum_turns: bool) -> float:
+        """Advance one step; return the rate that the controller believes at the injection point [kg/s]."""
+        arriving = 0.0
+        if belt_runs:
+            self._belt.append(rate_kg_s)
+            arriving = self._belt.popleft()
+        if not drum_turns:
+            return 0.0
+        self._drum.append(arriving)
+        return self._drum.popleft()
+
+    def ahead(self, steps: int) -> float:
+        """Return the rate that it will believe `steps` from now if both keep running [kg/s]."""
+        return self._drum[min(steps, len(self._drum) - 1)]
+
+
+class Binder:
+    """Controller, pump and meter. Flows in kg/s."""
+
+    def __init__(self, truth: BinderTruth, belts: list[Belt], step_s: float, random: Random) -> None:
+        self.truth = truth
+        self._dt = step_s
+        self._belts = belts
+        self._random = random
+        self._delays = [
+            Delay(round(truth.belt_delay_s[b.name] / step_s), round(truth.drum_delay_s[b.name] / step_s)) for b in belts
+        ]
+        self._keep = math.exp(-step_s / max(truth.pump_lag_s, 1e-9))
+        self._show_keep = math.exp(-step_s / max(truth.meter_filter_s, 1e-9))
+        self.total_share = 0.0
+        """Binder wanted, as a share of the mix without rubber."""
+        self.flow_kg_s = 0.0
+        self.read_kg_s = 0.0
+        """What the meter measures, before its filter."""
+        self.shown_kg_s = 0.0
+        self.frozen = False
+
+    def step(self, drum_turns: bool) -> float:
+        """Advance one step; return the binder sprayed in [kg]."""
+        dry = carried = 0.0
+        for belt, delay in zip(self._belts, self._delays, strict=True):
+            scale = belt.truth.scale
+            rate = belt.shown_wet_kg_s / (1 + scale.entered_moisture_percent / 100)
+            rate = rate if rate > scale.cut_off_kg_s else 0.0
+            believed = delay.step(rate, belt.speed_m_s > 0.0, drum_turns)
+            dry += believed
+            carried += believed * scale.entered_binder_percent / 100
+        wanted = self.wanted(dry, carried)
+        if not drum_turns:
+            self.flow_kg_s = 0.0
+        else:
+            self.flow_kg_s = self.flow_kg_s * self._keep + wanted * (1 - self._keep)
+            if wanted == 0.0 and self.flow_kg_s < self.truth.least_kg_s:
+                self.flow_kg_s = 0.0
+        noise = self._random.gauss(0.0, 1.0) * self.truth.meter_noise_percent / 100
+        self.read_kg_s = self.flow_kg_s * (1 + self.truth.meter_gain_error_percent / 100) * (1 + noise)
+        if not self.frozen:
+            self.shown_kg_s = self.shown_kg_s * self._show_keep + self.read_kg_s * (1 - self._show_keep)
+        return self.flow_kg_s * self._dt
+
+    def wanted(self, dry_kg_s: float, carried_kg_s: float) -> float:
+        """Return the virgin binder that the job mix formula asks for [kg/s]; none below the pump's least flow."""
+        share = self.total_share
+        wanted = max(0.0, (share * dry_kg_s - carried_kg_s) / (1.0 - share))
+        return wanted if wanted >= self.truth.least_kg_s else 0.0
+
+    def ahead(self, seconds: float) -> float:
+        """Return the pump's flow `seconds` from now if nothing changes [kg/s]."""
+        steps = round(max(0.0, seconds - self.truth.pump_lag_s) / self._dt)
+        dry = carried = 0.0
+        for belt, delay in zip(self._belts, self._delays, strict=True):
+            believed = delay.ahead(steps)
+            dry += believed
+            carried += believed * belt.truth.scale.entered_binder_percent / 100
+        return self.wanted(dry, carried)

@@ -1,0 +1,100 @@
+"""Commands: serve, yardsticks, playback, check."""
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.progress import Progress as Bar
+
+from crumbmeter_sim.loader import FileRefusedError
+from crumbmeter_sim.rig import Rig
+from crumbmeter_sim.serve import Progress, ServeOptions
+from crumbmeter_sim.serve import serve as serve_rig
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, help="Play a drum plant with a rubber feeder.")
+
+ScenarioFile = Annotated[Path, typer.Argument(help="Scenario file (config/scenarios/*.toml).")]
+Seed = Annotated[int | None, typer.Option(help="In place of the scenario's own seed.")]
+PlantFile = Annotated[Path | None, typer.Option(help="Another plant than the scenario names.")]
+Offset = Annotated[int, typer.Option(help="Added to every port of the plant file.")]
+Ports = Annotated[str, typer.Option(help="'file': the plant file's ports; 'zero': any free ports, told in READY.")]
+
+
+def refuse(error: FileRefusedError) -> NoReturn:
+    """Say why a file was refused, and exit with code 2."""
+    sys.stderr.write(f"{error}\n")
+    raise typer.Exit(2)
+
+
+@app.command()
+def serve(
+    scenario: ScenarioFile,
+    rate: Annotated[float, typer.Option(help="Plant seconds in a real second.", min=0.01)] = 1.0,
+    seed: Seed = None,
+    plant: PlantFile = None,
+    host: Annotated[str, typer.Option(help="Address to listen at.")] = "127.0.0.1",
+    port_offset: Offset = 0,
+    ports: Ports = "file",
+    exit_at_end: Annotated[bool, typer.Option(help="Exit when the scenario is over.")] = False,
+    wait: Annotated[bool, typer.Option(help="Plant time begins with the first request.")] = False,
+    score: Annotated[Path | None, typer.Option(help="Write the score here (JSON) at the end.")] = None,
+    truth: Annotated[Path | None, typer.Option(help="Write the truth here (CSV, a row a second) at the end.")] = None,
+    record: Annotated[Path | None, typer.Option(help="Write every register here (CSV), for playback.")] = None,
+    record_period_s: Annotated[float, typer.Option(help="Plant seconds between two rows of the record.")] = 0.2,
+) -> None:
+    """Serve a scenario on Modbus TCP. Prints `READY {json}` with the ports; ends on SIGTERM."""
+    try:
+        rig = Rig.from_scenario(scenario, seed=seed, plant=plant)
+    except FileRefusedError as error:
+        refuse(error)
+    options = ServeOptions(
+        host=host,
+        rate=rate,
+        port_offset=port_offset,
+        free_ports=ports == "zero",
+        exit_at_end=exit_at_end,
+        hold_until_request=wait,
+        score=score,
+        truth=truth,
+        record=record,
+        record_period_s=record_period_s,
+    )
+    if not sys.stderr.isatty():
+        asyncio.run(serve_rig(rig, options))
+        return
+    with _bar() as bar:
+        asyncio.run(serve_rig(rig, options, _shown(bar, rig.title)))
+
+
+@app.command()
+def yardsticks(scenario: ScenarioFile, seed: Seed = None, plant: PlantFile = None) -> None:
+    """Score the three yardsticks on a scenario; prints JSON."""
+    from crumbmeter_sim.yardsticks import run_all  # noqa: PLC0415 - only this command needs it
+
+    try:
+        if sys.stderr.isatty():
+            with _bar() as bar:
+                result = run_all(scenario, seed=seed, plant=plant, progress=_shown(bar, "yardsticks"))
+        else:
+            result = run_all(scenario, seed=seed, plant=plant)
+    except FileRefusedError as error:
+        refuse(error)
+    sys.stdout.write(json.dumps(result, indent=2) + "\n")
+
+
+def _bar() -> Bar:
+    from rich.console import Console  # noqa: PLC0415 - not needed off a terminal
+
+    return Bar(console=Console(stderr=True), transient=True)
+
+
+def _shown(bar: Bar, title: str) -> Progress:
+    task = bar.add_task(title, total=1.0)
+
+    def show(now_s: float, duration_s: float) -> None:
+        bar.update(task, completed=now_s / duration_s)
+
+    return show

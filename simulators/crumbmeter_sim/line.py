@@ -1,0 +1,88 @@
+"""Blower and conveying line: rubber moves while air moves, and lies where it lies while it does not."""
+
+import math
+from collections import deque
+from random import Random
+
+from crumbmeter_sim.plantfile import LineTruth
+
+
+class Line:
+    """From the auger's end to the injection point. Masses in kg."""
+
+    def __init__(self, truth: LineTruth, step_s: float, random: Random) -> None:
+        self.truth = truth
+        self._dt = step_s
+        self._random = random
+        self.blower_run = False
+        """Command to the blower drive."""
+        self.powered = True
+        self.plugged = False
+        self.hose_off = False
+        self.air_share = 0.0
+        """Speed of the blower as a share of its full speed."""
+        self._flown_s = 0.0
+        self._packets: deque[tuple[float, float]] = deque()
+        self._spread_kg = 0.0
+        self.held_kg = 0.0
+        self.spilled_kg = 0.0
+        self._pressure_pa = 0.0
+        self.shown_pressure_pa = 0.0
+        self._keep = math.exp(-step_s / max(truth.pressure_filter_s, 1e-9))
+
+    @property
+    def blower_running(self) -> bool:
+        """Whether the contact "blower runs" is closed."""
+        return self.air_share >= self.truth.blower_proven_share
+
+    @property
+    def content_kg(self) -> float:
+        """[kg] Rubber in the line, exactly."""
+        return math.fsum(kg for _, kg in self._packets) + self._spread_kg
+
+    def step(self, fed_kg: float) -> float:
+        """Take what the auger gives; return what arrives at the drum [kg]."""
+        truth, dt = self.truth, self._dt
+        if self.blower_run and self.powered:
+            self.air_share = min(1.0, self.air_share + dt / max(truth.blower_run_up_s, dt))
+        elif self.air_share > 0.0:
+            self.air_share = max(0.0, self.air_share - dt / max(truth.blower_run_down_s, dt))
+        air = 0.0 if self.plugged else self.air_share
+        if fed_kg > 0.0:
+            self._packets.append((self._flown_s, fed_kg))
+            self.held_kg += fed_kg
+        arrived = self._blow(air) if air > 0.0 else 0.0
+        self._measure(air)
+        if self.hose_off:
+            self.spilled_kg += arrived
+            return 0.0
+        return arrived
+
+    def _blow(self, air: float) -> float:
+        self._flown_s += air * self._dt
+        packets = self._packets
+        limit = self._flown_s - max(0.0, self.truth.travel_s - self.truth.spread_s)
+        while packets and packets[0][0] <= limit:
+            self._spread_kg += packets.popleft()[1]
+        if self._spread_kg <= 0.0:
+            return 0.0
+        share = 1.0 - math.exp(-self._dt * air / max(self.truth.spread_s, 1e-9))
+        arrived = self._spread_kg * share
+        if arrived < 1e-9:  # the last dust goes with the last grain
+            arrived = self._spread_kg
+        self._spread_kg -= arrived
+        self.held_kg -= arrived
+        if not packets and self._spread_kg == 0.0:
+            self.held_kg = 0.0
+        return arrived
+
+    def _measure(self, air: float) -> None:
+        truth, share = self.truth, self.air_share
+        if self.plugged:
+            there = truth.plugged_pa * share * share
+        elif self.hose_off:
+            there = truth.open_pa * share * share
+        else:
+            there = (truth.pressure_base_pa + truth.pressure_solids_pa_per_kg * self.held_kg) * air * air
+        self._pressure_pa = self._pressure_pa * self._keep + there * (1 - self._keep)
+        self.shown_pressure_pa = self._pressure_pa + truth.pressure_noise_pa * self._random.gauss(0.0, 1.0)

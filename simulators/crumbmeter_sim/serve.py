@@ -1,0 +1,124 @@
+"""Play a rig on real sockets: absolute deadlines, and the plant brought up to date before every answer."""
+
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from crumbmeter_sim.clock import RealClock
+from crumbmeter_sim.server import Rack
+from crumbmeter_sim.tables import RecordWriter, write_truth
+
+if TYPE_CHECKING:
+    from crumbmeter_sim.rig import Rig
+
+_TICK_REAL_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class ServeOptions:
+    """How a run is served, and what it leaves behind."""
+
+    host: str = "127.0.0.1"
+    rate: float = 1.0
+    port_offset: int = 0
+    free_ports: bool = False
+    exit_at_end: bool = False
+    hold_until_request: bool = False
+    """Plant time begins with the first request of a master."""
+    score: Path | None = None
+    truth: Path | None = None
+    record: Path | None = None
+    record_period_s: float = 0.2
+
+
+class Progress(Protocol):
+    """Something that shows how far a run is."""
+
+    def __call__(self, now_s: float, duration_s: float) -> None:
+        """Show it."""
+        ...
+
+
+class Player:
+    """A rig tied to a clock."""
+
+    def __init__(self, rig: "Rig", options: ServeOptions) -> None:
+        self.rig = rig
+        self._options = options
+        self._clock = RealClock(options.rate)
+        self._started = not options.hold_until_request
+        self._recorder = RecordWriter(rig, options.record, options.record_period_s) if options.record else None
+
+    def request_came(self) -> None:
+        """Bring the plant up to date before a request is answered."""
+        if not self._started:
+            self._started = True
+            self._clock.restart()
+        self.catch_up()
+
+    def catch_up(self) -> None:
+        """Let the plant's time pass that the clock says has passed."""
+        if not self._started:
+            return
+        rig = self.rig
+        target_s = self._clock.now_s()
+        if rig.scenario is not None and self._options.exit_at_end:
+            target_s = min(target_s, rig.scenario.duration_s)
+        if self._recorder is None:
+            rig.advance_to(target_s)
+            return
+        while target_s - rig.now_s >= rig.plant.step_s:
+            rig.advance_to(min(target_s, rig.now_s + self._recorder.until_next_s()))
+            self._recorder.take()
+
+    async def play(self, rack: Rack, progress: Progress | None, stop: asyncio.Event) -> None:
+        """Play until the scenario ends or `stop` is set."""
+        due_s = 0.0
+        while not stop.is_set() and not (self._options.exit_at_end and self.rig.finished):
+            self.catch_up()
+            await rack.follow()
+            if progress is not None and self.rig.scenario is not None:
+                progress(self.rig.now_s, self.rig.scenario.duration_s)
+            due_s = max(due_s + _TICK_REAL_S * self._options.rate, self._clock.now_s())
+            await self._clock.sleep_until(due_s)
+
+    def finish(self) -> None:
+        """Write what the run leaves behind."""
+        if self._recorder is not None:
+            self._recorder.close()
+        if self._options.truth is not None:
+            write_truth(self.rig, self._options.truth)
+        if self._options.score is not None:
+            self._options.score.write_text(json.dumps(self.rig.score(), indent=2) + "\n", encoding="utf-8")
+
+
+def build_rack(rig: "Rig", options: ServeOptions, before: Callable[[], None]) -> Rack:
+    """Put every device of a rig behind its port."""
+    rack = Rack(options.host, before)
+    for server in rig.plant.truth.server:
+        port = 0 if options.free_ports else server.port + options.port_offset
+        rack.add(server.name, port, server.unit_id, rig.banks[server.name], rig.links[server.name])
+    return rack
+
+
+async def serve(rig: "Rig", options: ServeOptions, progress: Progress | None = None) -> None:
+    """Serve a rig until its scenario ends or a signal comes. Prints READY with the ports once all are open."""
+    player = Player(rig, options)
+    rack = build_rack(rig, options, player.request_came)
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for sign in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(sign, stop.set)
+    await rack.follow()
+    sys.stdout.write("READY " + json.dumps({"ports": rack.ports, "seed": rig.seed, "rate": options.rate}) + "\n")
+    sys.stdout.flush()
+    try:
+        await player.play(rack, progress, stop)
+    finally:
+        await rack.close()
+        player.finish()

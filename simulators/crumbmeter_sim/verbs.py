@@ -1,0 +1,111 @@
+"""The verbs of a time line: what a scenario can make happen, each with its parameters.
+
+Every verb takes `t_s`; those marked "lasting" also take `for_s`, after which their opposite happens by itself.
+"""
+
+import difflib
+from dataclasses import dataclass, field
+from typing import Any
+
+NUMBER, WORD, FLAG = (int, float), (str,), (bool,)
+
+# verb: (parameters, opposite verb of a lasting one)
+VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
+    # the plant
+    "plant_start": ({"mix_short_ton_h": NUMBER}, ""),
+    "plant_rate": ({"mix_short_ton_h": NUMBER}, ""),
+    "recycle_share": ({"percent": NUMBER}, ""),
+    "recipe": ({"mix": WORD}, ""),
+    "gates_stop": ({}, "gates_start"),
+    "gates_start": ({}, ""),
+    "belts_stop": ({}, "restart"),
+    "drum_stop": ({}, "restart"),
+    "silo_full": ({}, "restart"),
+    "plant_stop": ({"run_out_s": NUMBER}, ""),
+    "restart": ({}, ""),
+    "emergency_stop": ({}, "emergency_reset"),
+    "emergency_reset": ({}, ""),
+    "wet_pile": ({"belt": WORD, "percent": NUMBER}, "dry_pile"),
+    "dry_pile": ({"belt": WORD}, ""),
+    # instruments
+    "freeze_scale": ({"belt": WORD}, "thaw_scale"),
+    "thaw_scale": ({"belt": WORD}, ""),
+    "freeze_binder": ({}, "thaw_binder"),
+    "thaw_binder": ({}, ""),
+    "zero_drift": ({"belt": WORD, "kg_m": NUMBER}, ""),
+    "bump": ({"kg": NUMBER, "lasts_s": NUMBER}, ""),
+    "freeze_hopper": ({}, "thaw_hopper"),
+    "thaw_hopper": ({}, ""),
+    # feeder and line
+    "bag_hung_up": ({}, "clear"),
+    "bridge": ({}, "clear"),
+    "leak_gate": ({"kg_s": NUMBER}, "clear"),
+    "crew_away": ({}, "crew_back"),
+    "crew_back": ({}, ""),
+    "hang_bag": ({}, ""),
+    "plug_line": ({}, "clear"),
+    "hose_off": ({}, "clear"),
+    "clear": ({}, ""),
+    "feeder_fault": ({}, "feeder_fault_reset"),
+    "feeder_fault_reset": ({}, ""),
+    "feeder_local": ({"rpm": NUMBER}, "feeder_remote"),
+    "feeder_remote": ({}, ""),
+    "diverter_catch": ({}, "diverter_drum"),
+    "diverter_drum": ({}, ""),
+    "blower_trip": ({}, "blower_reset"),
+    "blower_reset": ({}, ""),
+    # links
+    "link_dead": ({"server": WORD}, "link_back"),
+    "link_hang": ({"server": WORD}, "link_back"),
+    "link_slow": ({"server": WORD, "delay_s": NUMBER}, "link_back"),
+    "link_back": ({"server": WORD}, ""),
+    "power_dip": ({"plant": FLAG}, "power_back"),
+    "power_back": ({}, ""),
+}
+OPTIONAL = {"plant_start": {"mix_short_ton_h"}, "plant_stop": {"run_out_s"}, "feeder_local": {"rpm"}}
+OPTIONAL["power_dip"] = {"plant"}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One entry of a time line."""
+
+    t_s: float
+    do: str
+    values: dict[str, Any] = field(default_factory=dict)
+    for_s: float | None = None
+
+
+def check_step(entry: Any, where: str) -> tuple[Step | None, list[str]]:
+    """Check one `[[at]]` entry; return it, or what is wrong with it."""
+    if not isinstance(entry, dict) or not isinstance(entry.get("t_s"), int | float) or entry.get("do") not in VERBS:
+        given = entry.get("do") if isinstance(entry, dict) else entry
+        near = difflib.get_close_matches(str(given), VERBS, 1)
+        remedy = f"; did you mean {near[0]}?" if near else ""
+        return None, [f"  {where}: needs t_s and a known `do`, found {given!r}{remedy}"]
+    do = str(entry["do"])
+    parameters, opposite = VERBS[do]
+    problems: list[str] = []
+    for key, value in entry.items():
+        if key in ("t_s", "do") or (key == "for_s" and opposite):
+            continue
+        if key not in parameters:
+            problems.append(f"  {where}.{key}: {do} takes no such key (takes: {', '.join(parameters) or 'none'})")
+        elif not isinstance(value, parameters[key]) or (isinstance(value, bool) and parameters[key] is not FLAG):
+            problems.append(f"  {where}.{key} = {value!r}: expected {parameters[key][-1].__name__}")
+    missing = set(parameters) - set(entry) - OPTIONAL.get(do, set())
+    problems += [f"  {where}: {do} needs {key}" for key in sorted(missing)]
+    if problems:
+        return None, problems
+    values = {key: value for key, value in entry.items() if key in parameters}
+    lasts = entry.get("for_s")
+    return Step(float(entry["t_s"]), do, values, None if lasts is None else float(lasts)), []
+
+
+def opposite_of(step: Step) -> Step | None:
+    """Return what happens by itself when a lasting step is over."""
+    if step.for_s is None:
+        return None
+    opposite = VERBS[step.do][1]
+    values = {key: value for key, value in step.values.items() if key in VERBS[opposite][0]}
+    return Step(step.t_s + step.for_s, opposite, values)

@@ -1,4 +1,4 @@
-"""Conditions of the feed: which are met, which machine doubt stops it at once, which input doubt holds it for a time."""
+"""Conditions of the feed: what is met, what stops it at once (machine doubt), what holds it for a time (input doubt)."""
 
 from dataclasses import dataclass
 

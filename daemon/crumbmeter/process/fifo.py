@@ -6,6 +6,9 @@ to a stopped drum. Mass is conserved to rounding; material that enters leaves af
 
 from dataclasses import dataclass
 
+STANDING = 1e-9
+"""[cells] A path that moves less than this in a scan stands: there is no density to be had from so short a way."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fifo:
@@ -28,13 +31,13 @@ class Fifo:
 
         Args:
             mass: [kg] New material. On a path that stands it stays where it falls, at the entrance.
-            cells: [cells] Way moved, >= 0.
+            cells: [cells] Way moved, >= 0. Less than `STANDING` is none.
 
         Returns:
             The path after, and the mass [kg] that left it.
         """
         entering, phase, line = self.entering, self.phase, self.cells
-        if cells <= 0.0:
+        if cells < STANDING:
             return (self if mass == 0.0 else Fifo(line, entering + mass, phase)), 0.0
         density = mass / cells
         left, out = cells, 0.0

@@ -8,7 +8,7 @@ the belt stops, starts or changes speed. What passes the front now is what the r
 from dataclasses import dataclass
 from math import ceil
 
-from crumbmeter.process.fifo import Fifo, empty
+from crumbmeter.process.fifo import STANDING, Fifo, empty
 from crumbmeter.process.params import StreamParams
 from crumbmeter.process.stages import cascade, share_leaving
 
@@ -110,7 +110,7 @@ def _along_belt(
     wanted_front = min(length, look_ahead_s * speed / cell_m)
     left_front = state.front_cells - way
     belt, off_belt = state.belt.moved(dry_kg, way)
-    if way <= 0.0 or wanted_front <= left_front:
+    if way < STANDING or wanted_front <= left_front:
         return belt, max(0.0, left_front), speed, off_belt, 0.0
     # The belt has moved by `way`: what stood `left_front` before its end has passed the front, up to `wanted_front`.
     beyond = dry_kg / way

@@ -1,0 +1,91 @@
+"""Alignment: rubber that leaves the auger now meets the material that the front saw."""
+
+from dataclasses import replace
+
+import pytest
+
+from crumbmeter.process.params import StreamKind, StreamParams
+from crumbmeter.process.path import Passage, PathState, advance, cell_length_m, new_path
+
+DT_S = 0.2
+BELT = StreamParams(
+    stream_id="aggregate", kind=StreamKind.AGGREGATE, rate=0, wet=False, moisture=0.0, binder_content=0.0,
+    low_flow_kg_s=0.0, belt_length_m=24.0, belt_speed=None, belt_running=None, nominal_belt_speed_m_s=1.6,
+    scale_filter_s=0.0, drum_residence_s=0.0, drum_stages=0,
+)  # fmt: skip
+
+
+def drive(params: StreamParams, flow: "list[tuple[float, float, float]]", ahead_s: float = 4.0) -> list[Passage]:
+    """Run (seconds, kg/s, m/s) sections through a path."""
+    state: PathState = new_path(params)
+    passages = []
+    for seconds, kg_s, speed in flow:
+        for _ in range(round(seconds / DT_S)):
+            turning = 1.0 if speed > 0.0 else 0.0
+            state, passage = advance(state, params, kg_s * DT_S, speed, turning, ahead_s, DT_S)
+            passages.append(passage)
+    return passages
+
+
+def time_of_first(masses: list[float]) -> float:
+    return next(i for i, mass in enumerate(masses) if mass > 1e-9) * DT_S
+
+
+def test_published_belt_delay() -> None:
+    # Derived closed form (computation.md section 3): 40 m at 1.5 m/s is 26.667 s; 250 t/h leaves 1851.9 kg on it.
+    params = replace(BELT, belt_length_m=40.0, nominal_belt_speed_m_s=1.5)
+    rate = 250_000.0 / 3600.0
+    passages = drive(params, [(60.0, rate, 1.5)])
+    assert time_of_first([p.at_injection_kg for p in passages]) == pytest.approx(26.667, abs=0.6)
+    on_belt = 60.0 * rate - sum(p.at_injection_kg for p in passages)
+    assert on_belt == pytest.approx(1851.9, abs=0.05)
+
+
+def test_variable_speed_delay() -> None:
+    # Derived (same place): 30 m, 2 m/s for t < 10 s, then 1 m/s: entries at 0, 5 and 10 s leave after 20, 25 and 30 s.
+    params = replace(BELT, belt_length_m=30.0, nominal_belt_speed_m_s=2.0)
+    for entry_s, delay_s in ((0.0, 20.0), (5.0, 25.0), (10.0, 30.0)):
+        state, out_at, t_s = new_path(params), None, 0.0
+        while out_at is None:
+            mass = 1.0 if abs(t_s - entry_s) < 1e-9 else 0.0
+            state, passage = advance(state, params, mass, 2.0 if t_s < 10.0 - 1e-9 else 1.0, 1.0, 0.0, DT_S)
+            t_s = round(t_s + DT_S, 6)
+            if passage.at_injection_kg > 0.0:
+                out_at = t_s
+        assert out_at - entry_s == pytest.approx(delay_s, abs=0.5)
+
+
+def test_the_front_sees_material_one_look_ahead_before_it_arrives() -> None:
+    passages = drive(BELT, [(60.0, 50.0, 1.6)])
+    seen = time_of_first([p.ahead_kg for p in passages])
+    arrived = time_of_first([p.at_injection_kg for p in passages])
+    assert arrived - seen == pytest.approx(4.0, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    "flow",
+    [
+        [(60.0, 50.0, 1.6), (40.0, 0.0, 1.6)],
+        [(30.0, 50.0, 1.6), (25.0, 0.0, 0.0), (60.0, 30.0, 1.6), (60.0, 0.0, 1.6)],
+        [(30.0, 50.0, 1.6), (30.0, 40.0, 0.8), (30.0, 60.0, 1.9), (90.0, 0.0, 1.2)],
+        [(20.0, 50.0, 1.6), (0.2, 0.0, 0.0), (20.0, 50.0, 1.6), (3.0, 0.0, 0.0), (90.0, 0.0, 1.6)],
+    ],
+)
+def test_every_kilogram_passes_the_front_once(flow: list[tuple[float, float, float]]) -> None:
+    passages = drive(BELT, flow)
+    fed = sum(kg_s * seconds for seconds, kg_s, _ in flow)
+    assert sum(p.at_injection_kg for p in passages) == pytest.approx(fed, rel=1e-9)
+    assert sum(p.ahead_kg for p in passages) == pytest.approx(fed, rel=1e-9)
+
+
+def test_a_stopped_belt_and_drum_hold_everything() -> None:
+    passages = drive(BELT, [(30.0, 50.0, 1.6), (20.0, 0.0, 0.0)])
+    assert sum(p.at_injection_kg + p.ahead_kg for p in passages[-100:]) == 0.0
+
+
+def test_the_scale_filter_shortens_the_belt() -> None:
+    filtered = replace(BELT, scale_filter_s=1.5)
+    late = time_of_first([p.at_injection_kg for p in drive(BELT, [(40.0, 50.0, 1.6)])])
+    early = time_of_first([p.at_injection_kg for p in drive(filtered, [(40.0, 50.0, 1.6)])])
+    assert late - early == pytest.approx(1.5, abs=0.3)
+    assert cell_length_m(filtered) == pytest.approx((24.0 - 2.4) / 54, rel=1e-9)

@@ -1,0 +1,100 @@
+"""Read requests are gathered as a device allows, and said as they go over the wire."""
+
+from dataclasses import replace
+
+import pytest
+
+from crumbmeter.field.plan import EndpointLoad, PlanRow, bus_load, describe, make_plan
+from crumbmeter.field.spec import BlockSpec, Place, RegisterSpec, Table, WordType
+from tests.fakes import device_spec, output, source
+
+DEVICE = device_spec(max_words=8, max_bits=16, max_gap=2)
+
+
+def test_neighbours_share_a_request_and_small_gaps_are_crossed() -> None:
+    sources = [source("a", 0), source("b", 1, word_type=WordType.F32), source("c", 5)]
+    plan = make_plan([DEVICE], sources, [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 0, 6, 0.2),)
+    assert plan.signals == (Place(0, 0), Place(0, 1), Place(0, 5))
+
+
+def test_a_gap_wider_than_allowed_splits() -> None:
+    plan = make_plan([DEVICE], [source("a", 0), source("b", 4)], [])
+    assert [(block.address, block.count) for block in plan.blocks] == [(0, 1), (4, 1)]
+
+
+def test_a_value_is_never_split_at_the_limit() -> None:
+    sources = [source(f"s{n}", 3 * n, word_type=WordType.F32) for n in range(4)]
+    plan = make_plan([replace(DEVICE, max_words=7)], sources, [])
+    # 0-1, 3-4 fit in 5 words; 6-7 would make 8.
+    assert [(block.address, block.count) for block in plan.blocks] == [(0, 5), (6, 5)]
+    assert plan.signals == (Place(0, 0), Place(0, 3), Place(1, 0), Place(1, 3))
+
+
+def test_tables_periods_and_devices_keep_apart() -> None:
+    sources = [
+        source("slow", 1, period_s=1.0),
+        source("other", 0, device=1),
+        source("fast", 0),
+        source("held", 0, table=Table.HOLDING),
+    ]
+    plan = make_plan([DEVICE, DEVICE], sources, [])
+    assert plan.blocks == (
+        BlockSpec(0, Table.INPUT, 0, 1, 0.2),
+        BlockSpec(0, Table.INPUT, 1, 1, 1.0),
+        BlockSpec(0, Table.HOLDING, 0, 1, 0.2),
+        BlockSpec(1, Table.INPUT, 0, 1, 0.2),
+    )
+    assert plan.signals == (Place(1, 0), Place(3, 0), Place(0, 0), Place(2, 0))
+
+
+def test_read_backs_are_in_the_plan_at_the_device_s_fastest_period() -> None:
+    outputs = [output("auger_speed", 4), output("feed_rate", 9, device=1, confirm_within_s=1.0)]
+    plan = make_plan([DEVICE, DEVICE], [source("a", 0, period_s=0.5), source("b", 1)], outputs)
+    assert plan.blocks[plan.outputs[0].block] == BlockSpec(0, Table.HOLDING, 4, 1, 0.2)
+    # A device without signals: twice within the time to confirm.
+    assert plan.blocks[plan.outputs[1].block] == BlockSpec(1, Table.HOLDING, 9, 1, 0.5)
+
+
+def test_bits_of_one_word_and_overlapping_views_share_it() -> None:
+    sources = [source(f"bit{n}", 3, word_type=WordType.BIT, bit=n) for n in range(3)]
+    sources.append(source("whole", 2, word_type=WordType.U32))
+    plan = make_plan([DEVICE], sources, [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 2, 2, 0.2),)
+    assert plan.signals == (Place(0, 1), Place(0, 1), Place(0, 1), Place(0, 0))
+
+
+def test_a_value_larger_than_a_request_is_refused() -> None:
+    with pytest.raises(ValueError, match="one value needs 4"):
+        make_plan([replace(DEVICE, max_words=3)], [source("a", 0, word_type=WordType.F64)], [])
+
+
+def test_coils_follow_the_limit_for_bits() -> None:
+    sources = [source(f"c{n}", n, table=Table.COIL, word_type=WordType.BIT) for n in range(20)]
+    plan = make_plan([DEVICE], sources, [])
+    assert [(block.address, block.count) for block in plan.blocks] == [(0, 16), (16, 4)]
+
+
+def test_describe_says_what_goes_over_the_wire() -> None:
+    sources = [source("drum_speed", 0), source("turning", 3, table=Table.DISCRETE, word_type=WordType.BIT)]
+    coil = RegisterSpec(Table.COIL, 7, WordType.BIT)
+    outputs = [output("auger_speed", 100), output("feed_run", 7, register=coil)]
+    devices = [replace(DEVICE, unit_id=17)]
+    rows = describe(make_plan(devices, sources, outputs), devices, sources, outputs)
+    assert rows == (
+        PlanRow("feeder", 17, 1, 7, 1, 0.2, (), ("feed_run",)),
+        PlanRow("feeder", 17, 2, 3, 1, 0.2, ("turning",), ()),
+        PlanRow("feeder", 17, 4, 0, 1, 0.2, ("drum_speed",), ()),
+        PlanRow("feeder", 17, 3, 100, 1, 0.2, (), ("auger_speed",)),
+    )
+
+
+def test_load_adds_up_over_the_devices_of_one_endpoint() -> None:
+    devices = [DEVICE, replace(DEVICE, unit_id=2, request_gap_s=0.01), device_spec("alone", port=1503)]
+    sources = [source("a", 0), source("b", 0, device=1, period_s=0.5)]
+    loads = bus_load(devices, make_plan(devices, sources, []), 0.02)
+    shared, alone = loads
+    assert shared.endpoint == "127.0.0.1:1502"
+    assert shared.requests_per_s == pytest.approx(5.0 + 2.0)
+    assert shared.share == pytest.approx(0.02 / 0.2 + 0.03 / 0.5)
+    assert alone == EndpointLoad("127.0.0.1:1503", 0.0, 0.0)

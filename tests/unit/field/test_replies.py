@@ -1,0 +1,87 @@
+"""Only the reply to the very request is accepted (field lesson 2). Frames after v1.1b3, section 6."""
+
+import re
+
+import pytest
+
+from crumbmeter.field.replies import Accepted, Mismatch, SaysNo, expect, judge_tcp
+
+READ = expect(1, 17, bytes.fromhex("03 006B 0003"))
+RIGHT = bytes.fromhex("0001 0000 0009 11 03 06 022B 0000 0064")
+
+
+def test_the_right_reply_gives_its_words() -> None:
+    assert judge_tcp(READ, RIGHT) == Accepted((0x022B, 0, 0x64))
+
+
+@pytest.mark.parametrize("length", range(len(RIGHT)))
+def test_a_part_of_it_waits_for_more(length: int) -> None:
+    assert judge_tcp(READ, RIGHT[:length]) is None
+
+
+@pytest.mark.parametrize("position", range(9))
+@pytest.mark.parametrize("bit", range(8))
+def test_no_flipped_bit_of_header_function_or_byte_count_passes(position: int, bit: int) -> None:
+    frame = bytearray(RIGHT)
+    frame[position] ^= 1 << bit
+    verdict = judge_tcp(READ, bytes(frame))
+    assert not isinstance(verdict, Accepted)
+
+
+@pytest.mark.parametrize(
+    ("frame", "what"),
+    [
+        (RIGHT + b"\x00", "after the reply"),
+        ("0001 0000 0007 11 03 04 022B 0000", "byte count 4 in 6 bytes"),
+        ("0001 0000 0009 11 04 06 022B 0000 0064", "function code 4"),
+        ("0001 0000 0009 11 03 04 022B 0000 0064", "byte count 4"),
+        ("0001 0000 0009 12 03 06 022B 0000 0064", "unit 18 for 17"),
+        ("0000 0000 0009 11 03 06 022B 0000 0064", "transaction 0 for 1"),
+        ("0001 0000 0002 11 83", "length 2"),
+        ("0001 0000 0004 11 83 02 00", "function code 131"),
+        ("0001 0000 0003 11 83 00", "function code 131"),
+        ("0001 0000 0003 11 84 02", "function code 132"),
+        ("0001 0000 7FFF 11 03 06", "length 32767"),
+    ],
+)
+def test_anything_else_is_a_mismatch_with_evidence(frame: str | bytes, what: str) -> None:
+    data = frame if isinstance(frame, bytes) else bytes.fromhex(frame)
+    verdict = judge_tcp(READ, data)
+    assert isinstance(verdict, Mismatch)
+    assert re.search(what, verdict.what)
+    assert verdict.evidence
+
+
+@pytest.mark.parametrize("code", [1, 2, 3, 4, 5, 6, 8, 10, 11])
+def test_an_exception_is_a_valid_no(code: int) -> None:
+    frame = bytes.fromhex("0001 0000 0003 11 83") + bytes([code])
+    assert judge_tcp(READ, frame) == SaysNo(code)
+
+
+@pytest.mark.parametrize(
+    "request_pdu", ["05 00AC FF00", "06 0001 0003", "0F 0013 000A 02 CD01", "10 0001 0002 04 000A 0102"]
+)
+def test_every_bit_of_a_write_s_echo_counts(request_pdu: str) -> None:
+    asked = bytes.fromhex(request_pdu)
+    expected = expect(9, 1, asked)
+    right = bytes.fromhex("0009 0000 0006 01") + asked[:5]
+    assert judge_tcp(expected, right) == Accepted(())
+    for position in range(len(right)):
+        for bit in range(8):
+            frame = bytearray(right)
+            frame[position] ^= 1 << bit
+            assert not isinstance(judge_tcp(expected, bytes(frame)), Accepted)
+
+
+def test_bits_come_lowest_address_first() -> None:
+    # v1.1b3, section 6.2: discrete inputs 197-218 as AC DB 35.
+    expected = expect(1, 1, bytes.fromhex("02 00C4 0016"))
+    verdict = judge_tcp(expected, bytes.fromhex("0001 0000 0006 01 02 03 ACDB35"))
+    assert isinstance(verdict, Accepted)
+    assert verdict.words[:8] == (0, 0, 1, 1, 0, 1, 0, 1)
+    assert verdict.words[16:] == (1, 0, 1, 0, 1, 1)
+
+
+def test_other_function_codes_are_not_used() -> None:
+    with pytest.raises(ValueError, match="function code 22"):
+        expect(1, 1, bytes.fromhex("16 0004 00F2 0025"))

@@ -61,18 +61,18 @@ class Limits:
         return self.record if name == "record" else self.image
 
 
-def limits_of(record_days: float, image_days: float, max_mb: float) -> Limits:
+def limits_of(record_days: float, image_days: float, max_bytes: int) -> Limits:
     """Make limits from the keys of the site file.
 
     Args:
         record_days: [d] How long the record strand is kept.
         image_days: [d] How long the full-rate images are kept.
-        max_mb: [MB] Bound of the file's pages in use.
+        max_bytes: [byte] Bound of the file's pages in use.
     """
     base = Limits()
     return replace(
         base,
         record=replace(base.record, keep_us=round(record_days * _DAY_US)),
         image=replace(base.image, keep_us=round(image_days * _DAY_US)),
-        max_bytes=round(max_mb * 1_000_000),
+        max_bytes=max_bytes,
     )

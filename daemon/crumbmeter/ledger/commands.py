@@ -1,0 +1,18 @@
+"""Commands in the journal: who asked for what. What became of it stands in the events that follow."""
+
+from dataclasses import asdict
+
+from crumbmeter.journal.entry import Entry, Stored
+from crumbmeter.ledger.stamped import COMMAND, Stamped, body_of, record
+from crumbmeter.model.commands import Command, CommandKind
+
+
+def entry(command: Command, at: Stamped) -> Entry:
+    """Make the entry of a command, in the scan that took it."""
+    return record(COMMAND, asdict(command) | {"kind": command.kind.value}, at)
+
+
+def read(stored: Stored) -> Command:
+    """Read a command back."""
+    body = body_of(stored, COMMAND)
+    return Command(**(body | {"kind": CommandKind(body["kind"])}))

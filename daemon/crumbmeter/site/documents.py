@@ -1,4 +1,4 @@
-"""Read one TOML file: its bytes, its values, and the line of every key. The only place of this room that reads files."""
+"""Read one TOML file: its bytes, its values, and the line of every key. Only this module reads files here."""
 
 import tomllib
 from collections.abc import Mapping

@@ -1,6 +1,4 @@
-"""A site file with every table validated by itself, its profiles beside it: what the cross checks look at. Pure but for
-the profiles that it has read.
-"""
+"""A site file with every table validated by itself, and its profiles beside it: what the cross checks look at."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

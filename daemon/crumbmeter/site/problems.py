@@ -12,6 +12,8 @@ from crumbmeter.site.refusals import REFUSALS
 
 WIDTH = 100
 _KEY_COLUMNS = 46
+_GLUE = "\N{NO-BREAK SPACE}"
+"""Stands for the space that must not be broken while a line is filled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +64,8 @@ def have(known: Iterable[str]) -> str:
     words = list(known)
     if not words:
         return "there is none"
-    shown = ", ".join(words[:12])
-    return f"have: {shown}" + (f" and {len(words) - 12} more" if len(words) > 12 else "")
+    shown = ", ".join(words[:8])
+    return f"have: {shown}" + (f" and {len(words) - 8} more" if len(words) > 8 else "")
 
 
 def as_written(value: object) -> str:
@@ -93,15 +95,16 @@ def report(problems: Sequence[Problem]) -> str:
 
 def _entry(problem: Problem) -> str:
     left = f"  {problem.key} = {problem.found}" if problem.found and problem.key else f"  {problem.key or 'the file'}"
-    right = f"{problem.expected} (line {problem.line})"
+    right = f"{problem.expected} (line{_GLUE}{problem.line})"
     if len(left) > _KEY_COLUMNS or len(right) > WIDTH - _KEY_COLUMNS - 2:
         first = left + "\n" + _wrapped(right)
     else:
         first = f"{left:<{_KEY_COLUMNS}}  {right}"
-    return first + "\n" + _wrapped(f"{problem.remedy} [{problem.code}]")
+    return (first + "\n" + _wrapped(f"{problem.remedy} [{problem.code}]")).replace(_GLUE, " ")
 
 
 def _wrapped(text: str) -> str:
+    # textwrap breaks at white space of ASCII alone, so the glue holds.
     return textwrap.fill(text, WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 6, break_on_hyphens=False)
 
 
@@ -110,8 +113,8 @@ def warnings_text(problems: Sequence[Problem]) -> str:
     lines = []
     for problem in problems:
         found = f" = {problem.found}" if problem.found else ""
-        text = f"{problem.key}{found}: {problem.expected} (line {problem.line}). {problem.remedy} [{problem.code}]"
+        text = f"{problem.key}{found}: {problem.expected} (line{_GLUE}{problem.line}). {problem.remedy} [{problem.code}]"
         lines.append(
             textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False)
         )
-    return "\n".join(lines)
+    return "\n".join(lines).replace(_GLUE, " ")

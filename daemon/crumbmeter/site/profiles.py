@@ -156,26 +156,22 @@ def _unit_words(unit: str) -> str:
 
 def _offset(notation: str, table: Table, address: int | str) -> int | str:
     """Return the PDU offset, or what is wrong with the address (REQ-14: explicit, never guessed)."""
+    is_hex = isinstance(address, str) and address.startswith("0x")
     if notation == "hex":
-        if not isinstance(address, str) or not address.startswith("0x"):
-            return 'notation hex needs text such as "0x0010"'
-        return int(address, 16)
-    if isinstance(address, str):
-        if address.startswith("0x") or notation == "offset":
-            return f"notation {notation} needs a number without quotes" if notation == "offset" else "is hex text"
-        digits = address
-    else:
-        digits = str(address)
+        return int(str(address), 16) if is_hex else 'notation hex needs text such as "0x0010"'
+    if is_hex:
+        return f"is hex text, but the notation is {notation}"
     if notation == "offset":
-        return int(digits)
+        return int(address)
+    return _reference_offset(notation, table, str(address))
+
+
+def _reference_offset(notation: str, table: Table, digits: str) -> int | str:
     width = 5 if notation == "modicon5" else 6
     digits = digits.rjust(width, "0")
-    lead, rest = digits[0], int(digits[1:])
-    example = "40101" if width == 5 else "400101"
-    if len(digits) != width or rest < 1 or lead not in _DIGITS:
-        return f"is no {notation} number such as {example}"
+    lead, number = digits[0], int(digits[1:])
+    if len(digits) != width or number < 1 or lead not in _DIGITS:
+        return f"is no {notation} number such as {'40101' if width == 5 else '400101'}"
     if _DIGITS[lead] is not table:
         return f"{digits} is in table {_DIGITS[lead].value}, but table says {table.value}"
-    if rest > 65536:
-        return "ends beyond address 65536"
-    return rest - 1
+    return number - 1

@@ -22,7 +22,7 @@ from crumbmeter.site.problems import Problem, have, nearest
 K = TypeVar("K", bound=Keys)
 
 SECRETS = re.compile(r"(^|_)(password|passwd|secret|token|api_?key|private_?key)$")
-_SECRET_REMEDY = "Put it into a file of its own that only the daemon may read, and name that file in password_file."
+_KEEP_APART = "Put it into a file of its own that only the daemon may read, and name that file in password_file."
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ def _unknown(model: type[Keys], doc: Document, path: KeyPath, loc: KeyPath, clos
     word = str(loc[-1])
     if SECRETS.search(word):
         return doc.problem(
-            "secret-in-file", (*path, *loc), "must not stand here", found="(not shown)", remedy=_SECRET_REMEDY
+            "secret-in-file", (*path, *loc), "must not stand here", found="(not shown)", remedy=_KEEP_APART
         )
     owner = _model_at(model, loc)
     known = list(known_keys(owner)) if owner else []
@@ -205,31 +205,35 @@ FORMS = {
 
 
 def _one(doc: Document, path: KeyPath, detail: ErrorDetails) -> Problem:
+    """Say one error of pydantic in the words of this project."""
     kind = detail["type"]
     context = detail.get("ctx", {})
     if kind == "missing":
-        return doc.problem(
-            "missing-key", path, "is missing", remedy=f"Add {path[-1]} to [{'.'.join(map(str, path[:-1]))}]."
-        )
-    if kind in _COMPARISONS:
-        words, key = _COMPARISONS[kind]
-        return doc.problem("out-of-range", path, f"{words} {context[key]:g}")
-    if kind == "finite_number":
-        return doc.problem("out-of-range", path, "must be a finite number")
-    if kind == "too_short":
-        return doc.problem("out-of-range", path, f"needs at least {context['min_length']} entry")
-    if kind in ("string_too_short", "string_too_long"):
-        limit = context.get("min_length") or context.get("max_length")
-        words = "must be at least" if kind == "string_too_short" else "must be at most"
-        return doc.problem("out-of-range", path, f"{words} {limit} characters long")
+        table = ".".join(map(str, path[:-1]))
+        return doc.problem("missing-key", path, "is missing", remedy=f"Add {path[-1]} to [{table}].")
     if kind == "literal_error":
         allowed = str(context["expected"]).replace("'", "").replace(" or ", ", ")
         close = nearest(str(detail["input"]), allowed.split(", "))
-        remedy = f"Did you mean {close}?" if close else ""
-        return doc.problem("not-one-of", path, f"must be one of {allowed}", remedy=remedy)
+        return doc.problem(
+            "not-one-of", path, f"must be one of {allowed}", remedy=f"Did you mean {close}?" if close else ""
+        )
     if kind == "string_pattern_mismatch":
         return doc.problem("bad-form", path, FORMS[str(context["pattern"])])
-    return doc.problem("wrong-type", path, _TYPES[kind])
+    beyond = _beyond(kind, context)
+    return doc.problem("out-of-range", path, beyond) if beyond else doc.problem("wrong-type", path, _TYPES[kind])
+
+
+def _beyond(kind: str, context: Mapping[str, Any]) -> str | None:
+    """Return the limit that a value breaks, in words, or None where the error is no matter of limits."""
+    if kind in _COMPARISONS:
+        words, key = _COMPARISONS[kind]
+        return f"{words} {context[key]:g}"
+    return {
+        "finite_number": "must be a finite number",
+        "too_short": f"needs at least {context.get('min_length')} entry",
+        "string_too_short": f"must be at least {context.get('min_length')} characters long",
+        "string_too_long": f"must be at most {context.get('max_length')} characters long",
+    }.get(kind)
 
 
 def _choice_problems(model: type[Keys], doc: Document, path: KeyPath, data: Mapping[str, Any]) -> list[Problem]:

@@ -6,7 +6,7 @@ from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
 from crumbmeter.site.draft import Draft
-from crumbmeter.site.keys.links import DeviceKeys, SignalKeys
+from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
 
 
 def check_links(draft: Draft) -> None:
@@ -109,20 +109,8 @@ def check_publishing(draft: Draft) -> None:
     mqtt = draft.publish.mqtt if draft.publish else None
     metrics = draft.publish.metrics if draft.publish else None
     if mqtt is not None:
-        path = ("publish", "mqtt")
-        if not 1 <= broker_port(mqtt.broker) <= 65535:
-            draft.say("bad-endpoint", (*path, "broker"), "port must be 1 to 65535")
-        if mqtt.password_file is not None and mqtt.username is None:
-            draft.say("needs-other-key", (*path, "password_file"), "needs username")
-        embedded = mqtt.broker.startswith("embedded")
-        for key in ("username", "password_file", "tls_ca"):
-            value = getattr(mqtt, key)
-            if value is not None and embedded:
-                expected = "the embedded broker serves this machine alone and knows no users"
-                draft.say("not-for-kind", (*path, key), expected, remedy="Take it out, or name a real broker.")
-            elif value is not None and key != "username" and not Path(value).is_file():
-                draft.say("file-not-there", (*path, key), "no such file from here")
-        if metrics is not None and embedded and broker_port(mqtt.broker) == metrics.port:
+        _mqtt(draft, mqtt)
+        if metrics is not None and _embedded(mqtt) and broker_port(mqtt.broker) == metrics.port:
             draft.say("port-twice", ("publish", "metrics", "port"), "is the port of the embedded broker too")
     if metrics is not None and metrics.address not in ("127.0.0.1", "localhost", "::1"):
         draft.say("open-to-network", ("publish", "metrics", "address"), "is not the loopback address")
@@ -131,3 +119,22 @@ def check_publishing(draft: Draft) -> None:
         draft.say("path-too-long", ("socket", "path"), expected)
     if draft.journal is not None:
         check_order(draft, ("journal",), draft.journal, "image_days", "record_days", equal=True)
+
+
+def _embedded(mqtt: MqttKeys) -> bool:
+    return mqtt.broker.partition(":")[0] == "embedded"
+
+
+def _mqtt(draft: Draft, mqtt: MqttKeys) -> None:
+    path = ("publish", "mqtt")
+    if not 1 <= broker_port(mqtt.broker) <= 65535:
+        draft.say("bad-endpoint", (*path, "broker"), "port must be 1 to 65535")
+    if mqtt.password_file is not None and mqtt.username is None:
+        draft.say("needs-other-key", (*path, "password_file"), "needs username")
+    for key in ("username", "password_file", "tls_ca"):
+        value = getattr(mqtt, key)
+        if value is not None and _embedded(mqtt):
+            expected = "the embedded broker serves this machine alone and knows no users"
+            draft.say("not-for-kind", (*path, key), expected, remedy="Take it out, or name a real broker.")
+        elif value is not None and key != "username" and not Path(value).is_file():
+            draft.say("file-not-there", (*path, key), "no such file from here")

@@ -10,6 +10,7 @@ from crumbmeter.site.checks.ranges import check_order, from_si, holds, is_contac
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import OutputKeys
 from crumbmeter.site.keys.site import ROLES
+from crumbmeter.site.lines import KeyPath
 
 DIMENSIONS = {
     OutputRole.AUGER_SPEED: "rotation",
@@ -24,6 +25,8 @@ DIMENSIONS = {
 """What each role is measured in."""
 NEEDED = (OutputRole.FEED_RUN, OutputRole.HEARTBEAT)
 """Outputs without which control is not allowed, beside the setpoint of the mode."""
+HEARTBEAT_HIGH = 65535
+"""[count] The heartbeat is a 16-bit counter; clamped lower, it would stand still at the end of each turn."""
 SETPOINTS = {"speed": OutputRole.AUGER_SPEED, "rate": OutputRole.FEED_RATE}
 
 
@@ -76,12 +79,7 @@ def _dimension(draft: Draft, role: str, register: RegisterSpec) -> bool:
 def _limits(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec) -> None:
     path = ("outputs", role)
     if is_contact(register):
-        for key in ("low", "high"):
-            if getattr(output, key) is not None:
-                expected = "a contact is open or closed and has no limits"
-                draft.say("not-for-kind", (*path, key), expected, remedy="Take it out.")
-        if output.deadband_counts:
-            draft.say("not-for-kind", (*path, "deadband_counts"), "a contact has no deadband", remedy="Take it out.")
+        _contact_limits(draft, path, output)
         _codec(draft, role, register, (0.0, 1.0))
         return
     for key in ("low", "high"):
@@ -93,20 +91,33 @@ def _limits(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec)
     check_order(draft, path, output, "low", "high")
     if output.low != 0.0:
         draft.say("output-needs-zero", (*path, "low"), "must be 0: a stop writes 0")
-    lowest, highest = holds(register)
-    inside = True
-    for key, value in (("low", output.low), ("high", output.high)):
-        if not lowest <= value <= highest:
-            inside = False
-            expected = f"the register holds {lowest:g} to {highest:g} {register.unit}"
-            draft.say("unencodable", (*path, key), expected)
+    if role == OutputRole.HEARTBEAT.value and output.high < HEARTBEAT_HIGH:
+        draft.say("output-too-narrow", (*path, "high"), f"must be {HEARTBEAT_HIGH}: the heartbeat counts so far")
     counts = (output.high - output.low) / abs(register.scale)
     if output.deadband_counts and output.deadband_counts >= counts:
-        expected = f"must be below the {counts:g} counts from low to high"
-        draft.say("low-high", (*path, "deadband_counts"), expected)
-    if inside:
-        middle = 0.5 * (output.low + output.high)
-        _codec(draft, role, register, (output.low, middle, output.high))
+        draft.say("low-high", (*path, "deadband_counts"), f"must be below the {counts:g} counts from low to high")
+    if _encodable(draft, path, output, register):
+        _codec(draft, role, register, (output.low, 0.5 * (output.low + output.high), output.high))
+
+
+def _contact_limits(draft: Draft, path: KeyPath, output: OutputKeys) -> None:
+    for key in ("low", "high", "deadband_counts"):
+        if key in output.model_fields_set:
+            expected = "a contact is open or closed, without limits and deadband"
+            draft.say("not-for-kind", (*path, key), expected, remedy="Take it out.")
+
+
+def _encodable(draft: Draft, path: KeyPath, output: OutputKeys, register: RegisterSpec) -> bool:
+    """Check that the register holds both limits (REQ-31)."""
+    lowest, highest = holds(register)
+    beyond = [
+        key
+        for key, value in (("low", output.low), ("high", output.high))
+        if value is not None and not lowest <= value <= highest
+    ]
+    for key in beyond:
+        draft.say("unencodable", (*path, key), f"the register holds {lowest:g} to {highest:g} {register.unit}")
+    return not beyond
 
 
 def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float, ...]) -> None:

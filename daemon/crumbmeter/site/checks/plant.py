@@ -6,6 +6,7 @@ from crumbmeter.process.params import DoseBasis
 from crumbmeter.site.checks.ranges import check_order
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.plant import MixKeys, StreamKeys
+from crumbmeter.site.lines import KeyPath
 
 DOSE_REFUSED_ABOVE = 0.05
 """[fraction of mix] Own limit, above the classic dry process (1-3 % of aggregate, FHWA-RD-97-148)."""
@@ -51,31 +52,10 @@ def _streams_there(draft: Draft) -> None:
 def _corrections(draft: Draft, name: str, stream: StreamKeys) -> None:
     """Check that nothing is corrected twice, and that nothing that must be corrected is left."""
     path = ("streams", name)
-    binder = stream.kind == "binder"
-    if binder:
-        for key in ("state", "moisture_percent"):
-            if getattr(stream, key) is not None:
-                draft.say("not-for-kind", (*path, key), "binder holds no water", remedy="Take it out.")
-        if stream.compensated is None:
-            remedy = "Say compensated = true if the meter sends mass; ask the plant's technician, do not guess."
-            draft.say("missing-key", (*path, "compensated"), "is missing for a binder", remedy=remedy)
-        elif not stream.compensated:
-            draft.say(
-                "binder-uncompensated", (*path, "compensated"), "binder must come as mass, corrected by its meter"
-            )
+    if stream.kind == "binder":
+        _binder_corrections(draft, path, stream)
     else:
-        if stream.compensated is not None:
-            remedy = 'Take it out; dry tons are said by state = "dry".'
-            draft.say("not-for-kind", (*path, "compensated"), f"{stream.kind} knows only wet and dry", remedy=remedy)
-        if stream.state is None:
-            remedy = 'Say state = "wet" or state = "dry"; ask the plant\'s technician, do not guess.'
-            draft.say("missing-key", (*path, "state"), "is missing: wet or dry", remedy=remedy)
-        if stream.state == "wet" and stream.moisture_percent is None:
-            remedy = f"Add moisture_percent to [streams.{name}]."
-            draft.say("missing-key", (*path, "moisture_percent"), "is missing for a wet stream", remedy=remedy)
-        if stream.state == "dry" and stream.moisture_percent is not None:
-            expected = "the signal is dry already; the water would be taken off twice"
-            draft.say("corrected-twice", (*path, "moisture_percent"), expected)
+        _water(draft, path, stream)
     if stream.kind == "recycle" and stream.binder_percent is None:
         remedy = f"Add binder_percent to [streams.{name}]."
         draft.say("missing-key", (*path, "binder_percent"), "is missing for recycle", remedy=remedy)
@@ -84,6 +64,32 @@ def _corrections(draft: Draft, name: str, stream: StreamKeys) -> None:
     if stream.kind in _TRAVEL_NEEDED and stream.travel is None:
         remedy = f"Add [streams.{name}.travel]: belts, drum, and where their running is read."
         draft.say("missing-key", (*path, "travel"), f"is missing for {stream.kind}", remedy=remedy)
+
+
+def _binder_corrections(draft: Draft, path: KeyPath, stream: StreamKeys) -> None:
+    for key in ("state", "moisture_percent"):
+        if getattr(stream, key) is not None:
+            draft.say("not-for-kind", (*path, key), "binder holds no water", remedy="Take it out.")
+    if stream.compensated is None:
+        remedy = "Say compensated = true if the meter sends mass; ask the plant's technician, do not guess."
+        draft.say("missing-key", (*path, "compensated"), "is missing for a binder", remedy=remedy)
+    elif not stream.compensated:
+        draft.say("binder-uncompensated", (*path, "compensated"), "binder must come as mass, corrected by its meter")
+
+
+def _water(draft: Draft, path: KeyPath, stream: StreamKeys) -> None:
+    if stream.compensated is not None:
+        remedy = 'Take it out; dry tons are said by state = "dry".'
+        draft.say("not-for-kind", (*path, "compensated"), f"{stream.kind} knows only wet and dry", remedy=remedy)
+    if stream.state is None:
+        remedy = 'Say state = "wet" or state = "dry"; ask the plant\'s technician, do not guess.'
+        draft.say("missing-key", (*path, "state"), "is missing: wet or dry", remedy=remedy)
+    if stream.state == "wet" and stream.moisture_percent is None:
+        remedy = "Add moisture_percent, in percent of dry mass."
+        draft.say("missing-key", (*path, "moisture_percent"), "is missing for a wet stream", remedy=remedy)
+    if stream.state == "dry" and stream.moisture_percent is not None:
+        expected = "the signal is dry already; the water would be taken off twice"
+        draft.say("corrected-twice", (*path, "moisture_percent"), expected)
 
 
 def _flows(draft: Draft, name: str, stream: StreamKeys) -> None:
@@ -110,7 +116,7 @@ def _flows(draft: Draft, name: str, stream: StreamKeys) -> None:
 
 
 def share_of_mix(mix: MixKeys) -> float | None:
-    """[fraction] Return the rubber's share of the mix with rubber, taken as if there were no recycle; None if unknown."""
+    """[fraction] Return the rubber's share of the mix with rubber, as if there were no recycle; None if unknown."""
     dose = mix.si_or_none("dose")
     if dose is None:
         return None

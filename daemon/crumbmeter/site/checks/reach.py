@@ -101,7 +101,7 @@ def check_load(draft: Draft) -> None:
         if load.share > LOAD_REFUSED_ABOVE:
             name = next(device.device_id for device in devices if device.endpoint == load.endpoint)
             expected = (
-                f"{load.requests_per_s:.3g} reads/s on {load.endpoint} would take {load.share:.0%} of its time; at most "
-                f"{LOAD_REFUSED_ABOVE:.0%}"
+                f"{load.requests_per_s:.3g} reads/s on {load.endpoint} would take {load.share:.0%} of its time; "
+                f"at most {LOAD_REFUSED_ABOVE:.0%}"
             )
             draft.say("bus-overload", ("devices", name, "poll_period_s"), expected)

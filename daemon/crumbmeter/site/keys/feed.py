@@ -18,7 +18,8 @@ class FeederKeys(Keys):
     """The loss-in-weight feeder."""
 
     mode: Literal["speed", "rate"] = Field(
-        description="`speed`: crumbmeter meters by the auger's speed. `rate`: the device's own controller is given a rate."
+        description="`speed`: crumbmeter meters by the auger's speed. `rate`: the device's own controller is given "
+        "a rate."
     )
     hopper_mass: MassSignal = Field(description="Signal with the net mass in the weigh hopper.")
     auger_speed: Annotated[Name, Ref("signal", "rotation")] | None = Field(
@@ -53,7 +54,8 @@ class FeederKeys(Keys):
     feed_factor_high_kg_rev: Factor | None = Field(default=None, description="Above this the factor is not believed.")
     feed_factor_high_lb_rev: Factor | None = Field(default=None, description="The same in pounds per turn.")
     factor_drift_percent_per_sqrt_min: Annotated[float, Field(gt=0, le=20)] = Field(
-        description="How fast the feed factor may wander: standard deviation after one minute, in percent (random walk)."
+        description="How fast the feed factor may wander: standard deviation after one minute, in percent (random "
+        "walk)."
     )
     mass_noise_kg: Annotated[float, Field(gt=0, le=50)] | None = Field(
         default=None, description="Standard deviation of the mass reading while the auger runs."
@@ -72,8 +74,8 @@ class FeederKeys(Keys):
     )
     max_speed_rpm: Annotated[float, Field(gt=0, le=600)] = Field(description="Highest speed of the auger.")
     below_turndown: Literal["stop", "minimum"] = Field(
-        description="What to do when less is wanted than the lowest speed gives. `stop`: stand still, and pay back what was "
-        "not fed. `minimum`: keep the lowest speed."
+        description="What to do when less is wanted than the lowest speed gives. `stop`: stand still, and pay back "
+        "what was not fed. `minimum`: keep the lowest speed."
     )
     max_rate_kg_min: Rate | None = Field(default=None, description="Hard limit of the feed, whatever is asked.")
     max_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")

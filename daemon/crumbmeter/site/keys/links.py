@@ -108,8 +108,8 @@ class MqttKeys(Keys):
     """Where records and readings are published."""
 
     broker: Annotated[str, StringConstraints(pattern=r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$")] = Field(
-        description="`embedded` starts a broker inside the daemon on the loopback address (`embedded:PORT` to choose "
-        "its port, else 1883); `host:port` names a real one."
+        description="`embedded` starts a broker inside the daemon on the loopback address (`embedded:PORT` to "
+        "choose its port, else 1883); `host:port` names a real one."
     )
     topic_root: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=120)] = (
         Field(description="First levels of every topic.")

@@ -19,12 +19,13 @@ class SiteKeys(Keys):
     id: Name = Field(description="Id of the site in every record.")
     title: Text = Field(description="Name of the site for people.")
     simulated: bool = Field(
-        description="Whether the plant behind the devices is a simulator. Everything recorded carries the mark, and none "
-        "of it enters a statistic."
+        description="Whether the plant behind the devices is a simulator. Everything recorded carries the mark, and "
+        "none of it enters a statistic."
     )
     clock_rate: Annotated[float, Field(ge=0.1, le=1000)] | None = Field(
         default=None,
-        description="Process time per real time. A simulated site must say it; at a real plant it is 1 and may be left out.",
+        description="Process time per real time. A simulated site must say it; at a real plant it is 1 and may be "
+        "left out.",
     )
     scan_period_s: Annotated[float, Field(ge=0.02, le=2)] = Field(description="Time between two scans.")
     parcel_kg: Annotated[float, Field(ge=20, le=5000)] = Field(description="Size of a mix parcel, the unit of record.")
@@ -37,8 +38,8 @@ class ControlKeys(Keys):
     """Whether the daemon may ever write."""
 
     allowed: bool = Field(
-        description="`false`: monitor only, nothing is ever written. `true`: an integrator may enable control at run time, "
-        "for exactly this file."
+        description="`false`: monitor only, nothing is ever written. `true`: an integrator may enable control at "
+        "run time, for exactly this file."
     )
 
 
@@ -51,7 +52,8 @@ class TravelKeys(Keys):
     belt_speed: SpeedSignal | None = Field(default=None, description="Signal with the belt speed.")
     belt_running: ContactSignal | None = Field(
         default=None,
-        description='Contact "belt runs". With neither signal the belt is taken to run while its rate is above low flow.',
+        description='Contact "belt runs". With neither signal the belt is taken to run while its rate is above low '
+        "flow.",
     )
     nominal_belt_speed_m_s: Annotated[float, Field(gt=0, le=10)] = Field(
         description="Belt speed where none is read (or while its reading is Bad)."
@@ -77,8 +79,8 @@ class StreamKeys(Keys):
     rate: MassFlowSignal = Field(description="Signal with its mass flow.")
     state: Literal["wet", "dry"] | None = Field(
         default=None,
-        description="`wet`: the signal counts water, which is taken off here. `dry`: the plant has taken it off already, "
-        "nothing is done. Not for binder.",
+        description="`wet`: the signal counts water, which is taken off here. `dry`: the plant has taken it off "
+        "already, nothing is done. Not for binder.",
     )
     moisture_percent: Annotated[float, Field(ge=0, le=30)] | None = Field(
         default=None,
@@ -90,17 +92,17 @@ class StreamKeys(Keys):
     )
     compensated: bool | None = Field(
         default=None,
-        description="Only for binder: `true` says that the meter sends mass (or volume it has itself corrected to the base "
-        "temperature and turned into mass); nothing is corrected here.",
+        description="Only for binder: `true` says that the meter sends mass (or volume it has itself corrected to "
+        "the base temperature and turned into mass); nothing is corrected here.",
     )
     low_flow: Annotated[float, Field(ge=0, le=1e6)] = Field(
-        description="Below this the belt is empty: a drifting zero makes neither tons nor rubber. In the unit of the rate's "
-        "register."
+        description="Below this the belt is empty: a drifting zero makes neither tons nor rubber. In the unit of "
+        "the rate's register."
     )
     normal_flow: Annotated[float, Field(gt=0, le=1e6)] | None = Field(
         default=None,
-        description="What it carries at the plant's normal rate, in the unit of the rate's register. For the figures of "
-        "`check`; nothing is controlled by it. Not for binder, which follows the mix.",
+        description="What it carries at the plant's normal rate, in the unit of the rate's register. For the "
+        "figures of `check`; nothing is controlled by it. Not for binder, which follows the mix.",
     )
     travel: TravelKeys | None = Field(
         default=None, description="Its way to the injection point. Left out, the material is metered at that point."
@@ -165,10 +167,12 @@ class PlantKeys(Keys):
         description="Mix at the very first start; later the journal's last choice rules."
     )
     lowest_rate_percent: Annotated[float, Field(gt=0, le=100)] = Field(
-        description="Lowest rate at which the plant makes mix, in percent of its normal rate. For the figures of `check`."
+        description="Lowest rate at which the plant makes mix, in percent of its normal rate. For the figures of "
+        "`check`."
     )
     highest_rate_percent: Annotated[float, Field(ge=100, le=300)] = Field(
-        description="Highest rate at which the plant makes mix, in percent of its normal rate. For the figures of `check`."
+        description="Highest rate at which the plant makes mix, in percent of its normal rate. For the figures of "
+        "`check`."
     )
 
 
@@ -179,8 +183,8 @@ class MixKeys(Keys):
     dose_basis: Literal[
         "total_mix", "added_to_mix", "total_binder", "binder_rubber_blend", "virgin_binder", "dry_aggregate"
     ] = Field(
-        description="What the dose is a share of: R/(M0+R), R/M0, R/Bt, R/(Bt+R), R/Bv or R/dry virgin aggregate; M0 is the "
-        "mix without rubber, Bt all binder, Bv the virgin binder."
+        description="What the dose is a share of: R/(M0+R), R/M0, R/Bt, R/(Bt+R), R/Bv or R/dry virgin aggregate; "
+        "M0 is the mix without rubber, Bt all binder, Bv the virgin binder."
     )
     dose_percent: Annotated[float, Field(ge=0, le=60)] | None = Field(
         default=None, description="Dose in percent of the basis. 0 is a mix without rubber."

@@ -45,8 +45,8 @@ class ProfileKeys(Keys):
     profile: Name = Field(description="Its name, the same as the name of the file.")
     title: Text = Field(description="What kind of device it is, for people.")
     notation: Literal["offset", "modicon5", "modicon6", "hex"] = Field(
-        description="How addresses are written: `offset` counts from 0 as on the wire; `modicon5` (40101) and `modicon6` "
-        "(400101) count from 1 after the digit of the table; `hex` is an offset as text."
+        description="How addresses are written: `offset` counts from 0 as on the wire; `modicon5` (40101) and "
+        "`modicon6` (400101) count from 1 after the digit of the table; `hex` is an offset as text."
     )
     max_words: Annotated[int, Field(ge=1, le=125)] = Field(
         default=125, description="Largest count of registers in one read (Modbus allows 125)."

@@ -1,0 +1,108 @@
+"""Refusals of profiles, references, devices and signals. Pure data."""
+
+from crumbmeter.site.refusals.kind import Refusal
+
+LINKS: dict[str, Refusal] = {
+    "no-such-profile": Refusal(
+        title="No such device profile",
+        meaning="The device names a register map that is not there.",
+        remedy="Correct the name, or put the profile into the folder `devices/`.",
+        example='profile = "demo_feder"',
+    ),
+    "profile-name": Refusal(
+        title="Profile and file have different names",
+        meaning="A profile bears the name of its file, so that a name says which file is meant.",
+        remedy="Make the key `profile` and the name of the file equal.",
+        example='profile = "feeder_b"          # in feeder_a.toml',
+    ),
+    "address-notation": Refusal(
+        title="Address does not fit the notation",
+        meaning=(
+            "In modicon5 and modicon6 the first digit is the table and counting begins at 1; offset and "
+            "hex are PDU offsets. Nothing is guessed, because a guess is wrong by one or by a table."
+        ),
+        remedy="Correct the address or the notation.",
+        example=('notation = "modicon5"\naddress = 100'),
+    ),
+    "address-range": Refusal(
+        title="Address outside the table",
+        meaning=("A table has addresses 0 to 65535 on the wire, and the value would not lie wholly inside."),
+        remedy="Correct the address.",
+        example=('notation = "offset"\naddress = 65535\ntype = "f32"'),
+    ),
+    "unknown-unit": Refusal(
+        title="Unknown unit",
+        meaning=(
+            "Units come from a closed list. A bare `ton` is refused: short_ton is 2000 lb, tonne is 1000 "
+            "kg, long_ton 2240 lb."
+        ),
+        remedy="Use a unit from the list at the end of docs/site-file.md.",
+        example='unit = "ton/h"',
+    ),
+    "register-shape": Refusal(
+        title="A register that contradicts itself",
+        meaning="Table, type, bit, order, scale and writable do not go together.",
+        remedy="Correct the key named.",
+        example=('table = "coil"\ntype = "u16"'),
+    ),
+    "no-such-device": Refusal(
+        title="No such device",
+        meaning="Something refers to a device that the site does not have.",
+        remedy="Correct the name, or add the device.",
+        example='source = "meter2.flow"',
+    ),
+    "no-such-register": Refusal(
+        title="No such register",
+        meaning="The device's profile has no register of this name.",
+        remedy="Correct the name, or add the register to the profile.",
+        example='source = "feeder.hoper_mass"',
+    ),
+    "no-such-signal": Refusal(
+        title="No such signal",
+        meaning="Something refers to a signal that the site does not have.",
+        remedy="Correct the name, or add the signal.",
+        example='rate = "agg_flow"',
+    ),
+    "no-such-mix": Refusal(
+        title="No such mix",
+        meaning="Something refers to a mix that the site does not have.",
+        remedy="Correct the name, or add the mix.",
+        example='first_mix = "surfce"',
+    ),
+    "no-such-role": Refusal(
+        title="No such output",
+        meaning="crumbmeter writes a fixed list of things; this is not one of them.",
+        remedy="Use a role from the list.",
+        example="[outputs.auger]",
+    ),
+    "no-such-alarm": Refusal(
+        title="No such alarm",
+        meaning="The alarm catalogue has no alarm of this name.",
+        remedy="Correct the name; docs/alarms.md lists them.",
+        example="[alarms.line_plug]",
+    ),
+    "wrong-dimension": Refusal(
+        title="A signal that measures something else",
+        meaning="The signal's register is measured in a unit that cannot be what this key needs.",
+        remedy="Name another signal, or correct the unit in the profile.",
+        example='rate = "belt_speed"           # ft/min is no mass flow',
+    ),
+    "signal-twice": Refusal(
+        title="Two signals on one register",
+        meaning=("Two signals read the very same value. One of them is most likely meant to be another register."),
+        remedy="Point one of them elsewhere, or use one signal in both places.",
+        example='source = "feeder.hopper_mass" # in two signals',
+    ),
+    "device-twice": Refusal(
+        title="Two devices with one address",
+        meaning=("Two devices have the same host, port and unit id: they are one device, or one of them is mistyped."),
+        remedy="Correct the address, or keep one device.",
+        example="unit_id = 1                   # twice behind one host and port",
+    ),
+    "port-twice": Refusal(
+        title="Two servers on one port",
+        meaning="Two things that the daemon is to serve would listen on the same port.",
+        remedy="Give one of them another port.",
+        example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
+    ),
+}

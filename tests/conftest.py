@@ -1,11 +1,13 @@
 """What every test gets: the checkout's root, free ports, Hypothesis profiles, a harness that fails on silent faults.
 
-Silent faults caught here: an asyncio task left running after its test, and a log call whose arguments do not fit its
-text (pytest formats every record it captures and lets the error through; here the product's loggers pass all levels).
+Silent faults caught here: an asyncio task left running after its test, a socket or file left open (reported in the test
+that did it, not when the collector happens to come by), and a log call whose arguments do not fit its text (pytest
+formats every record it captures and lets the error through; here the product's loggers pass all levels).
 Warnings are errors by pyproject.toml; unknown markers and expected failures that pass, too.
 """
 
 import asyncio
+import gc
 import inspect
 import logging
 import os
@@ -80,8 +82,21 @@ async def task_watch() -> AsyncIterator[None]:
         pytest.fail("tasks left running: " + "; ".join(f"{task.get_name()} {task.get_coro()}" for task in left))
 
 
+@pytest.fixture
+def leak_watch() -> Iterator[None]:
+    """Collect what the test left after its event loop is closed, so that an unclosed socket warns within this test."""
+    yield
+    gc.collect()
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put `task_watch` first among the fixtures of every asynchronous test."""
+    """Put the watches first among the fixtures of every asynchronous test: they are torn down last."""
     for item in items:
         if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
-            item.fixturenames.insert(0, "task_watch")
+            item.fixturenames[:0] = ["leak_watch", "task_watch"]
+
+
+def pytest_collection_finish() -> None:
+    """Take what exists now out of the collector's sight: `leak_watch` then costs next to nothing."""
+    gc.collect()
+    gc.freeze()

@@ -16,6 +16,11 @@ FAULTY = {
             global kept
             kept = asyncio.get_running_loop().create_task(asyncio.Event().wait(), name="forgotten")
         """,
+    "a socket left open": """
+        import asyncio
+        async def test_it():
+            await asyncio.start_server(lambda reader, writer: None, "127.0.0.1", 0)
+        """,
     "a log call that cannot be formatted": """
         import logging
         def test_it():

@@ -66,9 +66,9 @@ class Extras:
 
     links: Callable[[], tuple[LinkFigures, ...]] = tuple
     counters: Callable[[], Mapping[str, float]] = dict
-    """Further counters by name without prefix and `_total` (journal_appended, mqtt_acknowledged)."""
+    """Further counters by their full name (`crumbmeter_..._total`), as docs/metrics.md lists it."""
     gauges: Callable[[], Mapping[str, float]] = dict
-    """Further gauges by name without prefix, unit last (journal_size_bytes, mqtt_connected)."""
+    """Further gauges by their full name, unit last (`crumbmeter_..._bytes`)."""
     losses: Callable[[], Mapping[str, tuple[int, int]]] = dict
     """Fan-out: by consumer, items refused and items lost to exceptions."""
 
@@ -214,9 +214,9 @@ class ScanMetrics(Collector):
             lost.add_metric((consumer, "fault"), faults)
         yield lost
         for name, total in extras.counters().items():
-            yield _counter(f"crumbmeter_{name}_total", f"Count of {name.replace('_', ' ')} since the start.", total)
+            yield _counter(name, f"{_words(name)} since the start.", total)
         for name, level in extras.gauges().items():
-            yield _gauge(f"crumbmeter_{name}", f"Present {name.replace('_', ' ')}.", level)
+            yield _gauge(name, f"{_words(name)} now.", level)
 
 
 class MetricsServer:
@@ -247,6 +247,10 @@ class MetricsServer:
 
 def _shown(reading: Reading) -> float | None:
     return finite(reading.value) if reading.usable else None
+
+
+def _words(name: str) -> str:
+    return name.removeprefix("crumbmeter_").removesuffix("_total").replace("_", " ").capitalize()
 
 
 def _factor(name: str) -> float:

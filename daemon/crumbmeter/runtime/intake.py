@@ -96,7 +96,7 @@ class Intake:
     def settle(self, events: Sequence[Event]) -> None:
         """Answer askers from events that name a `command_id`."""
         for happening in events:
-            asker = self._askers.get(str(happening.get("command_id")))
+            asker = self._askers.get(str(happening.get("command_id") or happening.get("id")))
             if asker is not None and not asker.done():
                 asker.set_result(happening)
 
@@ -129,13 +129,6 @@ class Intake:
         return len(self._queue) < 2 * self._limit  # nothing but stops are waiting
 
     def _tell(self, command: Command, name: str, why: str) -> None:
-        happening = event(
-            name,
-            command_id=command.command_id,
-            kind=command.kind.value,
-            subject=command.subject,
-            who=command.who,
-            why=why,
-        )
+        happening = event(name, command=command.kind.value, who=command.who, command_id=command.command_id, why=why)
         self.settle((happening,))
         self._report(happening)

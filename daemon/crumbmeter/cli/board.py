@@ -1,0 +1,185 @@
+"""What the operator asks, in the order of asking: does it run and if not why, does the rubber follow, what needs me.
+
+One view in, lines for a terminal of 80 x 24 out. Nothing is read here but the view and the settings.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from rich.text import Text
+
+from crumbmeter.cli.display import Body, Display, amount, display_of, dose_per_mix, percent, reading, seconds
+
+WIDTH = 80
+HEIGHT = 24
+OLD_S = 3.0
+"""[s] Values older than this are greyed and said to be old."""
+MOST_NEEDS, MOST_ALARMS, MOST_STREAMS, MOST_NARROWED = 3, 2, 4, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How the board stands with the daemon."""
+
+    up: bool
+    silent_s: float
+    """[s] Since the newest view came, by this program's own time."""
+
+
+def board(view: Body | None, settings: Body, link: Link, width: int = WIDTH, height: int = HEIGHT) -> list[Text]:
+    """Draw the board.
+
+    Args:
+        view: the newest view; None before the first.
+        settings: the daemon's answer to "settings".
+        link: state of the connection.
+        width: of the terminal.
+        height: of the terminal.
+
+    Returns:
+        Lines, none wider than the terminal and no more than fit.
+    """
+    age_s = link.silent_s + (view.get("scan_age_s") or 0.0 if view else 0.0)
+    old = not link.up or age_s > OLD_S
+    lines = [_banner(view, settings, link, age_s, old)]
+    if view is None:
+        lines.append(Text("Waiting for the daemon."))
+    else:
+        body = list(_body(view, display_of(settings)))
+        if old:
+            for line in body:
+                line.stylize("dim")
+        lines += body
+    foot = Text("Ctrl-C leaves this view; the daemon goes on.", style="dim")
+    lines = [*lines[: height - 1], foot]
+    for line in lines:
+        line.truncate(width, overflow="ellipsis")
+    return lines
+
+
+def _banner(view: Body | None, settings: Body, link: Link, age_s: float, old: bool) -> Text:
+    title = str(settings.get("title") or settings.get("site_id") or "crumbmeter")
+    line = Text(title, style="bold")
+    if settings.get("simulated") or (view and view.get("simulated")):
+        line.append("  SIMULATED", style="bold magenta")
+    if not link.up:
+        line.append(f"  LINK LOST - what stands here is {seconds(age_s)} old", style="bold reverse red")
+    elif old and view is not None:
+        line.append(f"  NO NEW SCAN - what stands here is {seconds(age_s)} old", style="bold reverse red")
+    elif view is not None:
+        line.append(f"  {view['wall_time'][11:19]} UTC, {seconds(age_s)} old", style="dim")
+    return line
+
+
+def _body(view: Body, display: Display) -> Iterator[Text]:
+    yield from _running(view)
+    yield from _needs(view["permissives"])
+    yield from _alarms(view["alarms"], view["process_time_s"])
+    yield Text("")
+    yield from _following(view, display)
+    yield Text("")
+    yield from _means(view, display)
+    yield from _writes(view["writes"])
+    yield from _streams(view["streams"], display)
+
+
+def _running(view: Body) -> Iterator[Text]:
+    yield Text.assemble((str(view["run_state"]).upper(), "bold"), f" - {view['run_reason']}")
+    if view["control_enabled"]:
+        where = "in service" if view["in_service"] else "out of service"
+        yield Text(f"Control enabled, {where}.")
+    else:
+        yield Text("MONITOR ONLY: computes and records, writes nothing.", style="bold yellow")
+
+
+def _needs(permissives: Sequence[Body]) -> Iterator[Text]:
+    """List what the feed still needs; first what is not met, then what is not known."""
+    missing = sorted((item for item in permissives if item["met"] is not True), key=lambda item: item["met"] is None)
+    for item in missing[:MOST_NEEDS]:
+        word = "NOT MET " if item["met"] is False else "NOT KNOWN"
+        yield Text(f"Needs  {word} {item['name']}: {item['why']}", style="bold yellow")
+    if len(missing) > MOST_NEEDS:
+        yield Text(f"       and {len(missing) - MOST_NEEDS} more")
+
+
+def _alarms(alarms: Sequence[Body], now_s: float) -> Iterator[Text]:
+    ordered = sorted(alarms, key=lambda item: (item["state"] == "acknowledged", item["since_s"]))
+    for item in ordered[:MOST_ALARMS]:
+        mark, style = ("!!", "bold red") if "unack" in item["state"] else (" !", "red")
+        since = seconds(max(0.0, now_s - item["since_s"]))
+        yield Text(f"{mark} {item['alarm_id']} {item['state']}, {since}: {item['text']}", style=style)
+        yield Text(f"   do: {item['remedy']}")
+    if len(ordered) > MOST_ALARMS:
+        yield Text(f"   and {len(ordered) - MOST_ALARMS} more alarms")
+
+
+def _following(view: Body, display: Display) -> Iterator[Text]:
+    mix, wanted, setpoint = view["mix_rate_kg_s"], view["wanted_kg_s"], view["setpoint_kg_s"]
+    fed = view["fed_kg_s"]
+
+    yield _row("Wanted", amount(wanted, display.feed), dose_per_mix(wanted, mix, display), _dose_words(view))
+    yield _row("Setpoint", amount(setpoint, display.feed), dose_per_mix(setpoint, mix, display), "")
+    if fed["quality"] == "Good":
+        rate = amount(fed["value"], display.feed) + _spread(view["fed_uncertainty_kg_s"], display)
+        rest = f"{percent(view['feed_error_fraction'])} off, {seconds(fed['age_s'])} old"
+        yield _row("Actual", rate, dose_per_mix(fed["value"], mix, display), rest)
+    else:
+        yield Text("Actual   ").append_text(reading(fed, display.feed))
+    made = f"{percent(view['window_error_fraction'])} off"
+    yield _row("Made", "last tolerance window", percent(view["window_dose_fraction"], 3, sign=False), made)
+    for item in view["narrowed"][:MOST_NARROWED]:
+        yield Text(f"Narrowed by {item['stage']}: {item['reason']}")
+
+
+def _row(name: str, rate: str, dose: str, rest: str) -> Text:
+    return Text(f"{name:<9}{rate:<26}{dose:<20}{rest}")
+
+
+def _spread(uncertainty_kg_s: float | None, display: Display) -> str:
+    """Write the expanded uncertainty (k=2) that goes behind a value."""
+    if uncertainty_kg_s is None:
+        return ""
+    return f" +-{amount(2.0 * uncertainty_kg_s, display.feed).split()[0]} (k=2)"
+
+
+def _dose_words(view: Body) -> str:
+    basis = str(view["dose_basis"]).replace("_", " ")
+    return f"{percent(view['dose_target_fraction'], 3, sign=False)} of {basis}"
+
+
+def _means(view: Body, display: Display) -> Iterator[Text]:
+    yield Text(f"Mix {amount(view['mix_rate_kg_s'], display.mix)} of {view['mix_id']}; "
+               f"owed {amount(view['owed_kg'], display.mass, 2)}")  # fmt: skip
+    hopper = Text("Hopper ").append_text(reading(view["hopper_mass_kg"], display.mass, 0))
+    supply = Text("Supply ").append_text(reading(view["supply_mass_kg"], display.mass, 0))
+    line = Text("Line ").append_text(reading(view["line_pressure_pa"], display.pressure))
+    auger = Text("Auger ").append_text(reading(view["auger_speed_rev_s"], "rpm"))
+    yield hopper.append("   ").append_text(auger)
+    yield supply.append("   ").append_text(line)
+    job = view["job"]
+    yield Text(f"Job {amount(job['rubber_g'] / 1000.0, display.mass, 0)} rubber in "
+               f"{amount(job['mix_g'] / 1000.0, display.mix.partition('/')[0], 1)} mix, "
+               f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
+
+
+def _streams(streams: Sequence[Body], display: Display) -> Iterator[Text]:
+    for item in streams[:MOST_STREAMS]:
+        line = Text(f"  {item['stream_id']:<16}")
+        line.append_text(reading(item["rate_kg_s"], display.mix))
+        line.append(f"  at injection {amount(item['at_injection_kg_s'], display.mix)} dry")
+        yield line
+    if len(streams) > MOST_STREAMS:
+        yield Text(f"  and {len(streams) - MOST_STREAMS} more streams")
+
+
+def _writes(writes: Sequence[Body]) -> Iterator[Text]:
+    """Show how far each written value has come; nothing where nothing was ever written."""
+    shown = [item for item in writes if item["stage"] != "none"]
+    if not shown:
+        return
+    line = Text("Writes ")
+    for index, item in enumerate(shown):
+        style = "bold red" if item["stage"] == "failed" else ""
+        word = item["stage"].upper() if item["stage"] == "failed" else item["stage"]
+        line.append(f"{', ' if index else ''}{item['role']} {word} {seconds(item['age_s'])}", style=style)
+    yield line

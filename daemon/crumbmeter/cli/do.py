@@ -1,0 +1,174 @@
+"""`crumbmeter do`: ask a running daemon for something, over its local socket."""
+
+import asyncio
+import getpass
+import math
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from crumbmeter.cli.line import ControlLine, NoDaemonError
+from crumbmeter.model.commands import CommandKind
+
+DONE: Final = 0
+REFUSED: Final = 1
+USAGE: Final = 2
+NO_DAEMON: Final = 3
+NOT_HEARD: Final = 4
+"""The daemon took it, and nothing was heard of it in time."""
+DECLINED: Final = 5
+"""The person at the terminal said no."""
+
+WAIT_S = 3.0
+"""[s] Loop time that the daemon may take to say what became of it."""
+
+REFUSALS = frozenset({"command_refused", "command_expired", "command_displaced"})
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """What one command does, in words, and what must be named with it."""
+
+    says: str
+    subject: str = ""
+    """What the subject is; empty: there is none."""
+    value: str = ""
+
+
+DEEDS: dict[CommandKind, Deed] = {
+    CommandKind.ENABLE_CONTROL: Deed(
+        "crumbmeter may then WRITE to the feeder, under the settings {settings}. It does not start the feed."
+    ),
+    CommandKind.MONITOR_ONLY: Deed("The feed stops, and from then on nothing is written to the field."),
+    CommandKind.START_FEED: Deed("The feed goes in service: machinery STARTS by itself when the mix comes."),
+    CommandKind.HOLD_FEED: Deed("The feed holds with the blower on, until it is started again."),
+    CommandKind.STOP_FEED: Deed("The feed stops and goes out of service."),
+    CommandKind.SELECT_MIX: Deed("Mix {subject} and its dose rule from now on.", "the mix"),
+    CommandKind.SET_MOISTURE: Deed(
+        "Stream {subject} is taken to hold {value} percent of water in its dry mass, from now on.",
+        "the stream",
+        "percent of dry mass",
+    ),
+    CommandKind.ACKNOWLEDGE: Deed("Alarm {subject} is marked as seen by you. Its cause stays.", "the alarm"),
+    CommandKind.RESET_SUBTOTAL: Deed("The job's subtotal starts at zero. Grand totals are never reset."),
+}
+
+
+class UsageError(Exception):
+    """What was typed is no command; the text says what would be."""
+
+
+def do(
+    socket: Path,
+    words: str,
+    subject: str = "",
+    value: str = "",
+    *,
+    yes: bool = False,
+    answer: Callable[[str], str] = input,
+) -> int:
+    """Ask a running daemon for something, after saying what it will do.
+
+    Args:
+        socket: The daemon's local socket.
+        words: The command, with blanks, hyphens or underscores: `start-feed`.
+        subject: Mix, stream or alarm, as the command needs.
+        value: Percent of dry mass, for `set-moisture`.
+        yes: Do not ask whether it is meant.
+        answer: Asks the person at the terminal.
+
+    Returns:
+        Exit code: 0 carried out, 1 refused, 2 no such command, 3 no daemon, 4 taken but nothing heard of it,
+        5 the answer was no.
+    """
+    try:
+        kind = kind_of(words)
+        number = _check(kind, subject, value)
+        return asyncio.run(_do(socket, kind, subject, number, None if yes else answer))
+    except UsageError as fault:
+        return _say(str(fault), USAGE)
+    except NoDaemonError as fault:
+        return _say(str(fault), NO_DAEMON)
+
+
+def kind_of(words: str) -> CommandKind:
+    """Understand a command, however its words are joined.
+
+    Raises:
+        UsageError: there is none of that name.
+    """
+    plain = words.replace("-", " ").replace("_", " ").lower().strip()
+    try:
+        return CommandKind(plain)
+    except ValueError as fault:
+        known = ", ".join(kind.value.replace(" ", "-") for kind in CommandKind)
+        raise UsageError(f"no command {words!r}; there are {known}") from fault
+
+
+def _check(kind: CommandKind, subject: str, value: str) -> float:
+    """Check that all is named that the command needs, and return its value in SI.
+
+    Raises:
+        UsageError: something is missing, or too much.
+    """
+    deed = DEEDS[kind]
+    name = kind.value.replace(" ", "-")
+    if bool(deed.subject) != bool(subject):
+        raise UsageError(f"{name} needs {deed.subject}" if deed.subject else f"{name} takes nothing after it")
+    if bool(deed.value) != bool(value):
+        raise UsageError(f"{name} needs a number: {deed.value}" if deed.value else f"{name} takes no number")
+    if not value:
+        return 0.0
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"{value!r} is no number ({deed.value})")
+    return number / 100.0
+
+
+async def _do(socket: Path, kind: CommandKind, subject: str, value: float, answer: Callable[[str], str] | None) -> int:
+    async with ControlLine(socket) as line:
+        settings = await line.ask({"ask": "settings"})
+        settings_id = str(settings.get("settings_id", ""))
+        says = DEEDS[kind].says.format(subject=subject, value=f"{100.0 * value:g}", settings=settings_id[:12])
+        sys.stdout.write(f"{settings.get('title') or settings.get('site_id')}: {says}\n")
+        if answer is not None and not await _meant(answer):
+            return _say("Not sent.", DECLINED)
+        request: dict[str, Any] = {
+            "ask": "command",
+            "kind": kind.value,
+            "who": getpass.getuser(),
+            "subject": settings_id if kind is CommandKind.ENABLE_CONTROL else subject,
+            "value": value,
+            "wait_s": WAIT_S,
+        }
+        return _judge(await line.ask(request, within_s=WAIT_S + 5.0))
+
+
+async def _meant(answer: Callable[[str], str]) -> bool:
+    """Ask; only a typed yes is one. Enter alone does nothing."""
+    try:
+        return (await asyncio.to_thread(answer, "Do it? Type yes: ")).strip().lower() in {"y", "yes"}
+    except EOFError:
+        return False
+
+
+def _judge(reply: dict[str, Any]) -> int:
+    if reply.get("answer") != "command" or not reply.get("accepted"):
+        return _say(f"Refused: {reply.get('why')}", REFUSED)
+    outcome = reply.get("outcome")
+    if outcome is None:
+        return _say("Taken by the daemon; what became of it was not heard in time. See `crumbmeter show`.", NOT_HEARD)
+    if outcome["name"] in REFUSALS:
+        return _say(f"Refused: {outcome['detail'].get('why', outcome['name'])}", REFUSED)
+    sys.stdout.write(f"Done: {outcome['name'].replace('_', ' ')}.\n")
+    return DONE
+
+
+def _say(words: str, code: int) -> int:
+    sys.stderr.write(f"{words}\n")
+    return code

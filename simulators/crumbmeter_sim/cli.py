@@ -10,6 +10,8 @@ import typer
 from rich.progress import Progress as Bar
 
 from crumbmeter_sim.loader import FileRefusedError
+from crumbmeter_sim.oracle import LARGEST_GAP_KG, play_open_loop
+from crumbmeter_sim.playback import Playback
 from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.serve import Progress, ServeOptions
 from crumbmeter_sim.serve import serve as serve_rig
@@ -83,6 +85,54 @@ def yardsticks(scenario: ScenarioFile, seed: Seed = None, plant: PlantFile = Non
     except FileRefusedError as error:
         refuse(error)
     sys.stdout.write(json.dumps(result, indent=2) + "\n")
+
+
+@app.command()
+def playback(
+    record: Annotated[Path, typer.Argument(help="A record (CSV), or a TOML file with `record` and `plant`.")],
+    plant: Annotated[Path | None, typer.Option(help="The plant whose servers it is played on.")] = None,
+    rate: Annotated[float, typer.Option(help="Recorded seconds in a real second.", min=0.01)] = 1.0,
+    host: Annotated[str, typer.Option(help="Address to listen at.")] = "127.0.0.1",
+    port_offset: Offset = 0,
+    ports: Ports = "file",
+    exit_at_end: Annotated[bool, typer.Option(help="Exit when the record is over.")] = False,
+    wait: Annotated[bool, typer.Option(help="The record begins with the first request.")] = False,
+) -> None:
+    """Play a recorded run back on Modbus TCP. Prints `READY {json}` with the ports; ends on SIGTERM."""
+    try:
+        source = Playback.open(record, plant)
+    except FileRefusedError as error:
+        refuse(error)
+    options = ServeOptions(
+        host=host,
+        rate=rate,
+        port_offset=port_offset,
+        free_ports=ports == "zero",
+        exit_at_end=exit_at_end,
+        hold_until_request=wait,
+    )
+    asyncio.run(serve_rig(source, options))
+
+
+@app.command()
+def check(
+    scenarios: Annotated[list[Path], typer.Argument(help="Scenario files.")],
+    seed: Seed = None,
+    plant: PlantFile = None,
+    rpm: Annotated[float, typer.Option(help="Speed at which the auger is left running.")] = 20.0,
+) -> None:
+    """Read scenario files, play each with the auger at one speed, and see that no mass is lost (else exit code 1)."""
+    lost = False
+    for path in scenarios:
+        try:
+            rig = Rig.from_scenario(path, seed=seed, plant=plant)
+        except FileRefusedError as error:
+            refuse(error)
+        gaps = play_open_loop(rig, rpm)
+        lost = lost or max(map(abs, gaps.values())) > LARGEST_GAP_KG
+        told = ", ".join(f"{name} {gap:+.1e} kg" for name, gap in gaps.items())
+        sys.stdout.write(f"{path}: {rig.title}; {rig.now_s:.0f} s played; {told}\n")
+    raise typer.Exit(int(lost))
 
 
 def _bar() -> Bar:

@@ -1,9 +1,15 @@
 """The mass oracle: every kilogram that came in is somewhere, or the simulator is wrong."""
 
 import math
+from typing import TYPE_CHECKING
 
 from crumbmeter_sim import drum as d
 from crumbmeter_sim.plant import Plant
+
+if TYPE_CHECKING:
+    from crumbmeter_sim.rig import Rig
+
+LARGEST_GAP_KG = 1e-6
 
 
 def rubber_gap_kg(plant: Plant) -> float:
@@ -39,3 +45,18 @@ def water_gap_kg(plant: Plant) -> float:
     found = [belt.held_water_kg for belt in plant.belts]
     found += [math.fsum(plant.drum.before[d.WATER]), plant.drum.evaporated_kg]
     return math.fsum(belt.in_water_kg for belt in plant.belts) - math.fsum(found)
+
+
+def gaps_kg(plant: Plant) -> dict[str, float]:
+    """[kg] Return all three."""
+    return {"rubber": rubber_gap_kg(plant), "dry": dry_gap_kg(plant), "water": water_gap_kg(plant)}
+
+
+def play_open_loop(rig: "Rig", rpm: float) -> dict[str, float]:
+    """Play a scenario to its end with the auger at one speed; return the gaps [kg]."""
+    feeder, line = rig.plant.feeder, rig.plant.line
+    while not rig.finished:
+        feeder.run = feeder.airlock_run = line.blower_run = True
+        feeder.speed_setpoint_rev_s = rpm / 60.0
+        rig.advance(1.0)
+    return gaps_kg(rig.plant)

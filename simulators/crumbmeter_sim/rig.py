@@ -2,6 +2,7 @@
 
 import heapq
 import itertools
+import math
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,7 @@ class Rig:
         """
         scenario = load_scenario(Path(path))
         plant_path = Path(plant) if plant else scenario.plant
-        truth = load_plant(plant_path, overrides)
+        truth = load_plant(plant_path, {**scenario.changes, **(overrides or {})})
         problems = check_names(scenario, truth)
         if problems:
             raise FileRefusedError(Path(path), problems)
@@ -89,9 +90,24 @@ class Rig:
         return self.plant.now_s
 
     @property
+    def step_s(self) -> float:
+        """[s] Inner step of plant time."""
+        return self.plant.step_s
+
+    @property
+    def duration_s(self) -> float:
+        """[s] How long the scenario lasts; for ever without one."""
+        return self.scenario.duration_s if self.scenario is not None else math.inf
+
+    @property
+    def servers(self) -> tuple[ServerTruth, ...]:
+        """The plant's Modbus devices."""
+        return self.plant.truth.server
+
+    @property
     def finished(self) -> bool:
         """Whether the scenario's duration is over."""
-        return self.scenario is not None and self.now_s >= self.scenario.duration_s - 1e-9
+        return self.now_s >= self.duration_s - 1e-9
 
     def advance(self, dt_s: float) -> None:
         """Let plant time pass by `dt_s` [s]; what is less than one inner step is kept for the next call."""

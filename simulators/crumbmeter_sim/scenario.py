@@ -60,6 +60,8 @@ class Scenario:
     operator: tuple[Order, ...]
     expect: tuple[Expected, ...]
     expect_end: ExpectedEnd
+    changes: dict[str, Any]
+    """Plant parameters by dotted path that differ in this scenario."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,7 @@ class _Shape:
     operator: tuple[Order, ...] = ()
     expect: tuple[Expected, ...] = ()
     expect_end: ExpectedEnd = field(default_factory=ExpectedEnd)
+    changes: dict[str, Any] = field(default_factory=dict)
 
 
 def load_scenario(path: Path) -> Scenario:
@@ -104,4 +107,5 @@ def load_scenario(path: Path) -> Scenario:
         operator=tuple(sorted(shape.operator, key=lambda order: order.t_s)),
         expect=shape.expect,
         expect_end=shape.expect_end,
+        changes=shape.changes,
     )

@@ -7,14 +7,13 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from crumbmeter_sim.clock import RealClock
+from crumbmeter_sim.playback import Playback
+from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.server import Rack
 from crumbmeter_sim.tables import RecordWriter, write_truth
-
-if TYPE_CHECKING:
-    from crumbmeter_sim.rig import Rig
 
 _TICK_REAL_S = 0.02
 
@@ -47,7 +46,7 @@ class Progress(Protocol):
 class Player:
     """A rig tied to a clock."""
 
-    def __init__(self, rig: "Rig", options: ServeOptions) -> None:
+    def __init__(self, rig: Rig | Playback, options: ServeOptions) -> None:
         self.rig = rig
         self._options = options
         self._clock = RealClock(options.rate)
@@ -67,12 +66,12 @@ class Player:
             return
         rig = self.rig
         target_s = self._clock.now_s()
-        if rig.scenario is not None and self._options.exit_at_end:
-            target_s = min(target_s, rig.scenario.duration_s)
+        if self._options.exit_at_end:
+            target_s = min(target_s, rig.duration_s)
         if self._recorder is None:
             rig.advance_to(target_s)
             return
-        while target_s - rig.now_s >= rig.plant.step_s:
+        while target_s - rig.now_s >= rig.step_s:
             rig.advance_to(min(target_s, rig.now_s + self._recorder.until_next_s()))
             self._recorder.take()
 
@@ -82,8 +81,8 @@ class Player:
         while not stop.is_set() and not (self._options.exit_at_end and self.rig.finished):
             self.catch_up()
             await rack.follow()
-            if progress is not None and self.rig.scenario is not None:
-                progress(self.rig.now_s, self.rig.scenario.duration_s)
+            if progress is not None:
+                progress(self.rig.now_s, self.rig.duration_s)
             due_s = max(due_s + _TICK_REAL_S * self._options.rate, self._clock.now_s())
             await self._clock.sleep_until(due_s)
 
@@ -91,22 +90,24 @@ class Player:
         """Write what the run leaves behind."""
         if self._recorder is not None:
             self._recorder.close()
+        if not isinstance(self.rig, Rig):
+            return
         if self._options.truth is not None:
             write_truth(self.rig, self._options.truth)
         if self._options.score is not None:
             self._options.score.write_text(json.dumps(self.rig.score(), indent=2) + "\n", encoding="utf-8")
 
 
-def build_rack(rig: "Rig", options: ServeOptions, before: Callable[[], None]) -> Rack:
+def build_rack(rig: Rig | Playback, options: ServeOptions, before: Callable[[], None]) -> Rack:
     """Put every device of a rig behind its port."""
     rack = Rack(options.host, before)
-    for server in rig.plant.truth.server:
+    for server in rig.servers:
         port = 0 if options.free_ports else server.port + options.port_offset
         rack.add(server.name, port, server.unit_id, rig.banks[server.name], rig.links[server.name])
     return rack
 
 
-async def serve(rig: "Rig", options: ServeOptions, progress: Progress | None = None) -> None:
+async def serve(rig: Rig | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
     """Serve a rig until its scenario ends or a signal comes. Prints READY with the ports once all are open."""
     player = Player(rig, options)
     rack = build_rack(rig, options, player.request_came)

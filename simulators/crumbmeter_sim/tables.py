@@ -9,6 +9,7 @@ from crumbmeter_sim import units
 from crumbmeter_sim.truth import Row
 
 if TYPE_CHECKING:
+    from crumbmeter_sim.playback import Playback
     from crumbmeter_sim.rig import Rig
 
 
@@ -25,7 +26,7 @@ def write_truth(rig: "Rig", path: Path) -> None:
 class RecordWriter:
     """Writes every register of every device at a fixed period, in each register's own unit. No value: an empty cell."""
 
-    def __init__(self, rig: "Rig", path: Path, period_s: float) -> None:
+    def __init__(self, rig: "Rig | Playback", path: Path, period_s: float) -> None:
         self._rig = rig
         self._period_s = period_s
         self._due_s = rig.now_s
@@ -37,7 +38,7 @@ class RecordWriter:
 
     def until_next_s(self) -> float:
         """[s] Return the plant time left until the next row is due; never less than one inner step."""
-        return max(self._rig.plant.step_s, self._due_s - self._rig.now_s)
+        return max(self._rig.step_s, self._due_s - self._rig.now_s)
 
     def take(self) -> None:
         """Write a row if one is due."""

@@ -45,16 +45,16 @@ def test_broken_links_are_seen(tmp_path: Path) -> None:
     assert list(broken_links(page)) == ["there.md#other", "gone.md", "gone.png"]
 
 
-def event_names(sources: tuple[Source, ...]) -> Iterator[tuple[str, str]]:
-    """Yield (name, where) of every happening that the sources make; a name made at run time is yielded as `?`."""
+def made_events(sources: tuple[Source, ...]) -> Iterator[tuple[str, str, set[str]]]:
+    """Yield (name, where, details) of every happening the sources make; a name made at run time is yielded as `?`."""
     for source in sources:
-        if source.path == DAEMON / "model" / "events.py":
-            continue  # defines the maker itself
+        if source.path in {DAEMON / "model" / "events.py", DAEMON / "ledger" / "events.py"}:
+            continue  # the one defines the maker, the other reads recorded events back
         for function, call in calls(source.tree):
             if not makes_event(call.func):
                 continue
             for name in texts(call.args[0] if call.args else None, function, source.tree):
-                yield name, f"{source.name}:{call.lineno}"
+                yield name, f"{source.name}:{call.lineno}", {keyword.arg for keyword in call.keywords if keyword.arg}
 
 
 def calls(node: ast.AST, function: Function | None = None) -> Iterator[tuple[Function | None, ast.Call]]:
@@ -106,13 +106,25 @@ def first_column(page: str) -> set[str]:
 
 def test_event_names_are_literals() -> None:
     """A name that is put together at run time cannot be looked up in docs/events.md."""
-    assert [where for name, where in event_names(modules(DAEMON)) if name == "?"] == []
+    assert [where for name, where, _ in made_events(modules(DAEMON)) if name == "?"] == []
 
 
 def test_every_event_is_documented_and_every_documented_event_exists() -> None:
-    used = {name for name, _ in event_names(modules(DAEMON)) if name != "?"}
+    used = {name for name, _, _ in made_events(modules(DAEMON)) if name != "?"}
     assert used, "the daemon makes no event at all: this test has lost its subject"
     assert first_column("events.md") == used
+
+
+def test_details_of_events_are_documented() -> None:
+    rows = re.findall(
+        r"^\| *`([^`]+)` *\|[^|]*\|([^|]*)\|", (ROOT / "docs" / "events.md").read_text("utf-8"), re.MULTILINE
+    )
+    documented = {name: set(re.findall(r"[a-z_]+", details)) for name, details in rows}
+    missing = {
+        f"{name} at {where}": details - documented.get(name, set())
+        for name, where, details in made_events(modules(DAEMON))
+    }
+    assert {place: details for place, details in missing.items() if details} == {}
 
 
 def metric_names(sources: tuple[Source, ...]) -> set[str]:

@@ -1,0 +1,95 @@
+"""The systemd unit: systemd's own tool says nothing against it, and what the daemon relies on stands in it."""
+
+import configparser
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ANALYZE = shutil.which("systemd-analyze")
+needs_systemd = pytest.mark.skipif(ANALYZE is None, reason="systemd-analyze is not installed")
+PROGRAM = "/opt/crumbmeter/venv/bin/crumbmeter"
+
+
+@pytest.fixture
+def unit(repo_root: Path, tmp_path: Path) -> Path:
+    """The unit with a program that exists on this machine: `verify` looks whether it can be executed."""
+    text = (repo_root / "deploy" / "crumbmeter.service").read_text("utf-8")
+    assert PROGRAM in text
+    copy = tmp_path / "crumbmeter.service"
+    copy.write_text(text.replace(PROGRAM, sys.executable), "utf-8")
+    return copy
+
+
+def analyze(*words: str) -> subprocess.CompletedProcess[str]:
+    assert ANALYZE is not None
+    return subprocess.run([ANALYZE, *words], text=True, capture_output=True, check=False)
+
+
+def complaints(unit: Path) -> str:
+    """Return what `verify` prints: it ends with 0 even on an unknown key."""
+    judged = analyze("verify", "--man=no", str(unit))
+    return judged.stdout + judged.stderr
+
+
+@pytest.mark.systemd
+@needs_systemd
+def test_verify_prints_nothing(unit: Path) -> None:
+    assert complaints(unit) == ""
+
+
+@pytest.mark.systemd
+@needs_systemd
+@pytest.mark.parametrize(
+    ("line", "instead"), [("RestartSec=5s", "RestartSecs=5s"), ("Type=notify", "Type=notfy"), ("UMask=0077", "UMask=x")]
+)
+def test_verify_would_see_a_mistake(unit: Path, line: str, instead: str) -> None:
+    text = unit.read_text("utf-8")
+    assert line in text
+    unit.write_text(text.replace(line, instead), "utf-8")
+    assert instead.partition("=")[0] in complaints(unit) or instead.partition("=")[2] in complaints(unit)
+
+
+@pytest.mark.systemd
+@needs_systemd
+def test_exposure_is_low(unit: Path) -> None:
+    judged = analyze("security", "--offline=true", "--no-pager", str(unit))
+    found = re.search(r"Overall exposure level for \S+: ([0-9.]+) (\w+)", judged.stdout)
+    assert found, judged.stdout + judged.stderr
+    print(f"systemd-analyze security: {found[1]} {found[2]}")  # noqa: T201 - the figure is wanted in the test's output
+    assert float(found[1]) <= 2.0
+
+
+def settings(unit: Path) -> dict[str, str]:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)
+    parser.optionxform = str  # type: ignore[assignment,method-assign]
+    parser.read(unit)
+    return {key: value for section in parser.sections() for key, value in parser[section].items()}
+
+
+def test_the_daemon_is_always_started_again_and_never_given_up(unit: Path) -> None:
+    found = settings(unit)
+    assert (found["Restart"], found["RestartSec"], found["StartLimitIntervalSec"]) == ("always", "5s", "0")
+    assert (found["Type"], found["WatchdogSec"]) == ("notify", "15s")
+
+
+def test_stop_time_leaves_room_for_the_stop_of_the_feed(unit: Path) -> None:
+    stop_s = float(settings(unit)["TimeoutStopSec"].removesuffix("s"))
+    assert stop_s >= 2.0 + 5.0
+
+
+def test_the_program_runs_without_writable_executable_memory() -> None:
+    """MemoryDenyWriteExecute= is PR_SET_MDWE or a seccomp filter; here the kernel's own switch, where it has one."""
+    program = """
+import ctypes, sys
+refused = ctypes.CDLL(None, use_errno=True).prctl(65, 1, 0, 0, 0)
+import aiomqtt, amqtt.broker, apsw, prometheus_client, pydantic, pymodbus.client, rich.live, structlog, typer
+sys.exit(7 if refused else 0)
+"""
+    ended = subprocess.run([sys.executable, "-c", program], text=True, capture_output=True, check=False)
+    if ended.returncode == 7:
+        pytest.skip("this kernel has no PR_SET_MDWE (Linux 6.3)")
+    assert ended.returncode == 0, ended.stderr

@@ -46,16 +46,21 @@ def _restart(rig: "Rig", step: Step) -> list[Step]:
     if rig.plant.emergency:
         return []
     rig.plant.drum.running = True
-    return [Step(step.t_s + rig.plant.truth.nominal.belts_after_drum_s, "gates_start")]
+    return [Step(step.t_s + rig.plant.truth.nominal.belts_after_drum_s, "belts_start")]
 
 
-def _gates_start(rig: "Rig", _: Step) -> None:
+def _belts_start(rig: "Rig", _: Step) -> None:
+    """Start the belts behind a drum that turns; whether material comes is the gates' business."""
     plant = rig.plant
     if plant.drum.running and not plant.emergency:
-        plant.gates_open = True
         plant.set_targets()
         for belt in plant.belts:
             belt.running = True
+
+
+def _gates_start(rig: "Rig", _: Step) -> None:
+    rig.plant.gates_open = True
+    rig.plant.set_targets()
 
 
 def _gates_stop(rig: "Rig", _: Step) -> None:
@@ -198,6 +203,7 @@ _ACTIONS: dict[str, Action] = {
     "gates_stop": _gates_stop,
     "gates_start": _gates_start,
     "belts_stop": _belts_stop,
+    "belts_start": _belts_start,
     "drum_stop": _drum_stop,
     "silo_full": _drum_stop,
     "plant_stop": _plant_stop,

@@ -3,8 +3,9 @@
 import asyncio
 import json
 import sys
+import tomllib
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.progress import Progress as Bar
@@ -21,8 +22,24 @@ app = typer.Typer(no_args_is_help=True, add_completion=False, help="Play a drum 
 ScenarioFile = Annotated[Path, typer.Argument(help="Scenario file (config/scenarios/*.toml).")]
 Seed = Annotated[int | None, typer.Option(help="In place of the scenario's own seed.")]
 PlantFile = Annotated[Path | None, typer.Option(help="Another plant than the scenario names.")]
+Sets = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="A plant parameter that differs: `drum.back_mixing=0.3`, `belt.0.moisture_percent=6`."),
+]
 Offset = Annotated[int, typer.Option(help="Added to every port of the plant file.")]
 Ports = Annotated[str, typer.Option(help="'file': the plant file's ports; 'zero': any free ports, told in READY.")]
+
+
+def overrides(sets: list[str] | None) -> dict[str, Any]:
+    """Read `--set key=value` options; a value is written as in TOML."""
+    table: dict[str, Any] = {}
+    for entry in sets or []:
+        key, _, value = entry.partition("=")
+        try:
+            table[key.strip()] = tomllib.loads(f"value = {value}")["value"]
+        except tomllib.TOMLDecodeError as error:
+            raise typer.BadParameter(f"{entry}: not `key=value` with a TOML value") from error
+    return table
 
 
 def refuse(error: FileRefusedError) -> NoReturn:
@@ -37,6 +54,7 @@ def serve(
     rate: Annotated[float, typer.Option(help="Plant seconds in a real second.", min=0.01)] = 1.0,
     seed: Seed = None,
     plant: PlantFile = None,
+    sets: Sets = None,
     host: Annotated[str, typer.Option(help="Address to listen at.")] = "127.0.0.1",
     port_offset: Offset = 0,
     ports: Ports = "file",
@@ -49,7 +67,7 @@ def serve(
 ) -> None:
     """Serve a scenario on Modbus TCP. Prints `READY {json}` with the ports; ends on SIGTERM."""
     try:
-        rig = Rig.from_scenario(scenario, seed=seed, plant=plant)
+        rig = Rig.from_scenario(scenario, seed=seed, plant=plant, overrides=overrides(sets))
     except FileRefusedError as error:
         refuse(error)
     options = ServeOptions(
@@ -72,16 +90,18 @@ def serve(
 
 
 @app.command()
-def yardsticks(scenario: ScenarioFile, seed: Seed = None, plant: PlantFile = None) -> None:
+def yardsticks(scenario: ScenarioFile, seed: Seed = None, plant: PlantFile = None, sets: Sets = None) -> None:
     """Score the three yardsticks on a scenario; prints JSON."""
     from crumbmeter_sim.yardsticks import run_all  # noqa: PLC0415 - only this command needs it
 
     try:
         if sys.stderr.isatty():
             with _bar() as bar:
-                result = run_all(scenario, seed=seed, plant=plant, progress=_shown(bar, "yardsticks"))
+                result = run_all(
+                    scenario, seed=seed, plant=plant, overrides=overrides(sets), progress=_shown(bar, "yardsticks")
+                )
         else:
-            result = run_all(scenario, seed=seed, plant=plant)
+            result = run_all(scenario, seed=seed, plant=plant, overrides=overrides(sets))
     except FileRefusedError as error:
         refuse(error)
     sys.stdout.write(json.dumps(result, indent=2) + "\n")
@@ -119,13 +139,14 @@ def check(
     scenarios: Annotated[list[Path], typer.Argument(help="Scenario files.")],
     seed: Seed = None,
     plant: PlantFile = None,
+    sets: Sets = None,
     rpm: Annotated[float, typer.Option(help="Speed at which the auger is left running.")] = 20.0,
 ) -> None:
     """Read scenario files, play each with the auger at one speed, and see that no mass is lost (else exit code 1)."""
     lost = False
     for path in scenarios:
         try:
-            rig = Rig.from_scenario(path, seed=seed, plant=plant)
+            rig = Rig.from_scenario(path, seed=seed, plant=plant, overrides=overrides(sets))
         except FileRefusedError as error:
             refuse(error)
         gaps = play_open_loop(rig, rpm)

@@ -242,6 +242,8 @@ class PlantTruth:
     feeder: FeederTruth
     mixes: dict[str, MixTruth]
     server: tuple[ServerTruth, ...] = field(default=())
+    devices: str = "../devices"
+    """Folder of the device profiles, seen from the plant file."""
 
 
 def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTruth:
@@ -287,3 +289,15 @@ def _override(path: Path, table: Any, dotted: str, value: Any) -> None:
     except (KeyError, IndexError, ValueError) as error:
         raise FileRefusedError(path, [f"  override {dotted}: no such place"]) from error
     table[int(last) if isinstance(table, list) else last] = value
+
+
+def devices_folder(truth: PlantTruth, plant: Path, *more: Path) -> Path:
+    """Return the folder of the device profiles: as the plant file says, else beside the files in `more`, else here.
+
+    Plants are tried that lie outside the repository; their profiles mostly do not.
+    """
+    places = [plant.parent / truth.devices, *(path.parent / "../devices" for path in more), Path("config/devices")]
+    for place in places:
+        if place.is_dir():
+            return place.resolve()
+    raise FileRefusedError(plant, [f"  devices: no folder of profiles at {', '.join(map(str, places))}"])

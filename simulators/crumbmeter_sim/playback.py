@@ -16,7 +16,7 @@ from crumbmeter_sim.actions import Link
 from crumbmeter_sim.bank import Bank, Sink, Source
 from crumbmeter_sim.codec import Register
 from crumbmeter_sim.loader import FileRefusedError, build, read_toml
-from crumbmeter_sim.plantfile import ServerTruth, load_plant
+from crumbmeter_sim.plantfile import ServerTruth, devices_folder, load_plant
 from crumbmeter_sim.profile import load_profile
 
 _STEP_S = 0.05
@@ -39,7 +39,9 @@ class Playback:
         self.seed = 0
         self.now_s = 0.0
         self.step_s = _STEP_S
-        self.servers: tuple[ServerTruth, ...] = load_plant(plant).server
+        truth = load_plant(plant)
+        devices = devices_folder(truth, plant, record)
+        self.servers: tuple[ServerTruth, ...] = truth.server
         self.banks: dict[str, Bank] = {}
         self.links: dict[str, Link] = {}
         self._written: dict[tuple[str, str], float] = {}
@@ -48,7 +50,7 @@ class Playback:
         self._columns = {name: i for i, name in enumerate(header)}
         unknown = set(self._columns) - {"t_s"}
         for server in self.servers:
-            profile = load_profile(plant.parent.parent / "devices" / f"{server.profile}.toml")
+            profile = load_profile(devices / f"{server.profile}.toml")
             unknown -= {f"{server.name}.{name}" for name in profile.registers}
             sources: dict[str, Source] = {}
             sinks: dict[str, Sink] = {}

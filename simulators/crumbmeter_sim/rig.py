@@ -11,15 +11,12 @@ from crumbmeter_sim.actions import Link, act
 from crumbmeter_sim.bank import Bank
 from crumbmeter_sim.loader import FileRefusedError
 from crumbmeter_sim.plant import Plant
-from crumbmeter_sim.plantfile import PlantTruth, ServerTruth, load_plant
+from crumbmeter_sim.plantfile import PlantTruth, ServerTruth, devices_folder, load_plant
 from crumbmeter_sim.profile import load_profile
 from crumbmeter_sim.scenario import Scenario, load_scenario
 from crumbmeter_sim.score import score
 from crumbmeter_sim.truth import Truth
 from crumbmeter_sim.verbs import Step, opposite_of
-
-DEVICES = Path("../devices")
-"""Where a plant file's profiles lie, seen from the plant file."""
 
 
 class Rig:
@@ -76,13 +73,14 @@ class Rig:
         problems = check_names(scenario, truth)
         if problems:
             raise FileRefusedError(Path(path), problems)
-        devices = plant_path.parent / DEVICES
+        devices = devices_folder(truth, plant_path, Path(path))
         return cls(truth, devices, seed=scenario.seed if seed is None else seed, scenario=scenario)
 
     @classmethod
     def from_plant(cls, path: Path | str, *, seed: int = 1, overrides: dict[str, Any] | None = None) -> "Rig":
         """Build a rig on which nothing happens by itself."""
-        return cls(load_plant(Path(path), overrides), Path(path).parent / DEVICES, seed=seed)
+        truth = load_plant(Path(path), overrides)
+        return cls(truth, devices_folder(truth, Path(path)), seed=seed)
 
     @property
     def now_s(self) -> float:

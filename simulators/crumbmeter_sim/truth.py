@@ -112,12 +112,9 @@ class Truth:
         left = step.left
         mix_kg = left[d.A_VIRGIN] + left[d.A_RECYCLE] + left[d.A_CARRIED] + left[d.A_BINDER]
         self.rubber_in_kg += step.rubber_in_kg
-        if step.rubber_in_kg > 0.0:
-            self.without.take(step, THIN_SHARE * self.plant.nominal_kg_s * self.plant.drum_step_s)
-            if self.plant.mix.dose_percent == 0.0:
-                self.rubber_unwanted_kg += step.rubber_in_kg
-        elif step.mix_in_kg > 0.0:
-            self.without.take(step, THIN_SHARE * self.plant.nominal_kg_s * self.plant.drum_step_s)
+        self.without.take(step, THIN_SHARE * self.plant.nominal_kg_s * self.plant.drum_step_s)
+        if self.plant.mix.dose_percent == 0.0:
+            self.rubber_unwanted_kg += step.rubber_in_kg
         if mix_kg > 0.0:
             masses = (mix_kg, left[d.A_RUBBER], left[d.A_WANTED], left[d.A_SAID_WANTED])
             for cutter in self.cutters:

@@ -14,6 +14,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 
 from crumbmeter.model.image import WriteStage
+from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.model.view import ScanView
@@ -246,7 +247,7 @@ class MetricsServer:
 
 
 def _shown(reading: Reading) -> float | None:
-    return finite(reading.value) if reading.usable else None
+    return finite(reading.value) if reading.quality is not Quality.BAD else None
 
 
 def _words(name: str) -> str:

@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from crumbmeter.model.image import WriteStatus
+from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, Totals
 from crumbmeter.outward.origin import Names
@@ -24,14 +25,16 @@ def finite(value: float | None) -> float | None:
 
 
 def reading_body(reading: Reading) -> Json:
-    """Make the JSON of one reading: value, quality, reason and age never travel apart."""
-    value = finite(reading.value)
-    if value is None and reading.value is not None:
-        return {"value": None, "quality": "Bad", "reason": "not finite", "age_s": finite(reading.age_s)}
+    """Make the JSON of one reading: value, quality, reason and age never travel apart.
+
+    The value is null exactly when the quality is Bad, even where a reading should break that rule on its way here.
+    """
+    value = finite(reading.value) if reading.quality is not Quality.BAD else None
+    lost = value is None and reading.quality is not Quality.BAD
     return {
         "value": value,
-        "quality": reading.quality.word,
-        "reason": reading.reason.value,
+        "quality": Quality.BAD.word if lost else reading.quality.word,
+        "reason": Reason.NOT_FINITE.value if lost else reading.reason.value,
         "age_s": finite(reading.age_s),
     }
 

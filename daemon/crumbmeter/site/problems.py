@@ -113,7 +113,9 @@ def warnings_text(problems: Sequence[Problem]) -> str:
     lines = []
     for problem in problems:
         found = f" = {problem.found}" if problem.found else ""
-        text = f"{problem.key}{found}: {problem.expected} (line{_GLUE}{problem.line}). {problem.remedy} [{problem.code}]"
+        text = (
+            f"{problem.key}{found}: {problem.expected} (line{_GLUE}{problem.line}). {problem.remedy} [{problem.code}]"
+        )
         lines.append(
             textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False)
         )

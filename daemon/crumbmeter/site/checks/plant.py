@@ -5,7 +5,7 @@ from crumbmeter.process.dose import Mix, rubber_for
 from crumbmeter.process.params import DoseBasis
 from crumbmeter.site.checks.ranges import check_order
 from crumbmeter.site.draft import Draft
-from crumbmeter.site.keys.plant import MixKeys, StreamKeys
+from crumbmeter.site.keys.plant import MixKeys, StreamKeys, TravelKeys
 from crumbmeter.site.lines import KeyPath
 
 DOSE_REFUSED_ABOVE = 0.05
@@ -147,17 +147,34 @@ def _dose(draft: Draft, name: str, mix: MixKeys) -> None:
 
 
 def check_drum(draft: Draft) -> None:
-    """Check the drum's nominal speed against its signal, and the belts against theirs."""
+    """Check the drum's and the belts' nominal speeds against their signals, and that travel leaves time to feed."""
     drum = draft.drum
     if drum is not None:
         _inside(draft, ("drum", "nominal_speed_rpm"), drum.speed, "rpm", drum.nominal_speed_rpm)
     for name, stream in draft.sound("streams"):
-        if stream.travel is not None:
-            path = ("streams", name, "travel", "nominal_belt_speed_m_s")
-            _inside(draft, path, stream.travel.belt_speed, "m/s", stream.travel.nominal_belt_speed_m_s)
+        travel: TravelKeys | None = stream.travel
+        if travel is None:
+            continue
+        path = ("streams", name, "travel")
+        _inside(draft, (*path, "nominal_belt_speed_m_s"), travel.belt_speed, "m/s", travel.nominal_belt_speed_m_s)
+        belt_s = travel.belt_length_m / travel.nominal_belt_speed_m_s
+        if travel.scale_filter_s > 0.0 and travel.scale_filter_s >= belt_s:
+            expected = f"must be shorter than the {belt_s:.1f} s on the belt"
+            draft.say("period-order", (*path, "scale_filter_s"), expected)
+        _in_time(draft, path, belt_s - travel.scale_filter_s + travel.drum_residence_s)
 
 
-def _inside(draft: Draft, path: tuple[str, ...], name: str | None, unit: str, value: float) -> None:
+def _in_time(draft: Draft, path: KeyPath, travel_s: float) -> None:
+    """Warn where material is at the injection point before rubber can be."""
+    if draft.line is None or draft.feeder is None:
+        return
+    rubber_s = draft.line.travel_s + draft.feeder.auger_lag_s
+    if travel_s < rubber_s:
+        expected = f"material travels {travel_s:.1f} s from what the scale shows; rubber needs {rubber_s:.1f} s"
+        draft.say("rubber-late", path, expected)
+
+
+def _inside(draft: Draft, path: KeyPath, name: str | None, unit: str, value: float) -> None:
     """Check that a nominal value lies within the limits of the signal that measures it."""
     signal = draft.signals.get(name) if name else None
     register = draft.register_of_signal(name)

@@ -66,4 +66,11 @@ DOUBTS: dict[str, Refusal] = {
         example='password_file = "/run/credentials/crumbmeter/mqtt"',
         warning=True,
     ),
+    "rubber-late": Refusal(
+        title="Rubber that comes too late",
+        meaning="Material is at the injection point before rubber fed for it can be there: every change of rate is late.",
+        remedy="Measure the material earlier, or shorten the line; check the travels.",
+        example="[line]\ntravel_s = 60.0",
+        warning=True,
+    ),
 }

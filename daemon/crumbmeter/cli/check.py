@@ -1,0 +1,95 @@
+"""`crumbmeter check`: is this site file good, and what does it say? Starts nothing, connects to nothing."""
+
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from crumbmeter.cli.check_text import site_text
+from crumbmeter.site import Problem, Site, SiteRefused, load
+from crumbmeter.site.explain import explain
+
+GOOD: Final = 0
+REFUSED: Final = 2
+
+
+def check(site: Path, as_json: bool = False) -> int:
+    """Check a site file and explain it back.
+
+    Args:
+        site: The site file.
+        as_json: Print JSON instead of words, also for problems.
+
+    Returns:
+        Exit code: 0 the site is good, 2 it is refused.
+    """
+    try:
+        loaded = load(site)
+    except SiteRefused as refused:
+        if as_json:
+            _print_json({"ok": False, "problems": [_problem(problem) for problem in refused.problems]})
+        else:
+            _say(f"{refused}\nEvery code in [brackets] is explained in docs/refusals.md.", error=True)
+        return REFUSED
+    if as_json:
+        _print_json(site_json(loaded))
+    else:
+        _say(site_text(loaded, explain(loaded)).rstrip())
+    return GOOD
+
+
+def site_json(site: Site) -> dict[str, Any]:
+    """Return everything that the words say, as plain values."""
+    params = site.params
+    return {
+        "ok": True,
+        "site_id": params.site_id,
+        "title": site.title,
+        "settings_id": site.settings_id,
+        "simulated": params.simulated,
+        "control_allowed": params.control_allowed,
+        "scan_period_s": params.scan_period_s,
+        **asdict(explain(site)),
+        "loads": [asdict(one) for one in site.loads],
+        "warnings": [_problem(problem) for problem in site.warnings],
+    }
+
+
+def _problem(problem: Problem) -> dict[str, Any]:
+    return asdict(problem)
+
+
+def _print_json(value: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def _say(text: str, *, error: bool = False) -> None:
+    """Print plain text; on a terminal the headings are bold."""
+    console = Console(stderr=error, highlight=False, soft_wrap=True)
+    lines = text.split("\n")
+    if not console.is_terminal:
+        (sys.stderr if error else sys.stdout).write(text + "\n")
+        return
+    for line, below in zip(lines, [*lines[1:], ""], strict=True):
+        heading = line and not line.startswith(" ") and (error or set(below) == {"-"} or ": this site is good." in line)
+        console.print(Text(line, style="bold" if heading else ""))
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the command `check` to the top-level application."""
+
+    @app.command("check")
+    def command(
+        site: Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")],
+        as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")] = False,
+    ) -> None:
+        """Check a site file and explain it back in plain words. Starts nothing and connects to nothing.
+
+        Every mistake is shown at once, with file, key, line and remedy. Exit code 0: good; 2: refused.
+        """
+        raise typer.Exit(check(site, as_json))

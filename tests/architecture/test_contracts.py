@@ -60,7 +60,9 @@ def verdicts(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
         [linter, "--no-cache"], cwd=copy, env=environment, capture_output=True, text=True, check=False
     )
     assert ended.returncode == 1, ended.stdout + ended.stderr
-    return dict(re.findall(r"^(\S.*?) (KEPT|BROKEN)(?: |$)", ended.stdout, re.MULTILINE))
+    found = dict(re.findall(r"^(\S.*?) (KEPT|BROKEN)(?: |$)", ended.stdout, re.MULTILINE))
+    assert set(found) == set(CONTRACTS), ended.stdout + ended.stderr
+    return found
 
 
 def test_every_contract_has_a_breach_here() -> None:

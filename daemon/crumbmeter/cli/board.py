@@ -3,8 +3,9 @@
 One view in, lines for a terminal of 80 x 24 out. Nothing is read here but the view and the settings.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from rich.text import Text
 
@@ -39,6 +40,7 @@ def board(view: Body | None, settings: Body, link: Link, width: int = WIDTH, hei
     Returns:
         Lines, none wider than the terminal and no more than fit.
     """
+    view, settings = _printable(view), _printable(settings)
     age_s = link.silent_s + (view.get("scan_age_s") or 0.0 if view else 0.0)
     old = not link.up or age_s > OLD_S
     lines = [_banner(view, settings, link, age_s, old)]
@@ -55,6 +57,15 @@ def board(view: Body | None, settings: Body, link: Link, width: int = WIDTH, hei
     for line in lines:
         line.truncate(width, overflow="ellipsis")
     return lines
+
+
+def _printable(value: Any) -> Any:
+    """Replace what is no visible character: a device's text must not steer the terminal."""
+    if isinstance(value, str):
+        return "".join(mark if mark.isprintable() else "?" for mark in value)
+    if isinstance(value, Mapping):
+        return {key: _printable(item) for key, item in value.items()}
+    return [_printable(item) for item in value] if isinstance(value, list) else value
 
 
 def _banner(view: Body | None, settings: Body, link: Link, age_s: float, old: bool) -> Text:

@@ -1,0 +1,155 @@
+"""The board in words: what the operator must be able to read from it, whatever the view holds."""
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crumbmeter.cli.board import HEIGHT, WIDTH, Link, board
+from crumbmeter.cli.display import METRIC, US, dose_per_mix, seconds
+from crumbmeter.model.image import WriteStage, WriteStatus
+from crumbmeter.model.quality import Quality, Reason
+from crumbmeter.model.reading import Reading, bad
+from crumbmeter.model.view import AlarmView, PermissiveView, StreamView
+from crumbmeter.outward.lines import view_line
+from tests.unit.outward.samples import NAMES, ORIGIN, scan
+
+UP = Link(up=True, silent_s=0.1)
+US_SITE = {"title": "Demo drum", "units": "us"}
+
+
+def lines(link: Link = UP, settings: dict[str, Any] | None = None, **changes: Any) -> list[str]:
+    view = json.loads(json.dumps(view_line(ORIGIN, NAMES, scan(**changes), 100.2)))
+    return [line.plain for line in board(view, settings if settings is not None else US_SITE, link)]
+
+
+def line_with(words: str, found: list[str]) -> str:
+    (line,) = [line for line in found if words in line]
+    return line
+
+
+def test_wanted_setpoint_and_actual_stand_in_site_units() -> None:
+    # 0.249 kg/s = 32.94 lb/min (1 lb = 0.45359237 kg); 2000 * 0.249 / 50.249 = 9.91 lb in a short ton of mix
+    found = lines()
+    assert "32.9 lb/min +-1.1 (k=2)" in line_with("Actual", found)
+    assert "9.91 lb/short_ton" in line_with("Actual", found)
+    assert "33.1 lb/min" in line_with("Setpoint", found)
+    assert "198.4 short_ton/h" in line_with("Mix ", found)
+    # 0.249 kg/s = 14.94 kg/min; 1000 * 0.249 / 50.249 = 4.96 kg in a tonne of mix
+    found = lines(settings={"units": "metric"})
+    assert "14.9 kg/min" in line_with("Actual", found)
+    assert "4.96 kg/tonne" in line_with("Actual", found)
+    assert "180.0 tonne/h" in line_with("Mix ", found)
+
+
+def test_not_good_is_told_in_words() -> None:
+    assert "--- Bad: stale 12 s" in line_with("Actual", lines(fed=bad(Reason.STALE, 12.0)))
+    held = Reading(0.2, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 3.0)
+    assert "~26.5 lb/min (Uncertain: last usable value 3.0 s)" in line_with("Actual", lines(fed=held))
+    assert "not fitted" in line_with("Supply", lines())
+
+
+def test_monitor_only_and_simulated_cannot_be_missed() -> None:
+    found = lines(control_enabled=False)
+    assert "MONITOR ONLY" in found[2]
+    assert "SIMULATED" in found[0]
+
+
+def test_missing_permissives_come_first_and_met_ones_are_silent() -> None:
+    needs = (
+        PermissiveView("drum turns", met=True, why=""),
+        PermissiveView("blower proven", met=None, why="Bad: stale"),
+        PermissiveView("diverter to drum", met=False, why="contact open"),
+    )
+    found = [line for line in lines(permissives=needs) if line.startswith("Needs")]
+    assert found == ["Needs  NOT MET  diverter to drum: contact open", "Needs  NOT KNOWN blower proven: Bad: stale"]
+
+
+def test_alarm_names_its_remedy_and_unacknowledged_come_first() -> None:
+    alarms = (
+        AlarmView("A", "acknowledged", 10.0, "a", "ra"),
+        AlarmView("B", "unacknowledged", 20.0, "b", "rb"),
+        AlarmView("C", "returned, unacknowledged", 30.0, "c", "rc"),
+    )
+    found = lines(alarms=alarms)
+    at = found.index("!! B unacknowledged, 80 s: b")
+    assert found[at + 1 : at + 4] == ["   do: rb", "!! C returned, unacknowledged, 70 s: c", "   do: rc"]
+    assert found[at + 4] == "   and 1 more alarms"
+
+
+def test_stages_of_a_write_are_kept_apart() -> None:
+    for stage, words in ((WriteStage.REQUESTED, "requested"), (WriteStage.ACKNOWLEDGED, "acknowledged"),
+                         (WriteStage.CONFIRMED, "confirmed"), (WriteStage.FAILED, "FAILED")):  # fmt: skip
+        found = lines(writes=(WriteStatus(stage, (1,), None, 99.0, 99.5),))
+        assert line_with("Writes", found) == f"Writes auger_speed {words} 0.5 s"
+
+
+@pytest.mark.parametrize(
+    ("link", "words"),
+    [
+        (Link(up=False, silent_s=14.0), "LINK LOST - what stands here is 14 s old"),
+        (Link(up=True, silent_s=14.0), "NO NEW SCAN - what stands here is 14 s old"),
+    ],
+)
+def test_old_values_are_greyed_and_said_to_be_old(link: Link, words: str) -> None:
+    view = json.loads(json.dumps(view_line(ORIGIN, NAMES, scan(), 100.0)))
+    drawn = board(view, US_SITE, link)
+    assert words in drawn[0].plain
+    assert all(any(span.style == "dim" for span in line.spans) for line in drawn[1:-1] if line.plain)
+    fresh = board(view, US_SITE, UP)
+    assert not any(span.style == "dim" for line in fresh[1:4] for span in line.spans)
+
+
+def test_scan_that_died_behind_a_live_link_is_told() -> None:
+    view = json.loads(json.dumps(view_line(ORIGIN, NAMES, scan(), 107.0)))
+    assert "NO NEW SCAN" in board(view, US_SITE, UP)[0].plain
+
+
+def test_no_view_yet() -> None:
+    assert "Waiting" in board(None, {}, Link(up=False, silent_s=0.0))[1].plain
+
+
+many = st.integers(0, 30)
+
+
+@given(
+    alarms=many, needs=many, streams=many, narrowed=many, width=st.integers(20, 120), height=st.integers(3, 40),
+    word=st.text(max_size=200), up=st.booleans(),
+)  # fmt: skip
+def test_board_always_fits_the_terminal(
+    alarms: int, needs: int, streams: int, narrowed: int, width: int, height: int, word: str, up: bool
+) -> None:
+    reading = Reading(None, Quality.BAD, Reason.STALE, 1.0)
+    result = scan(
+        alarms=(AlarmView("A", "unacknowledged", 1.0, word, word),) * alarms,
+        permissives=(PermissiveView(word, met=False, why=word),) * needs,
+        streams=(StreamView("s", reading, 0.0, 0.0, 0.0),) * streams,
+        narrowed=((word, word),) * narrowed,
+    )
+    view = json.loads(json.dumps(view_line(ORIGIN, NAMES, result, 100.0)))
+    drawn = board(view, US_SITE, Link(up, 0.0), width, height)
+    assert len(drawn) <= height
+    assert all(line.cell_len <= width for line in drawn)
+    assert all(line.plain.isprintable() for line in drawn)
+
+
+def test_sample_board_fits_the_usual_terminal_with_writes_on_it() -> None:
+    found = lines()
+    assert len(found) < HEIGHT
+    assert max(map(len, found)) <= WIDTH
+    assert line_with("Writes", found)
+
+
+@pytest.mark.parametrize(("rubber", "mix"), [(0.1, 0.0), (None, 50.0), (0.1, None), (-1.0, 0.5)])
+def test_dose_without_mix_is_no_number(rubber: float | None, mix: float | None) -> None:
+    assert dose_per_mix(rubber, mix, US) == "--- lb/short_ton"
+    assert dose_per_mix(rubber, mix, METRIC) == "--- kg/tonne"
+
+
+@pytest.mark.parametrize(
+    ("age", "words"), [(None, "never"), (0.04, "0.0 s"), (9.96, "10.0 s"), (61.0, "61 s"), (7200.0, "120 min")]
+)
+def test_ages(age: float | None, words: str) -> None:
+    assert seconds(age) == words

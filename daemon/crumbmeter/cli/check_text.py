@@ -77,8 +77,8 @@ def _head(site: Site) -> str:
             f"  {site.title} ({params.site_id})",
             f"  settings id {site.settings_id}",
             fill(
-                f"{mark}{len(site.devices)} devices, {len(params.signals)} signals, {len(params.outputs)} outputs. A scan "
-                f"every {params.scan_period_s * 1000:g} ms; a parcel is {params.parcel_kg:g} kg of mix."
+                f"{mark}{len(site.devices)} devices, {len(params.signals)} signals, {len(params.outputs)} outputs. "
+                f"A scan every {params.scan_period_s * 1000:g} ms; a parcel is {params.parcel_kg:g} kg of mix."
             ),
         )
     )
@@ -87,9 +87,10 @@ def _head(site: Site) -> str:
 def _streams(site: Site, words: Explanation) -> str:
     params = site.params
     tail = (
-        f"Rubber leaving the auger is {params.line.travel_s:g} s in the line, after {params.feed.auger_lag_s:g} s of the "
-        f"auger's own. From the injection point to the drum's outlet the mix takes {params.drum.outlet_residence_s:g} s. "
-        f"The line's travel and the way to the outlet are geometry until they are identified."
+        f"Rubber leaving the auger is {params.line.travel_s:g} s in the line, after {params.feed.auger_lag_s:g} s of "
+        f"the auger's own. From the injection point to the drum's outlet the mix takes "
+        f"{params.drum.outlet_residence_s:g} s. The line's travel and the way to the outlet are geometry until they are "
+        f"identified."
     )
     return "\n".join([*(_stream(stream) for stream in words.streams), fill(tail)])
 

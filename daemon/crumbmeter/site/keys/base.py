@@ -1,9 +1,11 @@
 """What all models of keys share: strictness, and quantities that may be given in one of several units."""
 
 from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from typing import Annotated, Any, ClassVar
 
-from pydantic import BaseModel, ConfigDict, StringConstraints
+from pydantic import BaseModel, ConfigDict, GetJsonSchemaHandler, StringConstraints
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from crumbmeter.model.units import UNITS
 
@@ -48,6 +50,20 @@ class Keys(BaseModel):
 
     choices: ClassVar[dict[str, Choice]] = {}
     """By the name of the quantity."""
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """Add to the schema for editors that of the keys of a choice one is given."""
+        schema = handler.resolve_ref_schema(handler(core_schema))
+        rules: list[dict[str, Any]] = []
+        for option in cls.choices.values():
+            if option.required:
+                rules.append({"oneOf": [{"required": [key]} for key in option.names]})
+            else:
+                rules.append({"not": {"required": list(option.names)}})
+        if rules:
+            schema["allOf"] = rules
+        return schema
 
     def si_or_none(self, quantity: str) -> float | None:
         """Return a quantity in SI from whichever of its keys was given, or None."""

@@ -68,7 +68,7 @@ DOUBTS: dict[str, Refusal] = {
     ),
     "rubber-late": Refusal(
         title="Rubber that comes too late",
-        meaning="Material is at the injection point before rubber fed for it can be there: every change of rate is late.",
+        meaning="Material is at the injection point before rubber fed for it: every change of rate comes late.",
         remedy="Measure the material earlier, or shorten the line; check the travels.",
         example="[line]\ntravel_s = 60.0",
         warning=True,

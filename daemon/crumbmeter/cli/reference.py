@@ -1,0 +1,48 @@
+"""`crumbmeter reference`: print the pages and schemas that are made from the models; docs/ and config/ keep them."""
+
+import sys
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Annotated, Final
+
+import typer
+
+from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema
+from crumbmeter.site.reference import refusals_page, site_file_page
+
+
+class Page(StrEnum):
+    """What can be printed."""
+
+    SITE_FILE = "site-file"
+    REFUSALS = "refusals"
+    SCHEMA = "schema"
+    PROFILE_SCHEMA = "profile-schema"
+
+
+PAGES: Final[dict[Page, tuple[str, Callable[[], str]]]] = {
+    Page.SITE_FILE: ("docs/site-file.md", site_file_page),
+    Page.REFUSALS: ("docs/refusals.md", refusals_page),
+    Page.SCHEMA: ("config/schema.json", lambda: schema_text(site_schema())),
+    Page.PROFILE_SCHEMA: ("config/device-schema.json", lambda: schema_text(profile_schema())),
+}
+"""Where each page is stored in the repository, and what makes it."""
+
+
+def reference(page: Page) -> int:
+    """Print one page.
+
+    Returns:
+        Exit code: 0.
+    """
+    sys.stdout.write(PAGES[page][1]())
+    return 0
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the command `reference` to the top-level application."""
+
+    @app.command("reference")
+    def command(page: Annotated[Page, typer.Argument(help="What to print.")]) -> None:
+        """Print a reference page or a JSON schema for editors, made from this version's own models."""
+        raise typer.Exit(reference(page))

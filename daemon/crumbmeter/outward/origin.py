@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from crumbmeter.model.units import UNITS
 
 SCHEMA = "crumbmeter/1"
-"""Version of all payloads. The number goes up when a key changes its meaning or goes away."""
+"""Version of all payloads. The number goes up with every change of the keys or of their meaning."""
 
 SI_OF_DIMENSION = {
     "mass": "kg",

@@ -1,4 +1,4 @@
-"""Conditions of the feed: what is met, what stops it at once (machine doubt), what holds it for a time (input doubt)."""
+"""Conditions of the feed: what is met, what stops it at once, and what only holds it for a bounded time."""
 
 from dataclasses import dataclass
 

@@ -39,12 +39,17 @@ def carry_out(
     start_asked = False
     for command in commands:
         if command.expires_s < now_s:
-            events.append(event("command_expired", command=command.kind.value, who=command.who, id=command.command_id))
+            events.append(_named(event("command_expired", command=command.kind.value, who=command.who), command))
             continue
         state, happened = _HANDLERS[command.kind](state, command, params, now_s)
         start_asked |= command.kind is CommandKind.START_FEED and happened.name != "command_refused"
-        events.append(happened)
+        events.append(_named(happened, command))
     return state, tuple(events), start_asked
+
+
+def _named(happened: Event, command: Command) -> Event:
+    """Add the command's id: whoever asked finds the answer by it."""
+    return Event(happened.name, (*happened.detail, ("command_id", command.command_id)))
 
 
 def _refused(state: State, command: Command, why: str) -> Outcome:

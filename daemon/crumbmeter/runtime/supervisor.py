@@ -15,6 +15,8 @@ from crumbmeter.runtime.backoff import Backoff, Chance
 
 RESTART_SHORTEST_S = 0.5
 RESTART_LONGEST_S = 30.0
+ENDS_WITHIN_S = 1.0
+"""[s] Loop time that a cancelled task may take to end, before the stop goes on without it."""
 PROVEN_AFTER_S = 60.0
 """[s] A restarted task that has run for so long has recovered; its next failure counts from one again."""
 
@@ -44,7 +46,7 @@ class Supervisor:
         Args:
             clock: Process time, for the back-off.
             rng: For the jitter.
-            report: Gets `task_failed` and `task_restarted`.
+            report: Gets `task_failed`, `task_restarted` and `task_not_ended`.
         """
         self._clock = clock
         self._report = report
@@ -54,6 +56,7 @@ class Supervisor:
         self._fatal: asyncio.Future[BaseException] | None = None
         self._started = False
         self._stopping = False
+        self._left = False
 
     @property
     def states(self) -> tuple[TaskState, ...]:
@@ -82,12 +85,19 @@ class Supervisor:
             BaseException: whatever ended a critical task. BugError where it just returned.
         """
         self._fatal = asyncio.get_running_loop().create_future()
+        if self._left:
+            self._end(_Stopped())
         self._started = True
         for state in self._states:
             self._launch(state)
         raised = await self._fatal
         if not isinstance(raised, _Stopped):
             raise raised
+
+    def leave(self) -> None:
+        """Let `run` return while the tasks go on: the outputs are brought to rest before these end."""
+        self._left = True
+        self._end(_Stopped())
 
     async def stop(self) -> None:
         """End all tasks, the last added first, and let `run` return."""
@@ -97,7 +107,9 @@ class Supervisor:
             if task is None:
                 continue
             task.cancel()
-            await asyncio.wait([task])
+            _, still_there = await asyncio.wait([task], timeout=ENDS_WITHIN_S)
+            if still_there:
+                self._report(event("task_not_ended", task=state.name))
         self._end(_Stopped())
 
     def _launch(self, state: TaskState) -> None:

@@ -1,0 +1,240 @@
+"""One daemon: built from one site, run until it is told to stop or the scan fails, stopped in a written order.
+
+Order of the stop (REQ-20): the scan ends and every output is brought to rest and read back (at most 2 s); the rest of
+the record is stored; the broker is told; the socket and the metrics go last.
+"""
+
+import asyncio
+import contextlib
+import random
+from collections.abc import Awaitable, Callable
+
+from crumbmeter import __version__
+from crumbmeter.adapters.broker import EmbeddedBroker
+from crumbmeter.adapters.clock import RealClock
+from crumbmeter.adapters.control_socket import ControlSocket
+from crumbmeter.adapters.logs import log_event, set_up_logs
+from crumbmeter.adapters.modbus import make_links, silence_library
+from crumbmeter.adapters.mqtt import MqttSettings, Publisher
+from crumbmeter.adapters.prometheus import MetricsServer, ScanMetrics
+from crumbmeter.adapters.systemd import Notifier
+from crumbmeter.app.figures import make_extras
+from crumbmeter.app.outbox import JournalOutbox
+from crumbmeter.app.recording import Recording
+from crumbmeter.app.startup import StartRefusedError, client_id_of, names_of, new_boot_id, origin_of
+from crumbmeter.control.step import make_core
+from crumbmeter.model.events import Event, event
+from crumbmeter.model.faults import CrumbmeterError
+from crumbmeter.model.scan import ScanResult
+from crumbmeter.runtime.buffer import InputBuffer
+from crumbmeter.runtime.fanout import Fanout, Latest
+from crumbmeter.runtime.health import Health
+from crumbmeter.runtime.intake import Intake
+from crumbmeter.runtime.link import make_lines
+from crumbmeter.runtime.poller import DevicePoller
+from crumbmeter.runtime.scanner import Scanner
+from crumbmeter.runtime.stopping import StopReport, stop_all
+from crumbmeter.runtime.supervisor import Supervisor
+from crumbmeter.runtime.tally import DeviceTally
+from crumbmeter.runtime.writer import OutputWriter
+from crumbmeter.site import Site
+
+STOP_S = 2.0
+"""[s] Real time for bringing the outputs to rest."""
+PROCESS_START_S = 1000.0
+"""[s] Process time begins here, so that nobody comes to rely on its zero and 0 can mean "never"."""
+
+
+class Daemon:
+    """One run of the daemon on one site. Build it inside the running loop."""
+
+    def __init__(
+        self,
+        site: Site,
+        *,
+        rate: float | None = None,
+        on_ready: Callable[[], None] | None = None,
+        fault_point: Callable[[str], None] | None = None,
+    ) -> None:
+        """Build everything; nothing is opened yet.
+
+        Args:
+            site: Checked settings.
+            rate: [1] Process seconds per real second; None: as the site says. Only for simulated sites.
+            on_ready: Called once everything runs.
+            fault_point: For tests of power cuts: called by the journal at named points.
+        """
+        rate = site.clock_rate if rate is None else rate
+        if rate != 1.0 and not site.params.simulated:
+            raise StartRefusedError("the clock can only run faster on a site that is marked simulated")
+        self.site = site
+        self.params = params = site.params
+        self.clock = RealClock(rate=rate, start_s=PROCESS_START_S)
+        set_up_logs(self.clock.wall_us)
+        silence_library()
+        self.boot_id = new_boot_id()
+        self._on_ready = on_ready
+        self._chance = random.Random()  # noqa: S311 - jitter, not secrets
+        self.recording = Recording(site, self.boot_id, self.clock, fault_point)
+        self.buffer = InputBuffer(blocks=len(params.plan.blocks), outputs=len(params.outputs))
+        self.tallies = [DeviceTally() for _ in site.devices]
+        self.lines = make_lines(site.devices, make_links, self.clock, self._chance.random, self.report)
+        self.writer = OutputWriter(
+            self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
+            expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
+            tallies=dict(enumerate(self.tallies)),
+        )  # fmt: skip
+        self.intake = Intake(self.report)
+        self.health = Health()
+        self.views: Latest[ScanResult] = Latest()
+        self.fanout: Fanout[ScanResult] = Fanout(self.report)
+        self.supervisor = Supervisor(self.clock, self._chance.random, self.report)
+        self.notifier = Notifier()
+        self._origin = origin_of(site, self.boot_id)
+        self._names = names_of(site)
+        self._publisher: Publisher | None = None
+        self.stop_report: StopReport | None = None
+
+    def report(self, happened: Event) -> None:
+        """Record and log something that happened outside the scan."""
+        self.recording.note(happened)
+        log_event(happened)
+
+    def stop(self) -> None:
+        """Ask the daemon to stop. May be called from a signal handler."""
+        self.supervisor.leave()
+
+    async def run(self) -> int:
+        """Run until stopped.
+
+        Returns:
+            Exit code: 0 stopped in order and at rest, 1 the scan failed, 4 an output could not be brought to rest.
+
+        Raises:
+            StartRefusedError: something that is needed cannot be had.
+        """
+        async with contextlib.AsyncExitStack() as stack:
+            await self._open(stack)
+            self.notifier.ready(f"running {self.params.site_id}")
+            if self._on_ready is not None:
+                self._on_ready()
+            fault: Exception | None = None
+            try:
+                await self.supervisor.run()
+            except Exception as ended:  # noqa: BLE001 - whatever ended the scan: outputs are brought to rest first
+                fault = ended
+            self.notifier.stopping()
+            return await self._wind_down(fault)
+
+    async def _open(self, stack: contextlib.AsyncExitStack) -> None:
+        """Open the journal, the surfaces and the tasks, each with its end on the stack."""
+        try:
+            state = await self.recording.open(stack)
+            await self._open_surfaces(stack)
+        except (CrumbmeterError, OSError) as fault:
+            raise StartRefusedError(str(fault)) from fault
+        self.fanout.add("socket", self.views)
+        self.fanout.add("commands", self.intake)
+        scanner = Scanner(
+            make_core(self.params), state, self.clock, self.buffer, self.intake, self.writer, self.fanout, self.health,
+            on_step=self.recording.take,
+        )  # fmt: skip
+        for endpoint in {id(line.endpoint): line.endpoint for line in self.lines}.values():
+            self.supervisor.add(f"link {endpoint.name}", endpoint.keep)
+            stack.push_async_callback(endpoint.close)
+        self._add_pollers()
+        for device in self.writer.devices:
+            self.supervisor.add(f"writer {self.site.devices[device].device_id}", _bound(self.writer.run_device, device))
+        self.supervisor.add("watchdog", lambda: self.notifier.run(self.health))
+        self.supervisor.add("scan", scanner.run, critical=True)
+
+    def _add_pollers(self) -> None:
+        blocks = list(enumerate(self.params.plan.blocks))
+        for index, line in enumerate(self.lines):
+            own = [(number, block) for number, block in blocks if block.device == index]
+            if own:
+                poller = DevicePoller(
+                    line, own, self.buffer, self.clock, self._chance.random, self.report, self.tallies[index]
+                )
+                self.supervisor.add(f"poller {line.device.device_id}", poller.run)
+
+    async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
+        site = self.site
+        server = ControlSocket(
+            site.socket, self._origin, self._names, self.views, self.intake, self._settings, self.clock
+        )
+        await stack.enter_async_context(server)
+        if site.publish.metrics is not None:
+            metrics = ScanMetrics(
+                self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
+                make_extras(self.lines, self.tallies, self.recording, self.fanout, self.supervisor),
+            )  # fmt: skip
+            self.fanout.add("metrics", metrics)
+            stack.callback(MetricsServer(metrics, site.publish.metrics.address, site.publish.metrics.port).close)
+        if site.publish.mqtt is not None:
+            self._open_mqtt(stack)
+
+    def _open_mqtt(self, stack: contextlib.AsyncExitStack) -> None:
+        wanted = self.site.publish.mqtt
+        if wanted is None:
+            return
+        host, port = wanted.host, wanted.port
+        if wanted.embedded:
+            broker = EmbeddedBroker(port)
+            broker.start()
+            stack.callback(broker.stop)
+            host, port = "127.0.0.1", broker.port
+        settings = MqttSettings(
+            host, port, wanted.topic_root, client_id_of(self.site), wanted.username, wanted.password_file,
+            tls=wanted.tls_ca is not None, tls_ca_file=wanted.tls_ca,
+        )  # fmt: skip
+        outbox = JournalOutbox(self.recording.path, self.recording.path.with_name("mqtt-cursor"), self._origin)
+        publisher = Publisher(settings, self._origin, __version__, outbox, self.clock, self.report, self._chance)
+        self._publisher = publisher
+        self.fanout.add("mqtt", publisher)
+        self.recording.on_committed(publisher.poke)
+        self.supervisor.add("mqtt", publisher.run)
+
+    def _settings(self) -> dict[str, object]:
+        return {
+            "site_id": self.params.site_id,
+            "title": self.site.title,
+            "settings_id": self.site.settings_id,
+            "units": self.site.units,
+            "simulated": self.params.simulated,
+            "control_allowed": self.params.control_allowed,
+            "mixes": [mix.mix_id for mix in self.params.mixes],
+            "version": __version__,
+        }
+
+    async def _wind_down(self, fault: Exception | None) -> int:
+        """Bring outputs to rest first; then everything else in its order."""
+        self.stop_report = await stop_all(self.writer, self.lines, self.params.outputs, self.clock, deadline_s=STOP_S)
+        self.report(_told(self.stop_report, fault))
+        if self._publisher is not None:
+            self._publisher.stop()
+            await self._publisher_farewell()
+        await self.supervisor.stop()
+        self.recording.end()
+        if fault is not None:
+            return 1
+        return 0 if self.stop_report.confirmed else 4
+
+    async def _publisher_farewell(self) -> None:
+        """Give the broker a moment to take what is left and the clean farewell."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(STOP_S):
+                while self._publisher is not None and self._publisher.connected:
+                    await self.clock.sleep_until(self.clock.now_s() + 0.05)
+
+
+def _bound(run: Callable[[int], Awaitable[object]], device: int) -> Callable[[], Awaitable[object]]:
+    return lambda: run(device)
+
+
+def _told(report: StopReport, fault: Exception | None) -> Event:
+    failed = ", ".join(f"{result.role} ({result.cause})" for result in report.results if not result.confirmed)
+    why = "asked to" if fault is None else f"{type(fault).__name__}: {fault}"
+    return event(
+        "daemon_stopping", why=why, outputs_at_rest=report.confirmed, written=not report.skipped, failed=failed
+    )

@@ -1,0 +1,50 @@
+"""Figures from beside the scan, for /metrics: links, journal, fan-out, tasks. Asked for in the server's thread."""
+
+from collections.abc import Mapping, Sequence
+
+from crumbmeter.adapters.prometheus import Extras, LinkFigures
+from crumbmeter.app.recording import Recording
+from crumbmeter.model.scan import ScanResult
+from crumbmeter.runtime.fanout import Fanout
+from crumbmeter.runtime.link import DeviceLine
+from crumbmeter.runtime.supervisor import Supervisor
+from crumbmeter.runtime.tally import DeviceTally
+
+
+def make_extras(
+    lines: Sequence[DeviceLine],
+    tallies: Sequence[DeviceTally],
+    recording: Recording,
+    fanout: Fanout[ScanResult],
+    supervisor: Supervisor,
+) -> Extras:
+    """Bind the figures to where they are counted."""
+
+    def links() -> tuple[LinkFigures, ...]:
+        return tuple(_link(line, tally) for line, tally in zip(lines, tallies, strict=True))
+
+    def counters() -> Mapping[str, float]:
+        figures = {"crumbmeter_task_failures_total": float(sum(state.failures for state in supervisor.states))}
+        status = recording.status()
+        if status is not None:
+            figures["crumbmeter_journal_dropped_total"] = float(sum(status.dropped.values()))
+        return figures
+
+    def gauges() -> Mapping[str, float]:
+        status = recording.status()
+        if status is None:
+            return {}
+        return {
+            "crumbmeter_journal_queued_entries": float(status.queued),
+            "crumbmeter_journal_failing": float(bool(status.failing)),
+            "crumbmeter_journal_wal_pages": float(status.wal_pages),
+        }
+
+    return Extras(links=links, counters=counters, gauges=gauges, losses=fanout.losses)
+
+
+def _link(line: DeviceLine, tally: DeviceTally) -> LinkFigures:
+    exchanges = {outcome.name.lower(): count for outcome, count in tally.reads.items()}
+    return LinkFigures(
+        line.device.device_id, line.endpoint.up, exchanges, line.endpoint.tally.connects, tally.writes_acknowledged
+    )  # fmt: skip

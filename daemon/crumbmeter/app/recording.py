@@ -1,0 +1,124 @@
+"""The journal of one run: opened, begun with the state it remembers, fed, and closed."""
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+
+from crumbmeter import __version__
+from crumbmeter.app.standing import restored_state
+from crumbmeter.app.startup import clock_is_synchronised
+from crumbmeter.control.state import State, first_state
+from crumbmeter.control.step import StepResult
+from crumbmeter.journal.entry import SIMULATED, Stamp
+from crumbmeter.journal.errors import JournalUnreadableError
+from crumbmeter.journal.journal import Journal, JournalStatus
+from crumbmeter.journal.limits import limits_of
+from crumbmeter.journal.reader import Reader
+from crumbmeter.journal.strand import no_fault
+from crumbmeter.ledger import boots, settings
+from crumbmeter.model.events import Event, event
+from crumbmeter.model.scan import ScanResult
+from crumbmeter.ports import Clock
+from crumbmeter.runtime.recorder import Recorder
+from crumbmeter.site import Site
+
+CLOSE_S = 5.0
+"""[s] Real time for storing what is queued at the end."""
+
+
+class Recording:
+    """What the daemon knows of its journal."""
+
+    def __init__(
+        self, site: Site, boot_id: str, clock: Clock, fault_point: Callable[[str], None] | None = None
+    ) -> None:
+        self._site = site
+        self._boot_id = boot_id
+        self._clock = clock
+        self._fault_point = fault_point or no_fault
+        self.path: Path = site.journal.folder / "journal.db"
+        self._journal: Journal | None = None
+        self._recorder: Recorder | None = None
+        self._early: list[Event] = []
+
+    async def open(self, stack: contextlib.AsyncExitStack) -> State:
+        """Open the journal and record the start; return the state to scan from.
+
+        Raises:
+            JournalRefusedError: somebody else's file, or one being written by another daemon.
+        """
+        site, params = self._site, self._site.params
+        synced = clock_is_synchronised()
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        limits = limits_of(site.journal.record_days, site.journal.image_days, site.journal.max_bytes)
+        journal = Journal(
+            self.path, self._boot_id, self._stamp, limits,
+            flags=SIMULATED if params.simulated else 0, fault_point=self._fault_point,
+        )  # fmt: skip
+        self._journal = journal
+        stack.callback(journal.close, CLOSE_S)
+        state, kept, changed = await asyncio.to_thread(self._look_back)
+        recorder = Recorder(params, journal.append_nowait, clock_synced=synced)
+        self._recorder = recorder
+        boot = boots.boot(
+            self._boot_id, __version__, params.settings_id, clock_synced=synced, simulated=params.simulated
+        )
+        recorder.begin(boot, kept, state, self._clock.now_s(), self._clock.wall_us())
+        opening = journal.opening
+        if opening.outcome in ("set aside", "unavailable"):
+            self._early.append(event("journal_" + opening.outcome.replace(" ", "_"), detail=opening.detail))
+        if changed:
+            self._early.append(event("settings_changed", settings_id=params.settings_id))
+        for happened in self._early:
+            self.note(happened)
+        return state
+
+    def _look_back(self) -> tuple[State, settings.KeptSettings | None, bool]:
+        params = self._site.params
+        kept = settings.KeptSettings(params.settings_id, tuple((f.name, f.content) for f in self._site.files))
+        try:
+            with Reader(self.path) as reader:
+                state = restored_state(reader, params)
+                last = reader.last("boot")
+                changed = last is not None and boots.read(last).settings_id != params.settings_id
+                keep_us = round(self._site.journal.record_days * 86_400e6)
+                due = settings.due(reader, params.settings_id, self._clock.wall_us(), keep_us)
+                return state, kept if due else None, changed
+        except JournalUnreadableError:
+            return first_state(params), kept, False
+
+    def _stamp(self) -> Stamp:
+        return Stamp(round(self._clock.now_s() * 1e6), self._clock.wall_us())
+
+    def note(self, happened: Event) -> None:
+        """Record an event from outside the scan."""
+        if self._recorder is None:
+            self._early.append(happened)
+        else:
+            self._recorder.note(happened, self._clock.now_s(), self._clock.wall_us())
+
+    def take(self, done: ScanResult, result: StepResult) -> None:
+        """Record a finished scan."""
+        if self._recorder is not None:
+            self._recorder.take(done, result)
+
+    def end(self) -> None:
+        """Record what is still open."""
+        if self._recorder is not None:
+            self._recorder.end(self._clock.now_s(), self._clock.wall_us())
+
+    def on_committed(self, poke: Callable[[], None]) -> None:
+        """Have `poke` called on the running loop after each commit."""
+        loop = asyncio.get_running_loop()
+        if self._journal is not None:
+            self._journal.on_committed(lambda _seq, _head: _call_on(loop, poke))
+
+    def status(self) -> JournalStatus | None:
+        """Return how the journal is."""
+        return None if self._journal is None else self._journal.status()
+
+
+def _call_on(loop: asyncio.AbstractEventLoop, poke: Callable[[], None]) -> None:
+    with contextlib.suppress(RuntimeError):  # the loop has ended; nobody is left to be told
+        loop.call_soon_threadsafe(poke)

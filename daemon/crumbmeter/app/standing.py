@@ -1,0 +1,96 @@
+"""What the journal remembers of how things stood: whether control is enabled, the mix, moistures, totals.
+
+After a start the feed is never in service: an operator puts it there, also after a power dip. Control stays enabled for
+exactly the settings it was enabled for.
+"""
+
+from dataclasses import dataclass, replace
+
+from crumbmeter.control.params import Params
+from crumbmeter.control.state import State, first_state
+from crumbmeter.estimation.weighing import WeighingState
+from crumbmeter.journal.reader import Reader
+from crumbmeter.ledger import events, snapshots, totals
+from crumbmeter.ledger.snapshot import SnapshotError
+from crumbmeter.ledger.stamped import EVENT
+
+STANDING = ("control_enabled", "monitor_only", "mix_changed", "moisture_entered")
+FACTOR_DOUBT = 0.02
+"""Relative doubt put on a feed factor that has been taken over from an earlier run."""
+
+
+@dataclass(slots=True)
+class _Found:
+    enabled_for: str | None = None
+    mix_id: str | None = None
+    moisture: dict[str, float] | None = None
+
+
+def restored_state(reader: Reader, params: Params) -> State:
+    """Make the state of the first scan from the journal.
+
+    Args:
+        reader: The journal as the last run left it.
+        params: Settings in force now.
+    """
+    state = first_state(params)
+    kept = totals.restore(reader)
+    found = _search(reader)
+    known = {mix.mix_id for mix in params.mixes}
+    mix_id = found.mix_id if found.mix_id in known else params.first_mix
+    moisture = found.moisture or {}
+    water = tuple(moisture.get(stream.stream_id, stream.moisture) if stream.wet else 0.0 for stream in params.streams)
+    return replace(
+        state,
+        control_enabled=params.control_allowed and found.enabled_for == params.settings_id,
+        mix_id=mix_id,
+        outlet=replace(state.outlet, next_number=kept.last_parcel + 1, older_mix=mix_id),
+        plant=replace(state.plant, moisture=water),
+        totals=kept.totals,
+        job_mark=kept.job_mark,
+        weighing=_weighing(reader, params, state.weighing),
+    )
+
+
+def _search(reader: Reader) -> _Found:
+    """Look back through the events, newest first, until every question is answered."""
+    found = _Found(moisture={})
+    decided: set[str] = set()
+    for stored in reader.entries("record", (EVENT,), newest_first=True):
+        happened = events.read(stored)
+        if happened.name in ("control_enabled", "monitor_only") and "control" not in decided:
+            decided.add("control")
+            if happened.name == "control_enabled":
+                found.enabled_for = str(happened.get("settings_id"))
+        elif happened.name == "mix_changed" and "mix" not in decided:
+            decided.add("mix")
+            found.mix_id = str(happened.get("to"))
+        elif happened.name == "moisture_entered" and found.moisture is not None:
+            stream, fraction = str(happened.get("stream")), happened.get("fraction")
+            if isinstance(fraction, float):
+                found.moisture.setdefault(stream, fraction)
+        elif happened.name == "settings_changed":
+            break  # entries before this belong to another site file
+    return found
+
+
+def _weighing(reader: Reader, params: Params, fresh: WeighingState) -> WeighingState:
+    """Take over the feed factor and its level map from the newest snapshot under the same settings."""
+    stored = reader.last("snapshot", "image")
+    if stored is None:
+        return fresh
+    try:
+        snapshot = snapshots.read(stored, State)
+    except SnapshotError:
+        return fresh
+    if snapshot.settings_id != params.settings_id:
+        return fresh
+    before = snapshot.state.weighing
+    return replace(
+        fresh,
+        factor_kg_rev=before.factor_kg_rev,
+        mean_factor_kg_rev=before.mean_factor_kg_rev,
+        level=before.level,
+        noise_kg=before.noise_kg,
+        var_ff=(FACTOR_DOUBT * before.factor_kg_rev) ** 2,
+    )

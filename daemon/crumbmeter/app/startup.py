@@ -1,0 +1,43 @@
+"""What has to be true before anything is started, and the words for when it is not."""
+
+import socket
+import uuid
+from pathlib import Path
+
+from crumbmeter.model.faults import CrumbmeterError
+from crumbmeter.outward.origin import Names, Origin, si_code
+from crumbmeter.site import Site
+
+
+class StartRefusedError(CrumbmeterError):
+    """The daemon does not start; the text says what stands in the way and what to do about it."""
+
+
+def names_of(site: Site) -> Names:
+    """Collect the names behind the indices of a view."""
+    params = site.params
+    return Names(
+        signal_ids=tuple(signal.signal_id for signal in params.signals),
+        signal_units=tuple(si_code(source.register.unit) for source in params.sources),
+        output_roles=tuple(spec.role for spec in params.outputs),
+    )
+
+
+def origin_of(site: Site, boot_id: str) -> Origin:
+    """Make the envelope of everything that leaves this process."""
+    return Origin(site.params.site_id, boot_id, site.settings_id, site.params.simulated)
+
+
+def new_boot_id() -> str:
+    """Name this run: 32 hexadecimal digits, never the same twice."""
+    return uuid.uuid4().hex
+
+
+def client_id_of(site: Site) -> str:
+    """Name this daemon at the broker: site and host, so that a second one is noticed (REQ-54)."""
+    return f"crumbmeter-{site.params.site_id}-{socket.gethostname()}"
+
+
+def clock_is_synchronised() -> bool:
+    """Tell whether the machine's clock is synchronised, as far as its time service says so."""
+    return Path("/run/systemd/timesync/synchronized").exists() or Path("/run/chrony/chronyd.pid").exists()

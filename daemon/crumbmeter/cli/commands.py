@@ -1,0 +1,145 @@
+"""Names, options and help of every command. What a command does stands in its own module."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from crumbmeter import __version__
+from crumbmeter.cli import check as check_command
+
+HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
+
+crumbmeter starts in monitor only: it computes, checks and records, and writes nothing, until an integrator enables
+control in the site file and at run time. It is no safety function; a software stop is not lock-out.
+"""
+
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, help=HELP, rich_markup_mode=None
+)
+check_command.add_to(app)
+
+SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]
+SocketOption = Annotated[
+    Path, typer.Option("--socket", help="Local socket of the running daemon ([socket] path in its site file).")
+]
+DEMO_SOCKET = Path("var/demo/crumbmeter.sock")
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"crumbmeter {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    """Take the options that belong to no command."""
+
+
+@app.command()
+def run(site: SiteFile) -> None:
+    """Run the daemon on a site until SIGTERM or Ctrl-C; the feeder is brought to rest and read back first.
+
+    Exit codes: 0 stopped in order, 1 the scan failed, 2 nothing was started, 4 an output is not known to be at rest.
+    """
+    from crumbmeter.cli.run import run as run_site  # noqa: PLC0415 - a command loads what it needs
+
+    raise typer.Exit(run_site(site))
+
+
+@app.command()
+def demo(
+    scenario: Annotated[Path, typer.Option(help="What happens in the shift.")] = Path(
+        "config/scenarios/demo_shift.toml"
+    ),
+    site: Annotated[Path, typer.Option(help="Site file; must be marked simulated.")] = Path(
+        "config/sites/demo_drum.toml"
+    ),
+    rate: Annotated[float, typer.Option(help="Plant seconds in a real second.", min=0.1, max=50.0)] = 10.0,
+    seed: Annotated[int | None, typer.Option(help="In place of the scenario's own.")] = None,
+    plant: Annotated[Path | None, typer.Option(help="Another plant file than the scenario names.")] = None,
+    folder: Annotated[Path, typer.Option(help="Where the journal and the score go.")] = Path("var/demo"),
+    yardsticks: Annotated[bool, typer.Option(help="Also run the yardsticks.")] = True,
+    as_json: Json = False,
+) -> None:
+    """Run the real daemon against the simulated plant over real sockets, and score it against the truth.
+
+    Exit codes: 0 all that the scenario expects came true, 1 not all, 2 nothing was started.
+    """
+    from crumbmeter.cli.demo import demo as run_demo  # noqa: PLC0415
+
+    raise typer.Exit(
+        run_demo(
+            scenario, site, rate=rate, seed=seed, plant=plant, folder=folder, yardsticks=yardsticks, as_json=as_json
+        )
+    )
+
+
+@app.command()
+def replay(
+    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    boot: Annotated[
+        str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")
+    ] = None,
+    events: Annotated[bool, typer.Option("--events", help="Also print every event of the run.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Run recorded scans through the same core again and compare every output bit for bit.
+
+    Exit codes: 0 the same, 1 it differs, 2 it cannot be replayed.
+    """
+    from crumbmeter.cli.replay import replay as run_replay  # noqa: PLC0415
+
+    raise typer.Exit(run_replay(journal, boot, as_json=as_json, events=events))
+
+
+@app.command()
+def show(
+    socket: SocketOption = DEMO_SOCKET,
+    once: Annotated[bool, typer.Option("--once", help="Show it once and end.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Show a running daemon in the terminal: does the rubber follow, what is missing, what is to be done."""
+    from crumbmeter.cli.show import show as show_board  # noqa: PLC0415
+
+    raise typer.Exit(show_board(socket, as_json=as_json, once=once))
+
+
+@app.command()
+def do(
+    command: Annotated[str, typer.Argument(help="start-feed, hold-feed, stop-feed, select-mix, enable-control, ...")],
+    subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
+    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture.")] = "",
+    socket: SocketOption = DEMO_SOCKET,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,
+) -> None:
+    """Ask a running daemon for something, after it has been said what that will do.
+
+    Exit codes: 0 done, 1 refused, 2 no such command, 3 no daemon, 4 taken but nothing heard of it, 5 answered no.
+    """
+    from crumbmeter.cli.do import do as do_it  # noqa: PLC0415
+
+    raise typer.Exit(do_it(socket, command, subject, value, yes=yes))
+
+
+@app.command()
+def verify(
+    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    head: Annotated[
+        str | None, typer.Option(help="A head published earlier (strand:seq:hash), to find a cut tail.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Walk the journal's chain and say whether every entry is as it was written.
+
+    Exit codes: 0 it holds, 1 it is broken, 2 it cannot be read.
+    """
+    from crumbmeter.cli.verify import verify as walk  # noqa: PLC0415
+
+    raise typer.Exit(walk(journal, head, as_json=as_json))

@@ -1,0 +1,122 @@
+"""`crumbmeter replay JOURNAL`: every recorded scan through the same core, compared bit for bit."""
+
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress
+
+from crumbmeter.cli.exits import FAILED, OK, REFUSED
+from crumbmeter.control.params import Params
+from crumbmeter.journal.errors import JournalUnreadableError
+from crumbmeter.journal.reader import Reader
+from crumbmeter.ledger import boots, settings
+from crumbmeter.ledger.stamped import BOOT
+from crumbmeter.model.faults import CrumbmeterError
+from crumbmeter.runtime.replay import NothingToReplayError, Replay, ReplayReport
+from crumbmeter.site import SiteRefusedError, load, report
+
+
+class SettingsGoneError(CrumbmeterError):
+    """The journal no longer holds the settings that a run was made with."""
+
+
+def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, events: bool = False) -> int:
+    """Replay one run from its journal.
+
+    Args:
+        journal: The journal's file, or its folder.
+        boot: First characters of the run's boot id; None: the newest run.
+        as_json: Print JSON instead of words.
+        events: Also print every event of the replay, with its time in the run.
+
+    Returns:
+        Exit code: 0 the same bit for bit, 1 it differs, 2 it cannot be replayed.
+    """
+    file = journal / "journal.db" if journal.is_dir() else journal
+    try:
+        with Reader(file) as reader:
+            boot_id = _choose(reader, boot)
+            outcome = _play(Replay(reader, boot_id, lambda wanted: _settings(reader, wanted)), events=events)
+    except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
+        sys.stderr.write(f"cannot replay: {problem}\n")
+        return REFUSED
+    except SiteRefusedError as refused:
+        sys.stderr.write("cannot replay: this version refuses the settings of that run\n" + report(refused.problems))
+        return REFUSED
+    sys.stdout.write((_as_json(outcome) if as_json else _as_words(outcome)) + "\n")
+    return FAILED if outcome.differing else OK
+
+
+def _choose(reader: Reader, wanted: str | None) -> str:
+    """Find the run that is meant; the newest by default."""
+    known = [boots.read(stored).boot_id for stored in reader.entries("record", (BOOT,), newest_first=True)]
+    for boot_id in known:
+        if wanted is None or boot_id.startswith(wanted):
+            return boot_id
+    there = ", ".join(boot_id[:8] for boot_id in known[:10]) or "none"
+    raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
+
+
+def _settings(reader: Reader, settings_id: str) -> Params:
+    """Build the settings of a run from the journal's own copy of the site's files."""
+    stored = settings.find(reader, settings_id)
+    if stored is None:
+        raise SettingsGoneError(f"the journal holds no settings {settings_id[:12]}")
+    with tempfile.TemporaryDirectory(prefix="crumbmeter-replay-") as folder:
+        for name, content in settings.read(stored).files:
+            path = Path(folder) / "sites" / name if "/" not in name else Path(folder) / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        params = load(Path(folder) / "sites" / "site.toml").params
+    if params.settings_id != settings_id:
+        raise SettingsGoneError(f"the files kept for {settings_id[:12]} make {params.settings_id[:12]}")
+    return params
+
+
+def _play(run: Replay, *, events: bool) -> ReplayReport:
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as shown:
+        task = shown.add_task("replaying", total=None)
+        first_s: float | None = None
+        for scan in run.scans():
+            now_s = scan.record.image.now_s
+            first_s = now_s if first_s is None else first_s
+            if events:
+                for happened in scan.result.events:
+                    detail = " ".join(f"{key}={value}" for key, value in happened.detail)
+                    sys.stdout.write(f"{now_s - first_s:10.1f} s  {happened.name}  {detail}\n")
+            shown.update(task, completed=scan.number)
+    return run.report
+
+
+def _as_json(outcome: ReplayReport) -> str:
+    return json.dumps(
+        {
+            "boot_id": outcome.boot_id,
+            "scans": outcome.scans,
+            "process_s": round(outcome.process_s, 3),
+            "differing": outcome.differing,
+            "first_difference": outcome.first_difference,
+            "gaps": outcome.gaps,
+            "skipped": outcome.skipped,
+        },
+        indent=2,
+    )
+
+
+def _as_words(outcome: ReplayReport) -> str:
+    words = [
+        f"Run {outcome.boot_id[:8]}: {outcome.scans} scans replayed ({outcome.process_s / 60.0:.1f} min of process time)."
+    ]
+    if outcome.gaps or outcome.skipped:
+        words.append(f"{outcome.gaps} gaps in the record; {outcome.skipped} scans behind them could not be replayed.")
+    if outcome.differing:
+        words.append(
+            f"{outcome.differing} scans gave other outputs than then; the first is scan {outcome.first_difference}."
+        )
+    else:
+        words.append("Every output is the same as then, bit for bit.")
+    return "\n".join(words)

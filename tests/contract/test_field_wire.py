@@ -1,6 +1,7 @@
 """Pollers and writer over real sockets against servers of bytes: what is on the wire, and what one bad peer costs."""
 
 import asyncio
+import logging
 import os
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
@@ -239,6 +240,23 @@ async def test_a_closed_port_is_found_again(servers: list[RawServer]) -> None:
         await server.start()
         await plant.until(lambda: plant.outcomes() == [ReadOutcome.OK])
     assert [name for name in plant.reports.names if name.startswith("link")] == ["link_up", "link_down", "link_up"]
+
+
+async def test_the_library_s_hex_dumps_stay_out_of_the_log(
+    servers: list[RawServer], caplog: pytest.LogCaptureFixture
+) -> None:
+    server = servers[0]
+    plant = Plant([device_spec(port=server.port, timeout_s=0.02)], [source("a", 0)], [])
+    (line,) = plant.lines
+    with caplog.at_level(logging.DEBUG):
+        for fault in (raw.garbage, raw.hang, raw.reset, raw.wrong_unit):
+            server.script.append(fault)
+            assert await line.endpoint.revive(at_once=True)
+            with pytest.raises((ReconnectError, RetryLaterError)):
+                await line.read(Table.INPUT, 0, 1)
+        await server.stop()
+        assert not await line.endpoint.revive(at_once=True)
+    assert [record for record in caplog.records if record.name.startswith("pymodbus")] == []
 
 
 def _open_files() -> int:

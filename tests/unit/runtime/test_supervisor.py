@@ -198,3 +198,32 @@ async def test_tasks_have_their_names_and_may_come_later() -> None:
         assert {"first", "second"} <= {task.get_name() for task in asyncio.all_tasks()}
         with pytest.raises(BugError, match="two tasks"):
             bench.supervisor.add("first", _forever)
+
+
+@pytest.mark.looptime
+async def test_a_task_that_will_not_end_does_not_hold_up_the_stop() -> None:
+    bench = Bench()
+    ended: list[str] = []
+    release = asyncio.Event()
+
+    async def stubborn() -> None:
+        while not release.is_set():
+            try:
+                await release.wait()
+            except asyncio.CancelledError:
+                ended.append("asked")
+
+    async def polite() -> None:
+        try:
+            await _forever()
+        finally:
+            ended.append("polite")
+
+    bench.supervisor.add("polite", polite)
+    bench.supervisor.add("stubborn", stubborn)
+    async with bench.running():
+        pass
+    assert ended == ["asked", "polite"]
+    assert bench.reports.names == ["task_not_ended"]
+    release.set()
+    await asyncio.wait([bench.supervisor._tasks["stubborn"]])

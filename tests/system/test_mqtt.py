@@ -217,6 +217,75 @@ async def test_subscriber_sees_every_record_once_or_marked_as_repeated(mosquitto
         assert firsts == list(range(1, 501))
 
 
+class Cutter:
+    """A wire to the broker that can be cut at any moment, with whatever is on it."""
+
+    def __init__(self, port: int) -> None:
+        self._to = port
+        self._open: set[asyncio.StreamWriter] = set()
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def __aenter__(self) -> int:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        port: int = self._server.sockets[0].getsockname()[1]
+        return port
+
+    async def __aexit__(self, *_: object) -> None:
+        self._server.close()
+        self.cut()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    def cut(self) -> None:
+        for end in self._open:
+            end.transport.abort()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._tasks.add(task)
+        there_reader, there = await asyncio.open_connection("127.0.0.1", self._to)
+        self._open |= {writer, there}
+        await asyncio.gather(_carry(reader, there), _carry(there_reader, writer))
+        for end in (writer, there):
+            end.transport.abort()
+            self._open.discard(end)
+        self._tasks.discard(task)
+
+
+async def _carry(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    with contextlib.suppress(ConnectionError):
+        while part := await reader.read(64):  # small parts: a cut falls inside packets, too
+            writer.write(part)
+            await writer.drain()
+    writer.transport.abort()
+
+
+@broker
+async def test_sixty_cuts_at_random_leave_no_gap_and_no_disorder(mosquitto: Mosquitto) -> None:
+    """REQ-37: gaps 0, order kept, and what came twice is known by its number."""
+    rng = random.Random(37)
+    cutter = Cutter(mosquitto.port)
+    async with listening(mosquitto.port) as listener, cutter as port, publishing(settings(port)) as running:
+        cuts, number = 0, 0
+        while cuts < 60:
+            for _ in range(rng.randint(1, 20)):
+                number += 1
+                running.offer(number)
+            reached = running.publisher.acknowledged[Topic.EVENT] + rng.randint(0, 6)
+            await until(lambda: running.publisher.connected)
+            await until(
+                lambda low=reached: running.publisher.acknowledged[Topic.EVENT] >= low or not len(running.source)  # type: ignore[misc]
+            )
+            cutter.cut()
+            cuts += 1
+        await until(lambda: len(running.source) == 0, 40)
+        await until(lambda: listener.of(EVENT) and listener.of(EVENT)[-1]["seq"] == number)
+        seqs = [body["seq"] for body in listener.of(EVENT)]
+        assert list(dict.fromkeys(seqs)) == list(range(1, number + 1))
+        repeated = len(seqs) - number
+        assert repeated <= 60 * 8
+
+
 @broker
 async def test_frozen_broker_is_noticed_and_nothing_is_counted_as_sent(mosquitto: Mosquitto) -> None:
     async with publishing(settings(mosquitto.port)) as running:

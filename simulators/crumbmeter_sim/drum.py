@@ -72,8 +72,8 @@ class Drum:
         return self._shares(load, self.truth.cells_before / self.truth.inlet_to_injection_s)
 
     def forward_after(self) -> tuple[float, float]:
-        """Return the same for the cells after the injection point."""
-        load = sum(map(sum, self.after[:5])) / self._nominal_after_kg
+        """Return the same for the cells after the injection point. Rubber does not count: the mix moves as it would."""
+        load = sum(map(sum, self.after[:4])) / self._nominal_after_kg
         return self._shares(load, self.truth.cells_after / self.truth.injection_to_outlet_s)
 
     def _shares(self, load: float, cells_per_s: float) -> tuple[float, float]:

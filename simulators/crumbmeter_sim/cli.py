@@ -59,6 +59,9 @@ def serve(
     port_offset: Offset = 0,
     ports: Ports = "file",
     exit_at_end: Annotated[bool, typer.Option(help="Exit when the scenario is over.")] = False,
+    hold_at_end: Annotated[
+        bool, typer.Option(help="Let plant time stand at the scenario's end, and go on serving.")
+    ] = False,
     wait: Annotated[bool, typer.Option(help="Plant time begins with the first request.")] = False,
     score: Annotated[Path | None, typer.Option(help="Write the score here (JSON) at the end.")] = None,
     truth: Annotated[Path | None, typer.Option(help="Write the truth here (CSV, a row a second) at the end.")] = None,
@@ -76,6 +79,7 @@ def serve(
         port_offset=port_offset,
         free_ports=ports == "zero",
         exit_at_end=exit_at_end,
+        hold_at_end=hold_at_end,
         hold_until_request=wait,
         score=score,
         truth=truth,

@@ -27,6 +27,8 @@ class ServeOptions:
     port_offset: int = 0
     free_ports: bool = False
     exit_at_end: bool = False
+    hold_at_end: bool = False
+    """Plant time stands still at the scenario's end, while the devices go on answering until a signal comes."""
     hold_until_request: bool = False
     """Plant time begins with the first request of a master."""
     score: Path | None = None
@@ -66,7 +68,7 @@ class Player:
             return
         rig = self.rig
         target_s = self._clock.now_s()
-        if self._options.exit_at_end:
+        if self._options.exit_at_end or self._options.hold_at_end:
             target_s = min(target_s, rig.duration_s)
         if self._recorder is None:
             rig.advance_to(target_s)

@@ -7,7 +7,9 @@ the record is stored; the broker is told; the socket and the metrics go last.
 import asyncio
 import contextlib
 import random
+import sys
 from collections.abc import Awaitable, Callable
+from typing import TextIO
 
 from crumbmeter import __version__
 from crumbmeter.adapters.broker import EmbeddedBroker
@@ -55,6 +57,7 @@ class Daemon:
         rate: float | None = None,
         on_ready: Callable[[], None] | None = None,
         fault_point: Callable[[str], None] | None = None,
+        log_stream: TextIO = sys.stderr,
     ) -> None:
         """Build everything; nothing is opened yet.
 
@@ -63,6 +66,7 @@ class Daemon:
             rate: [1] Process seconds per real second; None: as the site says. Only for simulated sites.
             on_ready: Called once everything runs.
             fault_point: For tests of power cuts: called by the journal at named points.
+            log_stream: Where log lines go.
         """
         rate = site.clock_rate if rate is None else rate
         if rate != 1.0 and not site.params.simulated:
@@ -70,7 +74,7 @@ class Daemon:
         self.site = site
         self.params = params = site.params
         self.clock = RealClock(rate=rate, start_s=PROCESS_START_S)
-        set_up_logs(self.clock.wall_us)
+        set_up_logs(self.clock.wall_us, log_stream)
         silence_library()
         self.boot_id = new_boot_id()
         self._on_ready = on_ready

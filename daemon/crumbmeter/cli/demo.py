@@ -95,6 +95,7 @@ class _Demo:
         self._as_json = as_json
         self._console = Console(stderr=True)
         self._expected = Expectations(shift.expected)
+        self._log = (site.journal.folder / "log.jsonl").open("w", encoding="utf-8")
 
     async def run(self, *, yardsticks: bool) -> int:
         """Start the plant, run the daemon beside it, and report."""
@@ -146,15 +147,16 @@ class _Demo:
 
     async def _run_daemon(self, plant: asyncio.subprocess.Process) -> tuple[int, str]:
         """Run the daemon until the plant ends or somebody interrupts; return its exit code and its last run state."""
-        daemon = Daemon(self._site, rate=self._shift.rate)
+        daemon = Daemon(self._site, rate=self._shift.rate, log_stream=self._log)
         loop = asyncio.get_running_loop()
         for sign in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(sign, daemon.stop)
         orders = Orders(self._shift, daemon, self._console, self._expected)
         daemon.fanout.add("demo", orders)
         daemon.supervisor.add("orders", orders.run)
-        daemon.supervisor.add("end of the shift", lambda: _stop_with(plant, daemon))
-        code = await daemon.run()
+        daemon.supervisor.add("plant", lambda: _stop_with(plant, daemon))
+        with self._log:
+            code = await daemon.run()
         return code, orders.last_state
 
 

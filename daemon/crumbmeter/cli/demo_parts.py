@@ -50,7 +50,7 @@ class Shift:
         """Return the command that plays the plant; its time begins with the daemon's first request."""
         return [
             sys.executable, "-m", "crumbmeter_sim", "serve", str(self.scenario), "--rate", str(self.rate),
-            "--exit-at-end", "--wait", "--score", str(self.score_path), *self._choices(),
+            "--hold-at-end", "--wait", "--score", str(self.score_path), *self._choices(),
         ]  # fmt: skip
 
     async def yardsticks(self) -> dict[str, Any]:
@@ -147,17 +147,20 @@ class Orders:
                 f"{at_s / 60.0:6.1f} min  --- {next(self._quarters)}/4: {mix_t:.0f} t of mix with {rubber_kg:.0f} kg "
                 f"of rubber booked",
                 markup=False,
+                soft_wrap=True,
             )
         return True
 
     async def run(self) -> None:
-        """Give each order at its time, then wait for the end."""
+        """Give each order at its time, and stop the daemon at the end of the shift."""
         clock = self._daemon.clock
         await self._daemon.views.wait_newer(0)
         begun_s = clock.now_s() if self._start_s is None else self._start_s
         for number, order in enumerate(self._orders):
             await clock.sleep_until(begun_s + float(order["t_s"]))
             self._give(number, order)
+        await clock.sleep_until(begun_s + self._duration_s)
+        self._daemon.stop()
         await asyncio.Event().wait()
 
     def _give(self, number: int, order: dict[str, Any]) -> None:

@@ -37,14 +37,14 @@ def truth(readings: tuple[Reading, ...], index: int | None) -> bool | None:
 def read_contacts(params: Params, readings: tuple[Reading, ...]) -> Contacts:
     """Read every contact that the sequence watches."""
     named = params.contacts
-    fault = None if named.feeder_fault is None else truth(readings, named.feeder_fault)
+    fault = False if named.feeder_fault is None else truth(readings, named.feeder_fault)
     return Contacts(
         emergency_stop_ok=truth(readings, named.emergency_stop_ok),
         remote=truth(readings, named.remote),
         blower_running=truth(readings, named.blower_running),
         airlock_running=truth(readings, named.airlock_running),
         diverter_to_drum=truth(readings, named.diverter_to_drum),
-        fault_free=(named.feeder_fault is None) if fault is None else not fault,
+        fault_free=None if fault is None else not fault,
         drum_turning=truth(readings, params.drum.turning),
     )
 

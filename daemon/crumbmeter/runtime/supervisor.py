@@ -130,6 +130,8 @@ class Supervisor:
         while True:
             fault = await self._run_once(state)
             state.running = False
+            if self._left and isinstance(fault, BugError):
+                return  # on the way out a task may end of itself
             state.failures += 1
             state.last_fault = f"{type(fault).__name__}: {fault}"
             self._report(event("task_failed", task=state.name, fault=state.last_fault, critical=state.critical))

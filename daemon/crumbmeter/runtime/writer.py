@@ -189,6 +189,8 @@ class OutputWriter:
         return choose
 
     def _observe(self, block_index: int, block: RawBlock) -> None:
+        if self._halted:
+            return  # what the registers hold now is the stop's business
         for index, offset in self._by_block.get(block_index, ()):
             spec, track = self._outputs[index], self._tracks[index]
             words = (block.words or ())[offset : offset + spec.register.count]

@@ -29,7 +29,8 @@ class Gap:
     def add(self, lost: Appendable, reason: str) -> None:
         """Count one entry as lost."""
         self.reasons[reason] = self.reasons.get(reason, 0) + 1
-        self._spread((lost.mono_us, lost.wall_us), (lost.mono_us, lost.wall_us), lost.flags)
+        stamp = (_storable(lost.mono_us), _storable(lost.wall_us))
+        self._spread(stamp, stamp, lost.flags & 0xFFFFFFFF)
 
     def merge(self, other: "Gap") -> None:
         """Take over what another gap counted."""
@@ -58,6 +59,11 @@ class Gap:
             }
         )
         return Entry(self.strand, KIND_GAP, body, self.last[0], self.last[1], self.flags)
+
+
+def _storable(time_us: int) -> int:
+    """Return a time that a header can hold: what was lost may have been lost because its own times could not."""
+    return max(-(1 << 63), min(time_us, (1 << 63) - 1))
 
 
 class Intake:

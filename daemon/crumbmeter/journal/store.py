@@ -1,9 +1,11 @@
 """The database as the writer thread sees it: transactions that either happened or did not, whatever the disk does.
 
 After any error the connection is closed and opened anew, because what a failed write left in SQLite's caches or the
-kernel's cannot be trusted. A COMMIT that failed may still have reached the disk: the heads found at reopening tell.
+kernel's cannot be trusted. A COMMIT that failed may still have reached the file: the heads found at reopening tell, and
+then it is made certain before anyone hears of it.
 """
 
+import contextlib
 import fcntl
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -65,6 +67,7 @@ class Store:
         connection, opening = open_checked(setup.path, setup.limits, stamp, setup.vfs)
         try:
             self._tails = load_tails(connection)
+            connection.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)  # what was found is on the disk from here on
         except BaseException:
             connection.close(force=True)
             raise
@@ -116,7 +119,7 @@ class Store:
         if self._connection is None:
             self.open()
             if self._unsure is not None and self._unsure == self.heads():
-                self._unsure = None
+                self._make_sure()
                 return
         own = list(self._own)
 
@@ -127,6 +130,20 @@ class Store:
         self._transact(act)
         del self._own[: len(own)]
         self._newest = entries[-1] if entries else self._newest
+
+    def _make_sure(self) -> None:
+        """Settle a COMMIT that failed and yet is found: a sync that failed once may say yes the next time for nothing.
+
+        The pages are therefore carried into the file itself, all of them, before the entries count as stored.
+        """
+        connection = self._connection
+        if connection is not None:
+            in_wal, carried = connection.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_FULL)
+            if carried == in_wal:
+                self._unsure = None
+                return
+        self.abandon()
+        raise apsw.BusyError("a reader holds the WAL")
 
     def _transact(self, act: Callable[[Mapping[Strand, Appender]], None]) -> None:
         connection, setup = self._connection, self._setup
@@ -184,14 +201,19 @@ class Store:
         self._setup.fault_point("after_checkpoint")
 
     def abandon(self) -> None:
-        """Close the connection after a failure; what was not committed is gone."""
-        if self._connection is not None:
-            self._connection.close(force=True)
-            self._connection = None
+        """Close the connection after a failure, without touching the disk again; what was not committed is gone."""
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            with contextlib.suppress(apsw.Error, OSError):
+                connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
+                connection.close(force=True)
 
     def close(self) -> None:
         """Close for good."""
-        self.abandon()
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            with contextlib.suppress(apsw.Error, OSError):  # the WAL is kept and used at the next start
+                connection.close(force=True)
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None

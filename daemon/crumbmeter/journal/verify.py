@@ -7,13 +7,14 @@ is a whole journal forged from its first entry: that is why heads are published.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
 import apsw
 
 from crumbmeter.journal.chain import Head, Seal, genesis_hash
-from crumbmeter.journal.entry import STRANDS, Strand
+from crumbmeter.journal.entry import KIND_SEAL, STRANDS, Strand
 from crumbmeter.journal.schema import connect_reader
 from crumbmeter.journal.sql import fetch
 from crumbmeter.journal.walk import (
@@ -199,8 +200,8 @@ class _StrandCheck:
         return sum(not here for _, _, here in now) != sum(not here for _, _, here in self.seals)
 
     def _rows(self, through: int, progress: Progress | None) -> Iterator[Fault]:
-        ends = [seal for seal, _, present in self.seals if present]
-        gone = [seal for seal, _, present in self.seals if not present]
+        gone = [seal for seal, _, _ in takewhile(lambda one: not one[2], self.seals)]
+        ends = [seal for seal, _, _ in self.seals[len(gone) :]]
         walk = self.walk
         if gone:
             walk.expected, walk.prior = gone[-1].last_seq + 1, gone[-1].head
@@ -216,6 +217,8 @@ class _StrandCheck:
             if owed is not None and row[0] == owed.last_seq + 1:
                 yield from check_seal_entry(self._strand, row, owed)
                 owed = None
+            elif row[2] == KIND_SEAL:
+                yield Fault(self._strand, row[0], "seal", "the chain carries a seal that is not kept")
             yield from walk.meet(row)
             if progress is not None and not self.entries % 4096:
                 progress(row[0] - began + 1, through - began + 1)

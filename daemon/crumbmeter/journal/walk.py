@@ -150,6 +150,8 @@ def check_open_segment(connection: apsw.Connection, strand: Strand) -> Fault | N
         if last and walk.count == 0:
             for fault in check_seal_entry(strand, row, last):
                 return fault
+        elif row[2] == KIND_SEAL:
+            return Fault(strand, row[0], "seal", "the chain carries a seal that is not kept")
         for fault in walk.meet(row):
             return fault
     if last and walk.count == 0:

@@ -67,14 +67,20 @@ class Writer:
     def _run(self) -> None:
         while (work := self._intake.take()) is not None:
             taken, gaps = work
-            self._write(self._resolve(taken))
-            for gap in gaps:
-                self._lost(gap)
-            if gaps:
-                self._write([])
+            try:
+                self._take(taken, gaps)
+            except Exception as problem:  # noqa: BLE001 -- a fault of our own must not end recording for good
+                self._trouble(problem)
             self._intake.settle(len(taken))
             self._keep_house()
         self._finish()
+
+    def _take(self, taken: Sequence[Appendable], gaps: Sequence[Gap]) -> None:
+        self._write(self._resolve(taken))
+        for gap in gaps:
+            self._lost(gap)
+        if gaps:
+            self._write([])
 
     def _resolve(self, taken: Sequence[Appendable]) -> list[Entry]:
         """Make the bodies, once; an entry whose body cannot be made is counted like any other loss."""
@@ -159,10 +165,12 @@ class Writer:
             self._trouble(problem)
             return False
 
-    def _trouble(self, problem: Exception) -> None:
+    def _trouble(self, problem: Exception, failing: str | None = None) -> None:
         text = f"{type(problem).__name__}: {problem}"
         self._store.abandon()
-        self.state = WriterState(self.state.heads, text, text, self.state.level, self._store.wal_pages)
+        self.state = WriterState(
+            self.state.heads, text if failing is None else failing, text, self.state.level, self._store.wal_pages
+        )
 
     def _stored(self) -> None:
         heads = self._store.heads()
@@ -182,7 +190,7 @@ class Writer:
                 self._stored()
             self._store.checkpoint(at_least_pages=self._limits.checkpoint_pages)
         except Exception as problem:  # noqa: BLE001 -- the next commit opens anew
-            self._trouble(problem)
+            self._trouble(problem, failing="")
 
     def _finish(self) -> None:
         try:

@@ -89,8 +89,8 @@ def _streams(site: Site, words: Explanation) -> str:
     tail = (
         f"Rubber leaving the auger is {params.line.travel_s:g} s in the line, after {params.feed.auger_lag_s:g} s of "
         f"the auger's own. From the injection point to the drum's outlet the mix takes "
-        f"{params.drum.outlet_residence_s:g} s. The line's travel and the way to the outlet are geometry until they are "
-        f"identified."
+        f"{params.drum.outlet_residence_s:g} s. The line's travel and the way to the outlet are geometry until they "
+        f"are identified."
     )
     return "\n".join([*(_stream(stream) for stream in words.streams), fill(tail)])
 

@@ -35,7 +35,7 @@ def load(path: Path) -> Site:
     draft = draft_of(path)
     refused = [problem for problem in draft.problems if not problem.is_warning]
     if refused:
-        raise SiteRefusedError(refused)
+        raise SiteRefusedError(sorted(refused, key=lambda problem: problem.file != draft.doc.name))
     return _build(path, draft)
 
 

@@ -74,7 +74,11 @@ def load_profile(name: str, path: Path, shown: str) -> tuple[Profile, list[Probl
         if part is not None and keys is not None:
             spec, found = _register(doc, ("registers", register), keys, part)
             problems += found
-            specs[register] = None if found else spec
+            # One that also has a mistyped key is no ground for further complaints.
+            sound = not found and f"registers.{register}" not in {
+                problem.key.rpartition(".")[0] for problem in problems
+            }
+            specs[register] = spec if sound else None
     if keys is not None and keys.profile != name:
         remedy = f'Write profile = "{name}", or rename the file.'
         problems.append(doc.problem("profile-name", ("profile",), f"the file is called {name}.toml", remedy=remedy))

@@ -76,7 +76,8 @@ def site_file_page() -> str:
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
-_INTRODUCTION = """A site is one TOML file and the device profiles that it names. `crumbmeter check SITE` says everything
+_INTRODUCTION = """\
+A site is one TOML file and the device profiles that it names. `crumbmeter check SITE` says everything
 that is wrong with it at once, each with file, key, line and remedy ([refusals.md](refusals.md)), or explains the site
 back. Unknown keys are refused. Nothing is read from the file after the start.
 

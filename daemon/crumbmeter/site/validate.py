@@ -231,7 +231,7 @@ def _beyond(kind: str, context: Mapping[str, Any]) -> str | None:
     return {
         "finite_number": "must be a finite number",
         "too_short": f"needs at least {context.get('min_length')} entry",
-        "string_too_short": f"must be at least {context.get('min_length')} characters long",
+        "string_too_short": "must not be empty",
         "string_too_long": f"must be at most {context.get('max_length')} characters long",
     }.get(kind)
 

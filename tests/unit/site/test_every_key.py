@@ -1,4 +1,4 @@
-"""Every key of the demonstration site is deleted, renamed by a letter, given a wrong type and put out of range (REQ-21).
+"""Every key of the two sites is deleted, renamed by a letter, given a wrong type and put out of range (REQ-21).
 
 Each must be refused with file, line and remedy, or change the settings that are loaded. No key is excepted.
 """
@@ -59,8 +59,8 @@ def _values(written: str) -> dict[str, list[str]]:
     if written in ("true", "false"):
         return {"wrong type": ['"yes"', "1"], "out of range": ["false" if written == "true" else "true"]}
     if written.startswith('"'):
-        return {"wrong type": ["4711", "true", "[1]"], "out of range": ['"no such thing 99"', '""']}
-    return {"wrong type": [f'"{written}"', "true"], "out of range": ["1e15", "-1e15", "nan", "inf"]}
+        return {"wrong type": ["4711", "[1]"], "out of range": ['"no such thing 99"', '""']}
+    return {"wrong type": [f'"{written}"', "true"], "out of range": ["1e15", "-1e15", "nan"]}
 
 
 def _mutations(text: str) -> Iterator[Mutation]:
@@ -102,25 +102,31 @@ def _judge(folder: Path, original: Site, mutation: Mutation) -> str | None:
     try:
         site = load(path)
     except SiteRefused as refused:
-        for problem in refused.problems:
-            if not (problem.file and problem.line >= 1 and problem.key and problem.expected and problem.remedy):
-                return f"{label}: a message lacks something: {problem}"
-        text = str(refused)
-        if "mutant.toml" not in text or "(line " not in text:
-            return f"{label}: no file or no line in: {text}"
-        wrong_here = mutation.what.startswith(("wrong type", "rename"))
-        if wrong_here and mutation.line and mutation.line not in [problem.line for problem in refused.problems]:
-            return f"{label}: line {mutation.line} is not named in: {text}"
-        if mutation.what == "rename" and mutation.line and "did you mean" not in text and "unknown key" not in text:
-            return f"{label}: the new key is not called unknown in: {text}"
-        return None
-    if _visible(site) == _visible(original):
-        return f"{label}: accepted, and nothing changed"
-    if mutation.what.startswith("wrong type"):
-        return f"{label}: accepted"
+        fault = _judge_message(mutation, refused)
+    else:
+        fault = "accepted, and nothing changed" if _visible(site) == _visible(original) else None
+        if mutation.what.startswith("wrong type"):
+            fault = "accepted"
+    return f"{label}: {fault}" if fault else None
+
+
+def _judge_message(mutation: Mutation, refused: SiteRefused) -> str | None:
+    """Return what a message lacks, or None."""
+    text = str(refused)
+    for problem in refused.problems:
+        if not (problem.file and problem.line >= 1 and problem.key and problem.expected and problem.remedy):
+            return f"a message lacks something: {problem}"
+    if "mutant.toml" not in text or "(line " not in text:
+        return f"no file or no line in: {text}"
+    lines = [problem.line for problem in refused.problems]
+    if mutation.what.startswith(("wrong type", "rename")) and mutation.line and mutation.line not in lines:
+        return f"line {mutation.line} is not named in: {text}"
+    if mutation.what == "rename" and mutation.line and "unknown key" not in text and "named" not in text:
+        return f"the new key is not called unknown in: {text}"
     return None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", EXISTING)
 def test_every_mutation_of_a_site_is_refused_or_seen(name: str, tmp_path: Path) -> None:
     shutil.copytree(ROOT / "config/devices", tmp_path / "devices")
@@ -132,4 +138,4 @@ def test_every_mutation_of_a_site_is_refused_or_seen(name: str, tmp_path: Path) 
     failures = [failure for mutation in mutations if (failure := _judge(tmp_path, original, mutation))]
     assert not failures, "\n".join(failures)
     assert len(keys) > 200
-    assert len(mutations) > 5 * len(keys) * 0.8
+    assert len(mutations) > 5 * len(keys)

@@ -11,6 +11,7 @@ from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import OutputKeys
 from crumbmeter.site.keys.site import ROLES
 from crumbmeter.site.lines import KeyPath
+from crumbmeter.site.problems import nearest
 
 DIMENSIONS = {
     OutputRole.AUGER_SPEED: "rotation",
@@ -92,7 +93,8 @@ def _limits(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec)
     if output.low != 0.0:
         draft.say("output-needs-zero", (*path, "low"), "must be 0: a stop writes 0")
     if role == OutputRole.HEARTBEAT.value and output.high < HEARTBEAT_HIGH:
-        draft.say("output-too-narrow", (*path, "high"), f"must be {HEARTBEAT_HIGH}: the heartbeat counts so far")
+        expected = f"must be {HEARTBEAT_HIGH}: the heartbeat counts so far"
+        draft.say("output-too-narrow", (*path, "high"), expected, remedy=f"Set high = {HEARTBEAT_HIGH}.")
     counts = (output.high - output.low) / abs(register.scale)
     if output.deadband_counts and output.deadband_counts >= counts:
         draft.say("low-high", (*path, "deadband_counts"), f"must be below the {counts:g} counts from low to high")
@@ -161,8 +163,9 @@ def _needed(draft: Draft) -> None:
         return
     path = ("control", "allowed")
     setpoint = (SETPOINTS[mode],) if mode else ()
+    mistyped = {nearest(role, ROLES) for role in draft.raw("outputs") if role not in ROLES}
     for role in (*setpoint, *NEEDED):
-        if role.value not in draft.raw("outputs"):
+        if role.value not in draft.raw("outputs") and role.value not in mistyped:
             remedy = f"Add [outputs.{role.value}], or set control.allowed = false."
             draft.say("output-missing", path, f"needs the output {role.value}", remedy=remedy)
     proofs = [("line", "blower_running"), ("feeder", "remote")]

@@ -5,6 +5,7 @@ from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource
 from crumbmeter.model.units import UNITS
 from crumbmeter.process.params import DoseBasis, StreamKind
 from crumbmeter.site.build import device_spec
+from crumbmeter.site.checks.plant import DOSE_REFUSED_ABOVE, share_of_mix
 from crumbmeter.site.checks.ranges import to_si
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.figures import DryFlow, rubber_kg_s, scaled
@@ -27,7 +28,8 @@ def check_reach(draft: Draft) -> None:
     lowest, highest = plant.lowest_rate_percent / 100.0, plant.highest_rate_percent / 100.0
     for name, mix in draft.sound("mixes"):
         dose = mix.si_or_none("dose")
-        if dose is None or not 0.0 < dose < 1.0:
+        share = share_of_mix(mix)
+        if dose is None or share is None or not 0.0 < share <= DOSE_REFUSED_ABOVE:
             continue
         wanted = _wanted(flows, mix, dose, (lowest, 1.0, highest))
         key = next(key for key in mix.choices["dose"].names if getattr(mix, key) is not None)

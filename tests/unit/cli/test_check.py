@@ -1,0 +1,128 @@
+"""`crumbmeter check` says what a site does, in words and in JSON, and ends with the right code."""
+
+import json
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from crumbmeter.cli.check import add_to, check
+from crumbmeter.site import load
+from crumbmeter.site.explain import explain
+
+ROOT = Path(__file__).parents[3]
+DEMO = Path("config/sites/demo_drum.toml")
+BAD = Path("tests/cases/site/five_mistakes/site.toml")
+
+
+@pytest.fixture(autouse=True)
+def _in_repository(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+
+
+def test_a_good_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(DEMO) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 100
+    for words in (
+        "divided by 1 + 4 % of water on dry mass",
+        "no temperature correction: the meter sends mass",
+        "5 % of its dry mass is counted as binder",
+        "belts 24 m at 1.62 m/s = 14.8 s",
+        "recycle_scale     1  03     100      3",
+        "feeder.speed_setpoint",
+        "MONITOR ONLY",
+        "SIMULATED",
+    ):
+        assert " ".join(words.split()) in " ".join(out.split()), words
+    site = load(DEMO)
+    for signal in site.params.signals:
+        assert signal.signal_id in out
+    assert site.settings_id in out
+
+
+def test_a_monitor_only_site_says_that_nothing_is_ever_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "devices").symlink_to(ROOT / "config/devices")
+    site = tmp_path / "site.toml"
+    site.write_text(DEMO.read_text("utf-8").replace("allowed = true", "allowed = false"), "utf-8")
+    assert check(site) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "nothing whatever is written to any register" in out
+
+
+def test_a_bad_site_is_refused_on_the_error_stream(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(BAD) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert (ROOT / BAD.parent / "expected.err").read_text("utf-8") in shown.err
+    assert "docs/refusals.md" in shown.err
+
+
+def test_json_of_a_good_site(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(DEMO, as_json=True) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["ok"] is True
+    assert said["writes"][0]["function_code"] == 6
+    assert {row["device_id"] for row in said["plan"]} == {
+        "belt_scale",
+        "recycle_scale",
+        "binder_meter",
+        "plant_io",
+        "blower",
+        "feeder",
+    }
+
+
+def test_json_of_a_bad_site(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(BAD, as_json=True) == 2
+    said = json.loads(capsys.readouterr().out)
+    assert said["ok"] is False
+    assert [problem["code"] for problem in said["problems"]] == [
+        "out-of-range",
+        "no-such-signal",
+        "not-one-of",
+        "unknown-key",
+        "dose-absurd",
+    ]
+    assert all(problem["line"] > 0 for problem in said["problems"])
+
+
+def test_the_command_line_hands_on_the_exit_code() -> None:
+    app = typer.Typer()
+    add_to(app)
+    app.command("other")(lambda: None)
+    assert CliRunner().invoke(app, ["check", str(DEMO)]).exit_code == 0
+    assert CliRunner().invoke(app, ["check", str(BAD)]).exit_code == 2
+    assert CliRunner().invoke(app, ["check", str(DEMO), "--jsn"]).exit_code == 2
+
+
+def test_doses_agree_in_every_unit() -> None:
+    """10 lb/short_ton is 0.5 % of mix and 5 kg/t (check-values, section 3); rates by hand from 250 short ton/h."""
+    rows = [row for row in explain(load(DEMO)).doses if row.mix_id == "surface_10lb"]
+    assert [row.rate for row in rows] == ["lowest", "normal", "highest"]
+    for row in rows:
+        assert row.lb_per_short_ton == pytest.approx(10.0)
+        assert row.kg_per_tonne == pytest.approx(5.0)
+        assert row.bases["total_mix"] == pytest.approx(0.005)
+        assert row.bases["added_to_mix"] == pytest.approx(0.005 / 0.995)
+        # R / Bt with Bt = 5.5 % of the mix without rubber
+        assert row.bases["total_binder"] == pytest.approx(0.005 / 0.995 / 0.055)
+        assert row.auger_rpm == pytest.approx(row.rubber_kg_min / 0.9)
+    normal = rows[1]
+    assert normal.mix_short_ton_h == pytest.approx(250.0, rel=1e-3)
+    # 250 short ton/h x 2000 lb / 60 min x 0.005 / 0.995
+    assert normal.rubber_lb_min == pytest.approx(normal.mix_short_ton_h * 2000 / 60 * 0.005 / 0.995)
+    assert normal.binder_replacement == pytest.approx(46.4 / 1.03 * 0.05 / (0.055 * normal.mix_short_ton_h))
+
+
+def test_travel_is_explained_with_what_is_measured() -> None:
+    aggregate, rap, binder = explain(load(DEMO)).streams
+    assert aggregate.to_injection_s == pytest.approx(24.0 / 1.62 - 1.5 + 45.0)
+    assert aggregate.in_hand_s == pytest.approx(aggregate.to_injection_s - 4.0 - 0.9)
+    assert any("aggregate_belt_speed" in words for words in aggregate.measured)
+    assert rap.geometry[0] == "belt length"
+    assert binder.to_injection_s == 0.0
+    assert binder.geometry == ("metered at the injection point",)

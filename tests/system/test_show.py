@@ -88,8 +88,9 @@ def test_board_follows_survives_the_daemon_and_comes_back(path: Path, terminal: 
     assert b"\x1b[2m" in drawn or b";2m" in drawn or b"2;" in drawn  # greyed
     with small_in_thread(path):
         terminal.wait_for("UTC")
-        redraws = MOVES.findall(terminal.wait_for("Setpoint"))
-        assert any(move.endswith(b"A") for move in redraws)  # the cursor goes up: drawn in place
+        terminal.wait_for("Setpoint")
+        terminal.wait_for("Setpoint")
+    assert any(move.endswith(b"A") for move in MOVES.findall(terminal.seen))  # the cursor goes up: drawn in place
     assert terminal.close() == 0
     widths = [len(line) for line in MOVES.sub(b"", terminal.seen).replace(b"\r", b"\n").split(b"\n")]
     assert max(widths) <= 80

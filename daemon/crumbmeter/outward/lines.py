@@ -91,7 +91,7 @@ def parse_request(line: bytes) -> Request:
     if not isinstance(body, dict):
         raise RequestError("a request is a JSON object")
     try:
-        ask = Ask(body.get("ask"))
+        ask = Ask(str(body.get("ask")))
     except ValueError as fault:
         raise RequestError(f"'ask' must be one of {', '.join(Ask)}") from fault
     tag = body.get("tag")
@@ -130,7 +130,7 @@ def outcome_body(happening: Event | None) -> Json | None:
 
 def _command(body: Mapping[str, Any]) -> CommandAsk:
     try:
-        kind = CommandKind(body.get("kind"))
+        kind = CommandKind(str(body.get("kind")))
     except ValueError as fault:
         raise RequestError(f"'kind' must be one of {', '.join(CommandKind)}") from fault
     who = _text(body, "who")

@@ -228,13 +228,21 @@ def _union(parts: tuple[Any, ...]) -> _Codec:
     return _Codec(put, get, f"{inner.shape}?" if optional else inner.shape)
 
 
+def _type_of(hint: Any) -> Any:
+    """Return the type that a value of a hint has at run time."""
+    while isinstance(hint, NewType):
+        hint = hint.__supertype__
+    return get_origin(hint) or hint
+
+
 def _one_of(members: list[Any]) -> _Codec:
     """Codec of one of several types: the place of the type goes with the value."""
     codecs = [_codec(member) for member in members]
+    types = [_type_of(member) for member in members]
 
     def put(value: Any) -> list[Any]:
-        for place, (member, codec) in enumerate(zip(members, codecs, strict=True)):
-            if type(value) is (get_origin(member) or member):
+        for place, (kind, codec) in enumerate(zip(types, codecs, strict=True)):
+            if type(value) is kind:
                 return [place, codec.put(value)]
         raise SnapshotError(f"{value!r} is none of {members}")
 

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from crumbmeter_sim.serve import Progress
 
 SCAN_S = 0.2
+OWED_PAID_S = 8.0
+OWED_FORGOTTEN_S = 30.0
+"""What the best achievable does with rubber that the stall speed kept back: paid soon, the drum evens it out."""
 
 
 class Yardstick(Protocol):
@@ -105,6 +108,8 @@ class BestAchievable:
         self._ahead_s = truth.line.travel_s + truth.auger.lag_s + SCAN_S / 2
         self._stall_rev_s = truth.auger.stall_rpm / 60
         self._top_rev_s = truth.auger.top_rpm / 60
+        self._owed_kg = 0.0
+        """Kept back by the stall speed."""
 
     def speed_rev_s(self, may_feed: bool) -> float:
         plant = self._plant
@@ -113,8 +118,13 @@ class BestAchievable:
         passing = plant.drum.ahead(self._ahead_s, plant.dry_in_drum_now)
         binder = plant.binder.ahead(self._ahead_s)
         rate = rubber_kg(plant.mix, passing[d.VIRGIN], passing[d.RECYCLE], passing[d.CARRIED], binder)
-        speed = rate / plant.feeder.auger.factor_kg_rev(plant.feeder.hopper.mass_kg)
-        return min(self._top_rev_s, speed) if speed >= self._stall_rev_s else 0.0
+        factor = plant.feeder.auger.factor_kg_rev(plant.feeder.hopper.mass_kg)
+        speed = (rate + self._owed_kg / OWED_PAID_S) / factor
+        if speed < self._stall_rev_s:
+            self._owed_kg += (rate - self._owed_kg / OWED_FORGOTTEN_S) * SCAN_S
+            return 0.0
+        self._owed_kg -= self._owed_kg / OWED_PAID_S * SCAN_S
+        return min(self._top_rev_s, speed)
 
 
 YARDSTICKS: dict[str, type[PlainFollower | FixedDelayFollower | BestAchievable]] = {

@@ -1,10 +1,9 @@
 """Small rigs and banks for the simulator's own tests."""
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from crumbmeter_sim.bank import Bank
+from crumbmeter_sim.bank import Bank, Source
 from crumbmeter_sim.codec import Register
 from crumbmeter_sim.plantfile import PlantTruth, load_plant
 from crumbmeter_sim.profile import Profile
@@ -55,5 +54,5 @@ def bank_of(words: dict[tuple[str, int], int], *, writable: bool = False) -> Ban
     return Bank(Profile("made", registers, 125, 2000), {} if writable else sources, {})
 
 
-def _constant(value: int) -> Callable[[], float]:
+def _constant(value: int) -> Source:
     return lambda: float(value)

@@ -76,7 +76,7 @@ def test_refills_begin_and_end_at_their_levels_with_rubber_still_in_flight() -> 
 
 def test_fresh_rubber_feeds_less_and_packed_rubber_more() -> None:
     the_rig = rig(auger__walk_percent=0.0)
-    auger, hopper = the_rig.plant.feeder.auger, the_rig.plant.feeder.hopper
+    auger = the_rig.plant.feeder.auger
     feeding(the_rig, 21.0)
     play(the_rig, 60.0)
     settled = auger.factor_kg_rev(200.0)

@@ -16,6 +16,7 @@ HEIGHT = 24
 OLD_S = 3.0
 """[s] Values older than this are greyed and said to be old."""
 MOST_NEEDS, MOST_ALARMS, MOST_STREAMS, MOST_NARROWED = 3, 2, 4, 2
+MOST_NAMES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,13 +185,13 @@ def _streams(streams: Sequence[Body], display: Display) -> Iterator[Text]:
 
 
 def _writes(writes: Sequence[Body]) -> Iterator[Text]:
-    """Show how far each written value has come; nothing where nothing was ever written."""
-    shown = [item for item in writes if item["stage"] != "none"]
-    if not shown:
-        return
-    line = Text("Writes ")
-    for index, item in enumerate(shown):
-        style = "bold red" if item["stage"] == "failed" else ""
-        word = item["stage"].upper() if item["stage"] == "failed" else item["stage"]
-        line.append(f"{', ' if index else ''}{item['role']} {word} {seconds(item['age_s'])}", style=style)
-    yield line
+    """Show how far written values have come, a line a stage, failed ones first; nothing where nothing was written."""
+    for stage in ("failed", "requested", "acknowledged", "confirmed"):
+        group = [item for item in writes if item["stage"] == stage]
+        if not group:
+            continue
+        names = ", ".join(str(item["role"]) for item in group[:MOST_NAMES])
+        more = f" and {len(group) - MOST_NAMES} more" if len(group) > MOST_NAMES else ""
+        oldest = max(item["age_s"] or 0.0 for item in group)
+        word = stage.upper() if stage == "failed" else stage
+        yield Text(f"Writes {word}: {names}{more}, {seconds(oldest)}", style="bold red" if stage == "failed" else "")

@@ -83,7 +83,16 @@ def test_stages_of_a_write_are_kept_apart() -> None:
     for stage, words in ((WriteStage.REQUESTED, "requested"), (WriteStage.ACKNOWLEDGED, "acknowledged"),
                          (WriteStage.CONFIRMED, "confirmed"), (WriteStage.FAILED, "FAILED")):  # fmt: skip
         found = lines(writes=(WriteStatus(stage, (1,), None, 99.0, 99.5),))
-        assert line_with("Writes", found) == f"Writes auger_speed {words} 0.5 s"
+        assert line_with("Writes", found) == f"Writes {words}: auger_speed, 0.5 s"
+
+
+def test_failed_write_is_not_hidden_behind_the_confirmed_ones() -> None:
+    stages = (WriteStage.CONFIRMED, WriteStage.FAILED)
+    found = lines(writes=tuple(WriteStatus(stage, (1,), None, 99.0, 99.5) for stage in stages))
+    assert [line for line in found if line.startswith("Writes")] == [
+        "Writes FAILED: heartbeat, 0.5 s",
+        "Writes confirmed: auger_speed, 0.5 s",
+    ]
 
 
 @pytest.mark.parametrize(

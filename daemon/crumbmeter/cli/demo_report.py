@@ -11,8 +11,8 @@ COLUMNS = 100
 NAMES = {
     "crumbmeter": "crumbmeter",
     "best_achievable": "best achievable",
-    "fixed_delay": "fixed-delay follower",
-    "plain": "plain follower",
+    "fixed_delay_follower": "fixed-delay follower",
+    "plain_follower": "plain follower",
 }
 """Rows of the table, best last only by chance; the yardsticks are defined in docs/decisions/0002-yardsticks.md."""
 

@@ -7,6 +7,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
 from crumbmeter.control.sequence import RunState, SequenceState
 from crumbmeter.control.state import FeedState
+from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.estimation.weighing import Flow, WeighingState
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.reading import Reading
@@ -18,7 +19,9 @@ LEAST_LATE_S = 1.0
 TURNING_REV_S = 0.02
 """[rev/s] Above this the auger turns."""
 NO_FLOW_SHARE = 0.4
-"""Share of the mean feed factor below which the auger turns in vain (a bridge)."""
+LOW_SHARE = 0.7
+"""The auger turns in vain (a bridge) when the feed factor is below the first share of its mean, or below the second
+share of the lowest that is believed."""
 WORTH_TELLING_KG = 0.05
 """[kg] Owed rubber below this is dropped without an event."""
 
@@ -57,14 +60,11 @@ def watch_line(
 
 
 def watch_flow(
-    feed: FeedState, weighing: WeighingState, weighing_floor: float, speed_rev_s: float, dt_s: float
+    feed: FeedState, weighing: WeighingState, params: WeighingParams, speed_rev_s: float, dt_s: float
 ) -> FeedState:
     """Count how long the auger has turned without the hopper losing weight."""
-    in_vain = (
-        speed_rev_s > TURNING_REV_S
-        and not weighing.refilling
-        and weighing.factor_kg_rev <= max(weighing_floor, NO_FLOW_SHARE * weighing.mean_factor_kg_rev)
-    )
+    least = max(params.feed_factor_low_kg_rev * LOW_SHARE, NO_FLOW_SHARE * weighing.mean_factor_kg_rev)
+    in_vain = speed_rev_s > TURNING_REV_S and not weighing.refilling and weighing.factor_kg_rev < least
     return replace(feed, no_flow_s=feed.no_flow_s + dt_s if in_vain else 0.0)
 
 

@@ -23,6 +23,10 @@ WORST_FIRST = (
 RANK = {state: len(WORST_FIRST) - place for place, state in enumerate(WORST_FIRST)}
 
 
+COVERAGE = 2.0
+"""Coverage factor of the doubt that an error must exceed (GUM 6.2.1; about 95 %)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Surroundings:
     """What the record needs beside the masses."""
@@ -72,7 +76,8 @@ def enter(
     )
     tolerance = state.tolerance
     if run_state is RunState.FEEDING:
-        tolerance = add_feed(tolerance, around.asked_kg, flow.fed_kg, params.tolerance, dt_s)
+        doubt_kg = COVERAGE * (1.41 * state.weighing.noise_kg + flow.uncertainty_kg_s * params.tolerance.window_s)
+        tolerance = add_feed(tolerance, around.asked_kg, flow.fed_kg, doubt_kg, params.tolerance, dt_s)
     totals = state.totals
     if parcel is not None:
         totals = add_to(totals, parcel)

@@ -24,7 +24,7 @@ from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, advance
 from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
-from crumbmeter.estimation.weighing import weigh
+from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
@@ -102,12 +102,13 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     before = state.sequence
     feed = watch_inputs(state.feed, in_doubt, late=late, dt_s=dt_s)
     feed = watch_line(feed, params, readings, before.state, dt_s)
-    feed = watch_flow(feed, weighing, params.weighing.feed_factor_low_kg_rev, speed_rev_s, dt_s)
+    feed = watch_flow(feed, weighing, params.weighing, speed_rev_s, dt_s)
     contacts = read_contacts(params, readings)
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
-    scan = decide(feed, before, sequence, demand, flow, weighing.factor_kg_rev, in_doubt, params, dt_s)
+    factor = believable_factor(weighing, params.weighing)
+    scan = decide(feed, before, sequence, demand, flow, factor, in_doubt, params, dt_s)
 
     around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
     state, parcel = enter(replace(state, sequence=sequence, feed=scan.feed), demand, flow, around, params, dt_s)

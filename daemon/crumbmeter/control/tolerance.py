@@ -87,9 +87,19 @@ def window_error(parts: Sequence[WindowPart]) -> float | None:
 
 
 def add_feed(
-    state: ToleranceState, setpoint_kg: float, fed_kg: float, tolerance: ToleranceParams, dt_s: float
+    state: ToleranceState, setpoint_kg: float, fed_kg: float, doubt_kg: float, tolerance: ToleranceParams, dt_s: float
 ) -> ToleranceState:
-    """Take one scan of the feed into the window of time and judge it."""
+    """Take one scan of the feed into the window of time and judge it.
+
+    Args:
+        state: Before.
+        setpoint_kg: [kg] Asked for in this scan.
+        fed_kg: [kg] Fed in this scan.
+        doubt_kg: [kg] What the difference over the window must exceed to mean anything: at the tail of a run a few
+            hundred grams are a large share of very little.
+        tolerance: Bands and length of the window.
+        dt_s: [s] Length of the scan.
+    """
     part_s = tolerance.window_s / BUCKETS
     buckets = state.buckets or ((0.0, 0.0),)
     newest = (buckets[-1][0] + setpoint_kg, buckets[-1][1] + fed_kg)
@@ -98,11 +108,12 @@ def add_feed(
     if spent_s >= part_s:
         buckets, spent_s = (*buckets[-(BUCKETS - 1) :], (0.0, 0.0)), 0.0
     level = state.feed_level
-    error = feed_error(buckets)
-    if error is None:
+    asked_kg = sum([part[0] for part in buckets])
+    if asked_kg <= 0.0:
         level = 0
     elif len(buckets) == BUCKETS:
-        level = band_level(error, level, tolerance)
+        off_kg = abs(sum([part[1] for part in buckets]) - asked_kg)
+        level = band_level(max(0.0, off_kg - doubt_kg) / asked_kg, level, tolerance)
     return ToleranceState(state.parts, state.dose_level, buckets, spent_s, level, state.total_out)
 
 

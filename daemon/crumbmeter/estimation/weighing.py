@@ -17,13 +17,22 @@ from crumbmeter.model.events import Event, event
 GATE = 9.0
 """Squared innovation over its variance beyond which a weight is not believed (three sigma)."""
 STEP_AFTER_S = 3.0
-"""[s] Weights refused for so long mean a true step (something lies on the scale): the content is taken anew."""
+"""[s] Weights refused for so long mean a true change: a step (something lies on the scale) or another flow."""
+GROWTH_SIGMAS = 4.0
+"""A surprise that has grown by so many standard deviations since the first refusal is another flow, not a step."""
+RISING_SHARE = 1.5
+"""Without a contact of the gate: a weight that grows faster than this share of the flow is a refill."""
+LONGEST_LOOK_BACK_S = 60.0
+NEW_FLOW_DOUBT = 0.5
+"""Relative doubt put on the feed factor when the flow has changed by itself (a bridge, packed rubber)."""
 RELEASE_S = 40.0
 """[s] Time over which a correction of the content is booked as fed or not fed."""
 LEARN_S = 60.0
 """[s] Time constant of the level map."""
 FACTOR_FILTER_S = 900.0
 """[s] Time constant of the mean factor that the map is relative to."""
+MOST_FACTOR = 1.5
+"""Times the highest believable factor: where the estimate ends whatever the scale says."""
 MIN_NOISE_SHARE, MAX_NOISE_SHARE = 0.5, 6.0
 """The noise is learned on line within these multiples of the configured one."""
 
@@ -45,6 +54,8 @@ class WeighingState:
     """[kg] Standard deviation of the weight, learned."""
     refused_s: float
     """[s] For how long weights have been refused."""
+    first_surprise_kg: float
+    """[kg] Weight less expectation at the first of these refusals."""
     refilling: bool
     refill_s: float
     """[s] How long the present or last refill has lasted."""
@@ -53,6 +64,17 @@ class WeighingState:
     unbooked_kg: float
     """[kg] Correction of the content that is still to be booked as fed (positive) or not fed."""
     level: LevelMap
+
+
+def believable_factor(state: WeighingState, params: WeighingParams) -> float:
+    """[kg/rev] Return the factor that a setpoint may be divided by: a bridge must be alarmed, not chased.
+
+    Outside the believable band it is the mean factor at this level.
+    """
+    low, high = params.feed_factor_low_kg_rev, params.feed_factor_high_kg_rev
+    if low <= state.factor_kg_rev <= high:
+        return state.factor_kg_rev
+    return min(high, max(low, state.mean_factor_kg_rev * _ratio(state, params, state.mass_kg)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +104,7 @@ def new_weighing(params: WeighingParams) -> WeighingState:
         var_ff=(0.03 * factor) ** 2,
         noise_kg=params.mass_noise_kg,
         refused_s=0.0,
+        first_surprise_kg=0.0,
         refilling=False,
         refill_s=0.0,
         settle_left_s=0.0,
@@ -158,7 +181,7 @@ def _take_weight(
         return _taken_anew(state, weight_kg, refilling=False, settle_left_s=state.settle_left_s - dt_s), (), False
     variance = state.var_mm + state.noise_kg**2
     if surprise * surprise > GATE * variance:
-        return _refuse(state, params, weight_kg, surprise, refilling, dt_s)
+        return _refuse(state, params, weight_kg, surprise, refilling, way_rev, dt_s)
     return _believe(state, params, surprise, variance, way_rev, dt_s), (), True
 
 
@@ -186,15 +209,38 @@ def _refuse(
     weight_kg: float,
     surprise: float,
     refilling: bool | None,
+    way_rev: float,
     dt_s: float,
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
+    """Leave a weight out; when it goes on, tell a step on the scale from a flow that has changed."""
+    first_kg = surprise if state.refused_s == 0.0 else state.first_surprise_kg
     refused_s = state.refused_s + dt_s
     if refused_s < STEP_AFTER_S:
-        return replace(state, refused_s=refused_s), (), False
-    if refilling is None and surprise > 0.0:
+        return replace(state, refused_s=refused_s, first_surprise_kg=first_kg), (), False
+    grown_kg = surprise - first_kg
+    certain_kg = GROWTH_SIGMAS * state.noise_kg
+    carried_kg = state.factor_kg_rev * way_rev / dt_s * refused_s
+    if refilling is None and grown_kg > RISING_SHARE * carried_kg + certain_kg:
         return _during_refill(state, params, weight_kg, dt_s)
+    if way_rev > 0.0 and abs(grown_kg) > certain_kg:
+        # The surprise grows: the auger carries more or less than expected. The weight is right, the factor is not.
+        since_s = min(LONGEST_LOOK_BACK_S, max(refused_s, refused_s * surprise / grown_kg))
+        doubted = _doubt_factor(state, way_rev * since_s / dt_s)
+        return _believe(doubted, params, surprise, doubted.var_mm + doubted.noise_kg**2, way_rev, dt_s), (), True
     detail = event("weight_step", step_kg=round(surprise, 3))
     return _taken_anew(state, weight_kg, refilling=False, settle_left_s=0.0), (detail,), False
+
+
+def _doubt_factor(state: WeighingState, way_rev: float) -> WeighingState:
+    """Widen the factor's variance, with what that means for the content after `way_rev` revolutions."""
+    variance = (NEW_FLOW_DOUBT * state.mean_factor_kg_rev) ** 2
+    return replace(
+        state,
+        var_ff=variance,
+        var_mf=-way_rev * variance,
+        var_mm=state.noise_kg**2 + way_rev * way_rev * variance,
+        refused_s=0.0,
+    )
 
 
 def _believe(
@@ -204,7 +250,7 @@ def _believe(
     gain_f = state.var_mf / variance
     correction = gain_m * surprise
     factor = state.factor_kg_rev + gain_f * surprise
-    factor = min(params.feed_factor_high_kg_rev, max(params.feed_factor_low_kg_rev, factor))
+    factor = min(MOST_FACTOR * params.feed_factor_high_kg_rev, max(0.0, factor))
     noise = state.noise_kg
     if way_rev > 0.0:
         # E[surprise^2] = var_mm + noise^2, so this estimate of noise^2 has no bias.
@@ -213,7 +259,7 @@ def _believe(
         low, high = MIN_NOISE_SHARE * params.mass_noise_kg, MAX_NOISE_SHARE * params.mass_noise_kg
         noise = min(high, max(low, sqrt(max(0.0, squared))))
     mean, level = state.mean_factor_kg_rev, state.level
-    if way_rev > 0.0:
+    if way_rev > 0.0 and params.feed_factor_low_kg_rev <= factor <= params.feed_factor_high_kg_rev:
         share = (state.mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg)
         mean += (factor / state.level.ratio(share) - mean) * min(1.0, dt_s / FACTOR_FILTER_S)
         level = level.learned(share, factor / mean, dt_s / LEARN_S)

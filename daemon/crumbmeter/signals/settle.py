@@ -23,6 +23,8 @@ class SignalMemory:
     """Whether the last reading was Bad (for transitions)."""
 
 
+MOVING = 0.02
+"""[rev/s or m/s] A speed above this means that something moves."""
 NOTHING_YET = SignalMemory(None, 0.0, 0.0, bad=True)
 
 
@@ -54,7 +56,7 @@ def settle(
     readings: list[Reading] = []
     events: list[Event] = []
     for sample, before, params in zip(samples, memory, signals, strict=True):
-        running = params.frozen_while is None or _is_true(samples[params.frozen_while])
+        running = params.frozen_while is None or _moves(samples[params.frozen_while], signals[params.frozen_while])
         reading, same_for_s = _judge(sample, before, params, now_s, dt_s, running=running)
         is_bad = reading.value is None
         if is_bad and (not before.bad or before.value is None is not sample.value):
@@ -73,8 +75,8 @@ def settle(
     return tuple(new_memory), tuple(readings), tuple(events)
 
 
-def _is_true(sample: Sample) -> bool:
-    return sample.value is not None and sample.value > 0.5
+def _moves(sample: Sample, params: SignalParams) -> bool:
+    return sample.value is not None and sample.value > (0.5 if params.is_contact else MOVING)
 
 
 def _judge(
@@ -90,7 +92,8 @@ def _judge(
     # Written so that a NaN, which decoding has already refused, would fail it too.
     if not (params.low_si <= value <= params.high_si):
         return bad(Reason.OUT_OF_RANGE, age_s), 0.0
-    same_for_s = before.same_for_s + dt_s if running and value == before.value else 0.0
+    judged = running and (params.frozen_above is None or value > params.frozen_above)
+    same_for_s = before.same_for_s + dt_s if judged and value == before.value else 0.0
     if params.frozen_after_s is not None and same_for_s > params.frozen_after_s:
         return bad(Reason.FROZEN, age_s), same_for_s
     if params.max_rise_per_s is not None and before.value is not None and sample.received_s > before.received_s:

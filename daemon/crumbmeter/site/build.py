@@ -100,7 +100,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         scan_period_s=file.site.scan_period_s,
         control_allowed=file.control.allowed,
         sources=sources,
-        signals=tuple(_signal(name, keys, at, registers) for name, keys in file.signals.items()),
+        signals=tuple(_signal(name, keys, file, at, registers) for name, keys in file.signals.items()),
         plan=make_plan(devices, sources, outputs),
         outputs=outputs,
         streams=tuple(_stream(name, keys, file, at, registers) for name, keys in file.streams.items()),
@@ -130,7 +130,7 @@ def _source(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers
     return SignalSource(name, at.device(keys.source), registers[keys.source], period_s)
 
 
-def _signal(name: str, keys: SignalKeys, at: _Indices, registers: Registers) -> SignalParams:
+def _signal(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers: Registers) -> SignalParams:
     register = registers[keys.source]
     contact = is_contact(register)
     ends = sorted((0.0, 1.0) if contact else (to_si(register, keys.low or 0.0), to_si(register, keys.high or 0.0)))
@@ -142,9 +142,18 @@ def _signal(name: str, keys: SignalKeys, at: _Indices, registers: Registers) -> 
         max_age_s=keys.max_age_s,
         frozen_after_s=keys.frozen_after_s,
         frozen_while=at.maybe(keys.frozen_while),
+        frozen_above=_empty_below(name, registers[keys.source], file),
         max_rise_per_s=None if rise is None else to_si(register, rise) - to_si(register, 0.0),
         is_contact=contact,
     )
+
+
+def _empty_below(name: str, register: RegisterSpec, file: SiteFile) -> float | None:
+    """Return the low flow of the stream that a signal is the rate of: an empty belt reads a constant zero."""
+    for stream in file.streams.values():
+        if stream.rate == name:
+            return to_si(register, stream.low_flow)
+    return None
 
 
 def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> OutputSpec:

@@ -4,15 +4,14 @@ import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
-from crumbmeter.cli.check_text import site_text
-from crumbmeter.site import Problem, Site, SiteRefused, load
-from crumbmeter.site.explain import explain
+from crumbmeter.cli import reference
+
+if TYPE_CHECKING:
+    from crumbmeter.site import Problem, Site
 
 GOOD: Final = 0
 REFUSED: Final = 2
@@ -28,6 +27,10 @@ def check(site: Path, as_json: bool = False) -> int:
     Returns:
         Exit code: 0 the site is good, 2 it is refused.
     """
+    from crumbmeter.cli.check_text import site_text  # noqa: PLC0415 - a command loads what it needs
+    from crumbmeter.site import SiteRefused, load  # noqa: PLC0415
+    from crumbmeter.site.explain import explain  # noqa: PLC0415
+
     try:
         loaded = load(site)
     except SiteRefused as refused:
@@ -43,8 +46,10 @@ def check(site: Path, as_json: bool = False) -> int:
     return GOOD
 
 
-def site_json(site: Site) -> dict[str, Any]:
+def site_json(site: "Site") -> dict[str, Any]:
     """Return everything that the words say, as plain values."""
+    from crumbmeter.site.explain import explain  # noqa: PLC0415
+
     params = site.params
     return {
         "ok": True,
@@ -60,7 +65,7 @@ def site_json(site: Site) -> dict[str, Any]:
     }
 
 
-def _problem(problem: Problem) -> dict[str, Any]:
+def _problem(problem: "Problem") -> dict[str, Any]:
     return asdict(problem)
 
 
@@ -70,6 +75,9 @@ def _print_json(value: dict[str, Any]) -> None:
 
 def _say(text: str, *, error: bool = False) -> None:
     """Print plain text; on a terminal the headings are bold."""
+    from rich.console import Console  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
     console = Console(stderr=error, highlight=False, soft_wrap=True)
     lines = text.split("\n")
     if not console.is_terminal:
@@ -81,7 +89,8 @@ def _say(text: str, *, error: bool = False) -> None:
 
 
 def add_to(app: typer.Typer) -> None:
-    """Add the command `check` to the top-level application."""
+    """Add the commands about site files, `check` and `reference`, to the top-level application."""
+    reference.add_to(app)
 
     @app.command("check")
     def command(

@@ -7,9 +7,6 @@ from typing import Annotated, Final
 
 import typer
 
-from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema
-from crumbmeter.site.reference import refusals_page, site_file_page
-
 
 class Page(StrEnum):
     """What can be printed."""
@@ -20,13 +17,27 @@ class Page(StrEnum):
     PROFILE_SCHEMA = "profile-schema"
 
 
-PAGES: Final[dict[Page, tuple[str, Callable[[], str]]]] = {
-    Page.SITE_FILE: ("docs/site-file.md", site_file_page),
-    Page.REFUSALS: ("docs/refusals.md", refusals_page),
-    Page.SCHEMA: ("config/schema.json", lambda: schema_text(site_schema())),
-    Page.PROFILE_SCHEMA: ("config/device-schema.json", lambda: schema_text(profile_schema())),
+STORED: Final = {
+    Page.SITE_FILE: "docs/site-file.md",
+    Page.REFUSALS: "docs/refusals.md",
+    Page.SCHEMA: "config/schema.json",
+    Page.PROFILE_SCHEMA: "config/device-schema.json",
 }
-"""Where each page is stored in the repository, and what makes it."""
+"""Where each page is stored in the repository."""
+
+
+def page_text(page: Page) -> str:
+    """Make one page from the models."""
+    from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
+    from crumbmeter.site.reference import refusals_page, site_file_page  # noqa: PLC0415 - a command loads what it needs
+
+    makers: dict[Page, Callable[[], str]] = {
+        Page.SITE_FILE: site_file_page,
+        Page.REFUSALS: refusals_page,
+        Page.SCHEMA: lambda: schema_text(site_schema()),
+        Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),
+    }
+    return makers[page]()
 
 
 def reference(page: Page) -> int:
@@ -35,7 +46,7 @@ def reference(page: Page) -> int:
     Returns:
         Exit code: 0.
     """
-    sys.stdout.write(PAGES[page][1]())
+    sys.stdout.write(page_text(page))
     return 0
 
 

@@ -15,7 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from crumbmeter.site.documents import Document
-from crumbmeter.site.keys.base import NAME_PATTERN, Keys
+from crumbmeter.site.keys.base import HOST_PATTERN, NAME_PATTERN, Keys
 from crumbmeter.site.lines import KeyPath
 from crumbmeter.site.problems import Problem, have, nearest
 
@@ -196,7 +196,7 @@ _TYPES = {
 FORMS = {
     NAME_PATTERN: "must be small letters, digits and underscores, a letter first",
     r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$": "must have the form device.register",
-    r"^[A-Za-z0-9][A-Za-z0-9.:-]{0,252}$": "must be an IP address or a host name",
+    HOST_PATTERN: "must be an IP address or a host name, without a port",
     r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$": "must be embedded, embedded:PORT or host:port",
     r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "must be words of letters, digits, - and _, parted by single slashes",
     r"^(0x[0-9A-Fa-f]{1,4}|[0-9]{1,6})$": 'must be a number, or hex text such as "0x0010"',

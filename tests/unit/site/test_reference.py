@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from crumbmeter.cli.reference import PAGES, Page
+from crumbmeter.cli.reference import STORED, Page, page_text
 from crumbmeter.site.editor_schema import profile_schema, site_schema
 from crumbmeter.site.keys.base import Keys
 from crumbmeter.site.keys.profile import ProfileKeys
@@ -25,8 +25,8 @@ PROFILES = sorted((ROOT / "config/devices").glob("*.toml"))
 
 @pytest.mark.parametrize("page", list(Page))
 def test_stored_page_is_the_one_that_the_models_make(page: Page) -> None:
-    stored, make = PAGES[page]
-    assert (ROOT / stored).read_text("utf-8") == make(), f"run: crumbmeter reference {page.value} > {stored}"
+    stored = STORED[page]
+    assert (ROOT / stored).read_text("utf-8") == page_text(page), f"run: crumbmeter reference {page.value} > {stored}"
 
 
 def all_models(model: type[Keys]) -> set[type[Keys]]:

@@ -13,6 +13,7 @@ def check_links(draft: Draft) -> None:
     """Check devices and signals against each other."""
     _devices(draft)
     seen: dict[tuple[str, RegisterSpec], str] = {}
+    words: dict[tuple[str, str, int], str] = {}
     for name, signal in draft.sound("signals"):
         register = draft.register(signal.source)
         if register is not None:
@@ -21,6 +22,8 @@ def check_links(draft: Draft) -> None:
                 remedy = f"Point one of them elsewhere, or use {seen[where]} in both places."
                 expected = f"is already read by the signal {seen[where]}"
                 draft.say("signal-twice", ("signals", name, "source"), expected, remedy=remedy)
+            else:
+                _shared_words(draft, name, signal.source, register, words)
             seen.setdefault(where, name)
             _limits(draft, name, signal, register)
         _periods(draft, name, signal)
@@ -31,10 +34,26 @@ def _place(register: RegisterSpec) -> RegisterSpec:
     return RegisterSpec(register.table, register.address, register.word_type, bit=register.bit)
 
 
+def _shared_words(
+    draft: Draft, name: str, source: str, register: RegisterSpec, words: dict[tuple[str, str, int], str]
+) -> None:
+    """Check that no two numbers share a word: one of them would be half of the other. Bits may share one."""
+    if is_contact(register):
+        return
+    device = source.split(".", maxsplit=1)[0]
+    for address in range(register.address, register.address + register.count):
+        other = words.setdefault((device, register.table.value, address), name)
+        if other != name:
+            expected = f"shares a word with the signal {other}"
+            remedy = "Correct the address or the type of one of the two registers in the profile."
+            draft.say("signal-twice", ("signals", name, "source"), expected, remedy=remedy)
+            return
+
+
 def _devices(draft: Draft) -> None:
     seen: dict[tuple[str, int, int], str] = {}
     for name, device in draft.sound("devices"):
-        where = (device.host, device.port, device.unit_id)
+        where = (device.host.lower(), device.port, device.unit_id)
         if where in seen:
             expected = f"is the same host, port and unit as the device {seen[where]}"
             draft.say("device-twice", ("devices", name, "unit_id"), expected)

@@ -140,15 +140,27 @@ def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float,
 
 
 def _confirm(draft: Draft, role: str, output: OutputKeys) -> None:
-    device = draft.devices.get(output.register_.split(".")[0])
     scan_s = draft.site.scan_period_s if draft.site else 0.0
-    slowest_s = max(scan_s, device.poll_period_s if device else 0.0)
+    slowest_s = max(scan_s, _read_back_s(draft, output.register_.split(".")[0]))
     if output.confirm_within_s <= slowest_s:
         expected = f"must be longer than the scan and the read-back ({slowest_s:g} s)"
         draft.say("period-order", ("outputs", role, "confirm_within_s"), expected)
     if output.min_interval_s >= output.confirm_within_s:
         expected = f"must be shorter than confirm_within_s = {output.confirm_within_s:g}"
         draft.say("period-order", ("outputs", role, "min_interval_s"), expected)
+
+
+def _read_back_s(draft: Draft, device: str) -> float:
+    """[s] Return how often outputs of a device are read back: as often as its fastest signal (field/plan.py)."""
+    keys = draft.devices.get(device)
+    if keys is None:
+        return 0.0
+    periods = [
+        signal.period_s or keys.poll_period_s
+        for _, signal in draft.sound("signals")
+        if signal.source.split(".")[0] == device
+    ]
+    return min(periods, default=0.0)
 
 
 def _needed(draft: Draft) -> None:

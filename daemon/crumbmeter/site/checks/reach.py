@@ -95,7 +95,8 @@ def check_load(draft: Draft) -> None:
     for role, output in draft.sound("outputs"):
         device, register = output.register_.split(".")[0], draft.register(output.register_)
         if device in index and register is not None:
-            outputs.append(OutputSpec(role, index[device], register, 0.0, 0.0))
+            confirm_s = output.confirm_within_s
+            outputs.append(OutputSpec(role, index[device], register, 0.0, 0.0, confirm_within_s=confirm_s))
     if draft.site is None:
         return
     plan = make_plan(devices, sources, outputs)

@@ -10,6 +10,8 @@ from pydantic_core import CoreSchema
 from crumbmeter.model.units import UNITS
 
 NAME_PATTERN = r"^[a-z][a-z0-9_]{0,39}$"
+HOST_PATTERN = r"^([A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?|[0-9A-Fa-f.]*:[0-9A-Fa-f.]*:[0-9A-Fa-f:.]*)$"
+"""A name or an IPv4 address, or (with two colons at least) an IPv6 address; never with a port."""
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=120)]
 

@@ -4,13 +4,13 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from crumbmeter.site.keys.base import Keys, Name, Ref, Text
+from crumbmeter.site.keys.base import HOST_PATTERN, Keys, Name, Ref, Text
 
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 SecondsOrNone = Annotated[float, Field(ge=0, le=3600)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 RegisterName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*$"), Ref("register")]
-Host = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9.:-]{0,252}$")]
+Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
 
 
 class DeviceKeys(Keys):

@@ -156,6 +156,7 @@ bring() {
 bring_tools() {
   MISSING=()
   bring mosquitto mosquitto usr/sbin/mosquitto
+  bring mosquitto_passwd mosquitto usr/bin/mosquitto_passwd
   bring promtool prometheus usr/bin/promtool usr/bin/promtool
   if [ "$(id -u)" -eq 0 ] || [ -d /run/systemd ]; then
     bring systemd-analyze systemd usr/bin/systemd-analyze

@@ -57,30 +57,3 @@ class FieldLink(FieldReader, FieldWriter, Protocol):
     async def close(self) -> None:
         """Close it. Never raises."""
         ...
-
-
-class Recorder(Protocol):
-    """Takes records without ever holding up the scan."""
-
-    def append_nowait(self, entries: "Sequence[Entry]") -> None:
-        """Queue entries for the journal's writer thread. Drops are counted and leave a gap record, never silent."""
-        ...
-
-
-class Entry(Protocol):
-    """One record on its way to the journal: the journal knows bytes, not subjects."""
-
-    @property
-    def strand(self) -> str:
-        """Return the name of the chain it belongs to: `record` or `image`."""
-        ...
-
-    @property
-    def kind(self) -> str:
-        """Return the subject's name."""
-        ...
-
-    @property
-    def body(self) -> bytes:
-        """Return its canonical bytes."""
-        ...

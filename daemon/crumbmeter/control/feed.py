@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from crumbmeter.control.chain import Proposal, Setpoint, narrow
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
-from crumbmeter.control.sequence import RunState, SequenceState
+from crumbmeter.control.sequence import RunState, SequenceState, Trigger
 from crumbmeter.control.state import FeedState
 from crumbmeter.estimation.params import WeighingParams
-from crumbmeter.estimation.weighing import Flow, WeighingState
+from crumbmeter.estimation.weighing import WeighingState
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.stages import cascade, share_leaving
@@ -74,8 +74,19 @@ class FeedScan:
 
     feed: FeedState
     setpoint: Setpoint
-    wanted_kg_s: float
     events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Underway:
+    """Rubber between the auger and the injection point in one scan."""
+
+    arrived_kg: float
+    """[kg] Reached the injection point in this scan."""
+    line_kg: float
+    """[kg] In the line after it."""
+    mix_moves: float
+    """Drum speed over nominal: the balance ages only with mix that moves on."""
 
 
 def decide(
@@ -83,7 +94,7 @@ def decide(
     before: SequenceState,
     now: SequenceState,
     demand: Demand,
-    flow: Flow,
+    under_way: Underway,
     factor_kg_rev: float,
     in_doubt: str,
     params: Params,
@@ -96,22 +107,22 @@ def decide(
         before: Sequence before this scan.
         now: Sequence of this scan.
         demand: What the plant asks for.
-        flow: What left the auger.
+        under_way: Rubber that is not yet in the mix, and what arrived.
         factor_kg_rev: [kg/rev] Feed factor.
         in_doubt: Required inputs that are Bad now.
         params: Site.
         dt_s: [s] Length of the scan.
     """
+    accounted, events = _account(feed, before, now, demand, under_way, params, dt_s)
     # In monitor only the setpoint is worked out as if it were written, for comparison.
     feeding = now.state in (RunState.FEEDING, RunState.MONITOR)
-    wanted_kg_s = demand.wanted_kg / dt_s if dt_s > 0.0 else 0.0
+    owed_kg = accounted.owed_kg if now.state is RunState.FEEDING else 0.0
     asked = Proposal(
-        wanted_kg_s, feed.owed_kg, feed.setpoint_kg_s, in_doubt, factor_kg_rev, feeding, now.reason
+        demand.wanted_kg_s, owed_kg, feed.setpoint_kg_s, in_doubt, factor_kg_rev, feeding, now.reason
     )  # fmt: skip
     setpoint = narrow(asked, params.feed, dt_s)
-    settled, events = _account(feed, before, now, demand, flow, params, dt_s)
-    after = replace(settled, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s)
-    return FeedScan(after, setpoint, wanted_kg_s, events)
+    after = replace(accounted, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s)
+    return FeedScan(after, setpoint, events)
 
 
 def _account(
@@ -119,28 +130,35 @@ def _account(
     before: SequenceState,
     now: SequenceState,
     demand: Demand,
-    flow: Flow,
+    under_way: Underway,
     params: Params,
     dt_s: float,
 ) -> tuple[FeedState, tuple[Event, ...]]:
-    """Owe what was wanted, less what was fed; forget what has left with its mix; carry nothing across a stop."""
-    if now.state is not RunState.FEEDING:
-        if before.state is RunState.FEEDING and abs(feed.owed_kg) >= WORTH_TELLING_KG:
-            detail = event("owed_rubber_forgotten", owed_kg=round(feed.owed_kg, 3), reason=now.reason)
-            return _forget_all(feed), (detail,)
-        return _forget_all(feed), ()
-    # The auger answers with a lag that the look-ahead has already allowed for: what is wanted falls due with that lag.
-    share = share_leaving(params.feed.auger_lag_s, 1, dt_s, 1.0) if params.feed.auger_lag_s > 0.0 else 1.0
-    (lagged_kg,), due_kg = cascade((feed.wanted_lagged_kg,), demand.wanted_kg, share)
-    owed_kg = feed.owed_kg + due_kg - flow.fed_kg
-    lost_kg = owed_kg * min(1.0, dt_s / params.feed.trim_horizon_s)
+    """Keep the balance of the mix within reach, and foresee it for when all that is under way has arrived.
+
+    The balance rests while the drum stands, for its mix is still there. At any other stop it is forgotten: mix that
+    went on without rubber has left and cannot be repaired.
+    """
+    lag_s = params.feed.auger_lag_s
+    share = share_leaving(lag_s, 1, dt_s, 1.0) if lag_s > 0.0 else 1.0
+    setpoint_kg = feed.setpoint_kg_s * dt_s if now.state is RunState.FEEDING else 0.0
+    (asked_kg,), _ = cascade((feed.asked_kg,), setpoint_kg, share)
+    to_come_kg = demand.within_kg - under_way.line_kg - asked_kg
+    kept = now.state is RunState.FEEDING or now.trigger == Trigger.DRUM_STANDS.value
+    if not kept or (before.state is not RunState.FEEDING and before.trigger != Trigger.DRUM_STANDS.value):
+        # Begin anew: what will have arrived by then is taken to be right.
+        lost_kg = feed.owed_kg
+        begun = replace(
+            feed, balance_kg=-to_come_kg, owed_kg=0.0, asked_kg=asked_kg, forgotten_kg=feed.forgotten_kg + lost_kg
+        )
+        told = before.state is RunState.FEEDING and abs(lost_kg) >= WORTH_TELLING_KG
+        detail = event("owed_rubber_forgotten", owed_kg=round(lost_kg, 3), reason=now.reason)
+        return begun, (detail,) if told else ()
+    balance_kg = feed.balance_kg + demand.target_kg - under_way.arrived_kg
+    old_kg = balance_kg * min(1.0, under_way.mix_moves * dt_s / params.feed.trim_horizon_s)
+    balance_kg -= old_kg
     after = replace(
-        feed, owed_kg=owed_kg - lost_kg, wanted_lagged_kg=lagged_kg, forgotten_kg=feed.forgotten_kg + lost_kg
-    )
+        feed, balance_kg=balance_kg, owed_kg=balance_kg + to_come_kg, asked_kg=asked_kg,
+        forgotten_kg=feed.forgotten_kg + old_kg,
+    )  # fmt: skip
     return after, ()
-
-
-def _forget_all(feed: FeedState) -> FeedState:
-    if feed.owed_kg == 0.0 and feed.wanted_lagged_kg == 0.0:
-        return feed
-    return replace(feed, owed_kg=0.0, wanted_lagged_kg=0.0, forgotten_kg=feed.forgotten_kg + feed.owed_kg)

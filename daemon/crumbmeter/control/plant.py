@@ -39,12 +39,12 @@ class Demand:
 
     at_injection: Mix
     """[kg] What passed the injection point in this scan, by measured rates."""
-    ahead: Mix
-    """[kg] What the rubber that leaves the auger in this scan will meet; its binder is predicted."""
-    wanted_kg: float
-    """[kg] Rubber for `ahead`."""
     target_kg: float
     """[kg] Rubber for `at_injection`."""
+    wanted_kg_s: float
+    """[kg/s] Rubber for what will pass it one look-ahead from now; its binder is predicted."""
+    within_kg: float
+    """[kg] Rubber for all that will pass it until then."""
     dry_kg_s: tuple[float, ...]
     """[kg/s] Of each stream at its scale."""
     injected_kg_s: tuple[float, ...]
@@ -111,7 +111,7 @@ def move(
     # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
     drum_ratio = 1.0 if ratio is None else ratio
     ahead_s = look_ahead_s(params)
-    paths, held, dry_rates, injected, ahead_kg = [], [], [], [], []
+    paths, held, dry_rates, passages = [], [], [], []
     quality = Quality.GOOD
     material_kg = 0.0
     for stream, path, moisture, last in zip(params.streams, state.paths, state.moisture, state.held_kg_s, strict=True):
@@ -126,20 +126,20 @@ def move(
         paths.append(after)
         held.append(indicated)
         dry_rates.append(dry)
-        injected.append(passage.at_injection_kg)
-        ahead_kg.append(passage.ahead_kg)
+        passages.append(passage)
         if stream.kind is not StreamKind.BINDER:
             material_kg += after.belt.content + sum(after.drum)
-    now = _mix_of(params.streams, injected)
+    now = _mix_of(params.streams, [passage.at_injection_kg for passage in passages])
     binder_ratio = _binder_ratio(state.binder_ratio, mix, now, dt_s)
-    ahead = _with_binder(_mix_of(params.streams, ahead_kg), mix, binder_ratio)
+    ahead = _mix_of(params.streams, [passage.ahead_kg_s for passage in passages])
+    within = _mix_of(params.streams, [passage.within_kg for passage in passages])
     demand = Demand(
         at_injection=now,
-        ahead=ahead,
-        wanted_kg=rubber_for(mix.dose_basis, mix.dose, ahead),
         target_kg=rubber_for(mix.dose_basis, mix.dose, now),
+        wanted_kg_s=rubber_for(mix.dose_basis, mix.dose, _with_binder(ahead, mix, binder_ratio)),
+        within_kg=rubber_for(mix.dose_basis, mix.dose, _with_binder(within, mix, binder_ratio)),
         dry_kg_s=tuple(dry_rates),
-        injected_kg_s=tuple([kg / dt_s for kg in injected]) if dt_s > 0.0 else (0.0,) * len(injected),
+        injected_kg_s=tuple([p.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for p in passages]),
         quality=quality,
     )
     return PlantState(tuple(paths), tuple(held), state.moisture, binder_ratio, material_kg), demand

@@ -34,8 +34,6 @@ class Surroundings:
     now_s: float
     mix: MixParams
     drum_speed_ratio: float
-    air: bool
-    """Whether air moves the line's content."""
     to_drum: bool
     """Whether the diverter lets it into the drum."""
     quality: Quality
@@ -43,8 +41,26 @@ class Surroundings:
     """[kg] Setpoint over this scan."""
 
 
+@dataclass(frozen=True, slots=True)
+class LineScan:
+    """What one scan moved along the conveying line."""
+
+    arrived_kg: float
+    """[kg] Rubber at the line's end."""
+    uncertain_kg: float
+    """[kg] Its standard uncertainty."""
+
+
+def along_line(state: State, flow: Flow, dt_s: float, *, air: bool) -> tuple[State, LineScan]:
+    """Move the line's content on: only air moves it."""
+    cells = dt_s / LINE_CELL_S if air else 0.0
+    line, arrived_kg = state.line.moved(flow.fed_kg, cells)
+    uncertainty, uncertain_kg = state.line_uncertainty.moved(flow.fed_uncertainty_kg, cells)
+    return replace(state, line=line, line_uncertainty=uncertainty), LineScan(arrived_kg, uncertain_kg)
+
+
 def enter(
-    state: State, demand: Demand, flow: Flow, around: Surroundings, params: Params, dt_s: float
+    state: State, demand: Demand, flow: Flow, line: LineScan, around: Surroundings, params: Params, dt_s: float
 ) -> tuple[State, Parcel | None]:
     """Take one scan's masses into the record.
 
@@ -52,19 +68,16 @@ def enter(
         state: Sequence and feed of this scan already in it.
         demand: What passed the injection point.
         flow: What left the auger.
+        line: What arrived at the injection point.
         around: Everything else.
         params: Site.
         dt_s: [s] Length of the scan.
     """
-    air_cells = dt_s / LINE_CELL_S if around.air else 0.0
-    line, arrived_kg = state.line.moved(flow.fed_kg, air_cells)
-    line_uncertainty, uncertain_kg = state.line_uncertainty.moved(flow.fed_uncertainty_kg, air_cells)
-    caught_kg = state.caught_kg if around.to_drum else state.caught_kg + arrived_kg
-    rubber_kg = arrived_kg if around.to_drum else 0.0
+    rubber_kg = line.arrived_kg if around.to_drum else 0.0
     now = demand.at_injection
     entering: Masses = (
         now.dry_aggregate, now.recycle, now.recycle_binder, now.virgin_binder, rubber_kg, demand.target_kg,
-        uncertain_kg if around.to_drum else 0.0, now.total + rubber_kg,
+        line.uncertain_kg if around.to_drum else 0.0, now.total + rubber_kg,
     )  # fmt: skip
     run_state = state.sequence.state
     marks = Marks(
@@ -84,10 +97,8 @@ def enter(
         tolerance = add_parcels(tolerance, ((parcel, base_g),), params.tolerance)
         job = since(totals, state.job_mark)
         tolerance = judge_total(tolerance, job.rubber_g, job.target_rubber_g, params.tolerance)
-    after = replace(
-        state, line=line, line_uncertainty=line_uncertainty, outlet=outlet, tolerance=tolerance, totals=totals,
-        caught_kg=caught_kg,
-    )  # fmt: skip
+    caught_kg = state.caught_kg if around.to_drum else state.caught_kg + line.arrived_kg
+    after = replace(state, outlet=outlet, tolerance=tolerance, totals=totals, caught_kg=caught_kg)
     return after, parcel
 
 

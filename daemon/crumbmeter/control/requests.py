@@ -103,10 +103,7 @@ def _select_mix(state: State, command: Command, params: Params, _now_s: float) -
         return _refused(state, command, f"no mix named {command.subject!r}; there are {', '.join(known)}")
     if command.subject == state.mix_id:
         return _refused(state, command, f"{command.subject} is the mix in force")
-    after = replace(
-        state, mix_id=command.subject, outlet=mix_changed(state.outlet, state.mix_id),
-        feed=replace(state.feed, owed_kg=0.0),
-    )  # fmt: skip
+    after = replace(state, mix_id=command.subject, outlet=mix_changed(state.outlet, state.mix_id))
     return after, event("mix_changed", was=state.mix_id, to=command.subject, who=command.who)
 
 

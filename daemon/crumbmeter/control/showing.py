@@ -53,7 +53,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         dose_basis=mix.dose_basis.value,
         dose_target=mix.dose,
         mix_rate_kg_s=mix_rate_kg_s,
-        wanted_kg_s=shown.scan.wanted_kg_s,
+        wanted_kg_s=shown.demand.wanted_kg_s,
         setpoint_kg_s=shown.scan.setpoint.rate_kg_s,
         fed=_fed(state, shown, params),
         fed_uncertainty_kg_s=shown.flow.uncertainty_kg_s,

@@ -26,12 +26,14 @@ class FeedState:
     setpoint_kg_s: float = 0.0
     speed_rev_s: float = 0.0
     """[rev/s] Asked for in the last scan."""
+    balance_kg: float = 0.0
+    """[kg] Rubber that the mix past the injection point should have, less what reached it; old parts are forgotten."""
     owed_kg: float = 0.0
-    """[kg] Rubber owed to mix within reach."""
+    """[kg] The same as it will be when all that is under way has arrived: what trim pays back."""
+    asked_kg: float = 0.0
+    """[kg] Asked for, and by the auger's lag not yet fed."""
     forgotten_kg: float = 0.0
-    """[kg] Owed rubber that left with its mix, in all."""
-    wanted_lagged_kg: float = 0.0
-    """[kg] What was wanted and is still in the auger's lag."""
+    """[kg] Balance that left with its mix, in all."""
     doubt_s: float = 0.0
     """[s] For how long a required input has been Bad."""
     good_s: float = 0.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
-from crumbmeter.control.feed import decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import (
@@ -19,7 +19,7 @@ from crumbmeter.control.permissives import (
     required_signals,
 )
 from crumbmeter.control.plant import Demand, drum_speed_ratio, move
-from crumbmeter.control.record import Surroundings, enter
+from crumbmeter.control.record import Surroundings, along_line, enter
 from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, advance
 from crumbmeter.control.showing import Shown, view_of
@@ -104,14 +104,16 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     feed = watch_line(feed, params, readings, before.state, dt_s)
     feed = watch_flow(feed, weighing, params.weighing, speed_rev_s, dt_s)
     contacts = read_contacts(params, readings)
+    state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
     factor = believable_factor(weighing, params.weighing)
-    scan = decide(feed, before, sequence, demand, flow, factor, in_doubt, params, dt_s)
-
     around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
-    state, parcel = enter(replace(state, sequence=sequence, feed=scan.feed), demand, flow, around, params, dt_s)
+    under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
+    scan = decide(feed, before, sequence, demand, under_way, factor, in_doubt, params, dt_s)
+    state = replace(state, sequence=sequence, feed=scan.feed)
+    state, parcel = enter(state, demand, flow, line, around, params, dt_s)
     seen = conditions(state, params, mix, readings, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
@@ -196,7 +198,6 @@ def _surroundings(
         now_s=image.now_s,
         mix=mix,
         drum_speed_ratio=1.0 if ratio is None else ratio,
-        air=contacts.blower_running is not False,
         to_drum=contacts.diverter_to_drum is not False,
         quality=quality,
         asked_kg=asked_kg,

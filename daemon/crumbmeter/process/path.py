@@ -1,12 +1,12 @@
 """One stream from its scale to the injection point: belt, then drum. And the look ahead that the setpoint needs.
 
-Rubber leaving the auger now reaches the injection point after the look-ahead time. So the path is followed twice: the
-material itself, and a front that runs ahead of it by that time; each kilogram passes the front exactly once, however
-the belt stops, starts or changes speed. What passes the front now is what the rubber that starts now will meet.
+Rubber that leaves the auger now reaches the injection point one look-ahead later. What it will meet there is worked out
+from where the material is now: what lies in the drum and on the end of the belt, if belt and drum go on as they do.
+Stages of equal residence give Erlang-distributed travel (Levenspiel, tanks in series), so this is a weighted sum.
 """
 
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, exp
 
 from crumbmeter.process.fifo import STANDING, Fifo, empty
 from crumbmeter.process.params import StreamParams
@@ -14,8 +14,8 @@ from crumbmeter.process.stages import cascade, share_leaving
 
 CELL_M = 0.4
 """[m] Length of a belt cell."""
-SPEED_FILTER_S = 4.0
-"""[s] Time constant of the belt speed that places the front; noise in it would become noise in the feed."""
+SLICES = 6
+"""Parts into which the belt's contribution within the look-ahead is cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,23 +23,20 @@ class PathState:
     """Where a stream's material is. Masses in kg of dry material."""
 
     belt: Fifo
-    front_cells: float
-    """[cells] How far before the belt's end the front stands."""
-    filtered_speed_m_s: float
     drum: tuple[float, ...]
     """[kg] Stages between the drum's entry and the injection point."""
-    drum_ahead: tuple[float, ...]
-    """[kg] The same, as they will be when the rubber that starts now arrives."""
 
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """What a step moved."""
+    """What a step moved, and what is to come."""
 
     at_injection_kg: float
-    """[kg] Dry material that reached the injection point."""
-    ahead_kg: float
-    """[kg] Dry material that the rubber leaving the auger in this step will meet."""
+    """[kg] Dry material that reached the injection point in this step."""
+    ahead_kg_s: float
+    """[kg/s] Dry flow at the injection point one look-ahead from now."""
+    within_kg: float
+    """[kg] Dry material that will pass it until then."""
 
 
 def effective_belt_m(params: StreamParams) -> float:
@@ -50,13 +47,7 @@ def effective_belt_m(params: StreamParams) -> float:
 def new_path(params: StreamParams) -> PathState:
     """Make an empty path."""
     stages = params.drum_stages if params.drum_residence_s > 0.0 else 0
-    return PathState(
-        belt=empty(ceil(effective_belt_m(params) / CELL_M)),
-        front_cells=0.0,
-        filtered_speed_m_s=params.nominal_belt_speed_m_s,
-        drum=(0.0,) * stages,
-        drum_ahead=(0.0,) * stages,
-    )
+    return PathState(empty(ceil(effective_belt_m(params) / CELL_M)), (0.0,) * stages)
 
 
 def cell_length_m(params: StreamParams) -> float:
@@ -86,36 +77,66 @@ def advance(
         dt_s: [s] Length of the scan.
     """
     cell_m = cell_length_m(params)
-    if cell_m == 0.0:
-        belt, front, speed, off_belt, off_front = state.belt, 0.0, state.filtered_speed_m_s, dry_kg, dry_kg
-    else:
-        belt, front, speed, off_belt, off_front = _along_belt(state, dry_kg, belt_speed_m_s, cell_m, look_ahead_s, dt_s)
+    cells_s = belt_speed_m_s / cell_m if cell_m > 0.0 else 0.0
+    belt, off_belt_kg = state.belt.moved(dry_kg, cells_s * dt_s) if cell_m > 0.0 else (state.belt, dry_kg)
+    inflow_kg_s = dry_kg / dt_s if dt_s > 0.0 else 0.0
+    coming = _coming(belt, cells_s, inflow_kg_s, look_ahead_s, fed_directly=cell_m == 0.0)
     if not state.drum:
-        after = PathState(belt, front, speed, (), ())
-        return after, Passage(off_belt, off_front)
+        ahead_kg_s = coming[-1] * SLICES / look_ahead_s if look_ahead_s > 0.0 else off_belt_kg / dt_s if dt_s else 0.0
+        return PathState(belt, ()), Passage(off_belt_kg, ahead_kg_s, sum(coming))
     share = share_leaving(params.drum_residence_s, params.drum_stages, dt_s, drum_speed_ratio)
-    drum, at_injection = cascade(state.drum, off_belt, share)
-    drum_ahead, ahead = cascade(state.drum_ahead, off_front, share)
-    return PathState(belt, front, speed, drum, drum_ahead), Passage(at_injection, ahead)
+    drum, at_injection_kg = cascade(state.drum, off_belt_kg, share)
+    per_s = params.drum_stages / params.drum_residence_s * drum_speed_ratio
+    ahead_kg_s, within_kg = _out_of_drum(drum, coming, per_s, look_ahead_s)
+    return PathState(belt, drum), Passage(at_injection_kg, ahead_kg_s, within_kg)
 
 
-def _along_belt(
-    state: PathState, dry_kg: float, belt_speed_m_s: float, cell_m: float, look_ahead_s: float, dt_s: float
-) -> tuple[Fifo, float, float, float, float]:
-    way = belt_speed_m_s * dt_s / cell_m
-    speed = state.filtered_speed_m_s
-    if way > 0.0:
-        speed += (belt_speed_m_s - speed) * min(1.0, dt_s / SPEED_FILTER_S)
-    length = float(len(state.belt.cells))
-    wanted_front = min(length, look_ahead_s * speed / cell_m)
-    left_front = state.front_cells - way
-    belt, off_belt = state.belt.moved(dry_kg, way)
-    if way < STANDING or wanted_front <= left_front:
-        return belt, max(0.0, left_front), speed, off_belt, 0.0
-    # The belt has moved by `way`: what stood `left_front` before its end has passed the front, up to `wanted_front`.
-    beyond = dry_kg / way
-    if left_front >= 0.0:
-        passed = belt.mass_between(left_front, wanted_front, beyond)
-    else:  # the front was nearer than one scan's way: part of it has left the belt already
-        passed = off_belt * (-left_front / way) + belt.mass_between(0.0, wanted_front, beyond)
-    return belt, wanted_front, speed, off_belt, passed
+def _coming(belt: Fifo, cells_s: float, inflow_kg_s: float, look_ahead_s: float, *, fed_directly: bool) -> list[float]:
+    """Return the mass [kg] that comes off the belt in each slice of the look-ahead."""
+    part_s = look_ahead_s / SLICES
+    if fed_directly:
+        return [inflow_kg_s * part_s] * SLICES
+    way = cells_s * part_s
+    if way < STANDING:
+        return [0.0] * SLICES
+    beyond = inflow_kg_s / cells_s
+    return [belt.mass_between(way * part, way * (part + 1), beyond) for part in range(SLICES)]
+
+
+def _out_of_drum(
+    drum: tuple[float, ...], coming: list[float], per_s: float, look_ahead_s: float
+) -> tuple[float, float]:
+    """Return the flow [kg/s] out of the stages one look-ahead from now, and the mass [kg] that leaves until then."""
+    if per_s <= 0.0:
+        return 0.0, 0.0
+    densities, passed = _erlang(per_s * look_ahead_s, len(drum))
+    ahead_kg_s = within_kg = 0.0
+    # The last stage has one stage to pass, the first all of them.
+    for mass, density, gone in zip(reversed(drum), densities, passed, strict=True):
+        ahead_kg_s += mass * density
+        within_kg += mass * gone
+    for part, mass in enumerate(coming):
+        if mass > 0.0:
+            left_s = look_ahead_s * (1.0 - (part + 0.5) / SLICES)
+            densities, passed = _erlang(per_s * left_s, len(drum))
+            ahead_kg_s += mass * densities[-1]
+            within_kg += mass * passed[-1]
+    return ahead_kg_s * per_s, within_kg
+
+
+def _erlang(turns: float, stages: int) -> tuple[list[float], list[float]]:
+    """Return, for 1 to `stages` stages still to pass, density (times residence) and probability of having passed them.
+
+    Args:
+        turns: Time over the residence of one stage.
+        stages: How many.
+    """
+    term = exp(-turns)
+    staying = 0.0
+    densities, passed = [], []
+    for stage in range(1, stages + 1):
+        staying += term
+        densities.append(term)
+        passed.append(max(0.0, 1.0 - staying))
+        term *= turns / stage
+    return densities, passed

@@ -92,7 +92,7 @@ def _judge(
     # Written so that a NaN, which decoding has already refused, would fail it too.
     if not (params.low_si <= value <= params.high_si):
         return bad(Reason.OUT_OF_RANGE, age_s), 0.0
-    judged = running and (params.frozen_above is None or value > params.frozen_above)
+    judged = running and (params.frozen_above_si is None or value > params.frozen_above_si)
     same_for_s = before.same_for_s + dt_s if judged and value == before.value else 0.0
     if params.frozen_after_s is not None and same_for_s > params.frozen_after_s:
         return bad(Reason.FROZEN, age_s), same_for_s

@@ -142,7 +142,7 @@ def _signal(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers
         max_age_s=keys.max_age_s,
         frozen_after_s=keys.frozen_after_s,
         frozen_while=at.maybe(keys.frozen_while),
-        frozen_above=_empty_below(name, registers[keys.source], file),
+        frozen_above_si=_empty_below(name, registers[keys.source], file),
         max_rise_per_s=None if rise is None else to_si(register, rise) - to_si(register, 0.0),
         is_contact=contact,
     )

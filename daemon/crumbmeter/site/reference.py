@@ -135,7 +135,7 @@ def _type(info: FieldInfo) -> str:
         return "one of " + ", ".join(f"`{word}`" for word in words)
     ref = next((note for note in metadata_of(info) if isinstance(note, Ref)), None)
     if ref is not None:
-        of = f" ({ref.dimension.replace('_', ' ')})" if ref.dimension else ""
+        of = f" ({' or '.join(ref.dimensions).replace('_', ' ')})" if ref.dimension else ""
         return {"register": "`device.register`"}.get(ref.kind, f"name of a {ref.kind}{of}")
     kinds = _kinds(info.annotation)
     for kind, words_of in ((bool, "true or false"), (tuple, "list of whole numbers"), (float, "number")):

@@ -86,9 +86,9 @@ def _signal(draft: Draft, path: KeyPath, ref: Ref, name: str) -> None:
     if register is None or register.unit not in UNITS:
         return
     dimension = UNITS[register.unit].dimension
-    if dimension != ref.dimension:
-        wanted, is_of = ref.dimension.replace("_", " "), dimension.replace("_", " ")
-        fitting = [other for other in signals if _dimension(draft, other) == ref.dimension]
+    if dimension not in ref.dimensions:
+        wanted, is_of = " or ".join(ref.dimensions).replace("_", " "), dimension.replace("_", " ")
+        fitting = [other for other in signals if _dimension(draft, other) in ref.dimensions]
         close = nearest(name, fitting)
         hint = f"Did you mean {close}?" if close else f"Signals of {wanted}: {have(fitting)}."
         draft.say("wrong-dimension", path, f"needs a {wanted}, but {name} is a {is_of} ({register.unit})", remedy=hint)

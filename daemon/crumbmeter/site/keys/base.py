@@ -23,7 +23,12 @@ class Ref:
     kind: str
     """signal, register, mix or profile."""
     dimension: str = ""
-    """For a signal: what it must be a measure of."""
+    """For a signal: what it must be a measure of; alternatives are joined by a bar."""
+
+    @property
+    def dimensions(self) -> tuple[str, ...]:
+        """List what it may be a measure of."""
+        return tuple(self.dimension.split("|"))
 
 
 @dataclass(frozen=True, slots=True)

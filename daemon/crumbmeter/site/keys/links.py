@@ -63,8 +63,9 @@ class SignalKeys(Keys):
     frozen_after_s: Annotated[float, Field(gt=0, le=86400)] | None = Field(
         default=None, description="The very same raw counts for so long: Bad, frozen. Leave out to never judge it."
     )
-    frozen_while: Annotated[Name, Ref("signal", "contact")] | None = Field(
-        default=None, description="Contact that must be closed (a belt that runs) for frozenness to be judged."
+    frozen_while: Annotated[Name, Ref("signal", "contact|speed|rotation")] | None = Field(
+        default=None,
+        description="Judged for frozenness only while this is true: a contact that is closed, or a speed that moves.",
     )
     max_rise_per_s: Annotated[float, Field(gt=0, le=1e9)] | None = Field(
         default=None, description="A faster change than this is not believed. In the register's unit per second."

@@ -290,6 +290,27 @@ async def test_an_abandoned_request_ends_the_link(server: RawServer) -> None:
     await link.close()
 
 
+async def test_a_cancellation_in_the_moment_of_the_reply_is_not_lost(server: RawServer) -> None:
+    (link,) = make_links([device_spec(port=server.port, timeout_s=5.0)])
+    await link.connect()
+    went_on = False
+
+    async def poll() -> None:
+        nonlocal went_on
+        await link.read(Table.HOLDING, 0, 1)
+        went_on = True
+
+    async with asyncio.TaskGroup() as group:
+        task = group.create_task(poll())
+        answered = link._shared.client.ctx
+        await server.until(lambda: len(server.frames) == 1)
+        # The turn of the loop in which the reply has arrived and the one who waits has not run yet.
+        answered.response_future.add_done_callback(lambda _: task.cancel())
+    assert task.cancelled()
+    assert not went_on
+    await link.close()
+
+
 async def test_units_of_one_endpoint_share_one_connection() -> None:
     server = RawServer(units=(1, 2))
     await server.start()

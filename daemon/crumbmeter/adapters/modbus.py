@@ -10,7 +10,8 @@ import asyncio
 import logging
 import socket
 import struct
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
@@ -26,6 +27,20 @@ _KEEPALIVE_INTERVAL_S = 2
 _KEEPALIVE_PROBES = 3
 _LIBRARY_FACTOR = 4.0
 """The library's own time-out is this much longer than ours, so that ours decides."""
+
+
+@asynccontextmanager
+async def _no_lost_cancellation() -> AsyncIterator[None]:
+    """Raise a cancellation that the block swallowed.
+
+    The library waits with `asyncio.wait_for`, which in Python 3.11 returns its result and forgets a cancellation that
+    comes in the same turn of the loop: a task told to end would go on for ever.
+    """
+    task = asyncio.current_task()
+    before = task.cancelling() if task else 0
+    yield
+    if task and task.cancelling() > before:
+        raise asyncio.CancelledError
 
 
 class _Judged(ModbusPDU):
@@ -101,7 +116,7 @@ class _Socket:
         if self._up:
             return
         try:
-            async with asyncio.timeout(self._connect_timeout_s):
+            async with asyncio.timeout(self._connect_timeout_s), _no_lost_cancellation():
                 connected = await self.client.connect()
         except TimeoutError as error:
             self.close()
@@ -149,7 +164,7 @@ class _Socket:
         """Ask once and wait for the reply within the device's time."""
         self.ensure_sound()
         try:
-            async with asyncio.timeout(device.timeout_s):
+            async with asyncio.timeout(device.timeout_s), _no_lost_cancellation():
                 reply = await ask()
         except TimeoutError as error:
             self._framer.doubt = "a reply is overdue"

@@ -15,8 +15,12 @@ from crumbmeter.runtime.backoff import Backoff, Chance
 
 RESTART_SHORTEST_S = 0.5
 RESTART_LONGEST_S = 30.0
-ENDS_WITHIN_S = 1.0
-"""[s] Loop time that a cancelled task may take to end, before the stop goes on without it."""
+CANCELS = 20
+CANCEL_AGAIN_S = 0.05
+"""[s] Loop time between two calls to end; after so many of them the stop goes on without the task.
+
+Once is not enough: `asyncio.wait_for` of Python 3.11 loses a cancellation that comes together with its result.
+"""
 PROVEN_AFTER_S = 60.0
 """[s] A restarted task that has run for so long has recovered; its next failure counts from one again."""
 
@@ -106,9 +110,12 @@ class Supervisor:
             task = self._tasks.get(state.name)
             if task is None:
                 continue
-            task.cancel()
-            _, still_there = await asyncio.wait([task], timeout=ENDS_WITHIN_S)
-            if still_there:
+            for _ in range(CANCELS):
+                task.cancel()
+                await asyncio.wait([task], timeout=CANCEL_AGAIN_S)
+                if task.done():
+                    break
+            else:
                 self._report(event("task_not_ended", task=state.name))
         self._end(_Stopped())
 
@@ -130,6 +137,8 @@ class Supervisor:
         while True:
             fault = await self._run_once(state)
             state.running = False
+            if self._stopping:
+                return  # it swallowed the call to end and came to its end some other way
             if self._left and isinstance(fault, BugError):
                 return  # on the way out a task may end of itself
             state.failures += 1

@@ -97,3 +97,17 @@ def test_only_the_command_line_prints(source: Source) -> None:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     ]
     assert prints == []
+
+
+@pytest.mark.parametrize("source", PRODUCT, ids=lambda source: source.name)
+def test_nothing_is_raised_inside_except_star(source: Source) -> None:
+    """Python before 3.11.4 (Debian 12: 3.11.2) wraps what is raised there in a group that no plain `except` catches."""
+    raised = [
+        inner.lineno
+        for node in ast.walk(source.tree)
+        if isinstance(node, ast.TryStar)
+        for handler in node.handlers
+        for inner in ast.walk(handler)
+        if isinstance(inner, ast.Raise) and inner.exc is not None
+    ]
+    assert raised == []

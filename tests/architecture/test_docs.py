@@ -77,6 +77,8 @@ def texts(node: ast.expr | None, function: Function | None, tree: ast.Module) ->
     """Return what the expression can be: a literal, a choice of literals, or what callers in the module pass."""
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
         return [node.value]
+    if isinstance(node, ast.Attribute) and node.attr == "name":
+        return []  # a happening made elsewhere, copied with more details
     if isinstance(node, ast.IfExp):
         return texts(node.body, function, tree) + texts(node.orelse, function, tree)
     if isinstance(node, ast.Name) and function is not None:

@@ -22,7 +22,7 @@ from crumbmeter.adapters.prometheus import MetricsServer, ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.outbox import JournalOutbox
-from crumbmeter.app.recording import Recording
+from crumbmeter.app.recording import Recording, call_on
 from crumbmeter.app.startup import StartRefusedError, client_id_of, names_of, new_boot_id, origin_of
 from crumbmeter.control.step import make_core
 from crumbmeter.model.events import Event, event
@@ -192,7 +192,11 @@ class Daemon:
             host, port, wanted.topic_root, client_id_of(self.site), wanted.username, wanted.password_file,
             tls=wanted.tls_ca is not None, tls_ca_file=wanted.tls_ca,
         )  # fmt: skip
-        outbox = JournalOutbox(self.recording.path, self.recording.path.with_name("mqtt-cursor"), self._origin)
+        loop = asyncio.get_running_loop()
+        outbox = JournalOutbox(
+            self.recording.path, self.recording.path.with_name("mqtt-cursor"), self._origin,
+            lambda happened: call_on(loop, lambda: self.report(happened)),
+        )  # fmt: skip
         publisher = Publisher(settings, self._origin, __version__, outbox, self.clock, self.report, self._chance)
         self._publisher = publisher
         self.fanout.add("mqtt", publisher)

@@ -1,13 +1,14 @@
 """The journal as the publisher's outbox: a cursor over its records, kept in a small file beside it."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import events, parcels
+from crumbmeter.ledger import boots, events, parcels
 from crumbmeter.ledger.stamped import BOOT, EVENT, PARCEL, TOTALS
+from crumbmeter.model.events import Event, event
 from crumbmeter.outward import payloads
 from crumbmeter.outward.origin import Origin, Stamp
 from crumbmeter.outward.outbox import OutboxRecord
@@ -20,18 +21,21 @@ KINDS = (EVENT, PARCEL, TOTALS, BOOT)
 class JournalOutbox:
     """Serves records in order. The file work is done in a thread: it never touches the scan's loop."""
 
-    def __init__(self, journal_path: Path, cursor_path: Path, origin: Origin) -> None:
+    def __init__(self, journal_path: Path, cursor_path: Path, origin: Origin, report: Callable[[Event], None]) -> None:
         """Prepare.
 
         Args:
             journal_path: The journal's file.
             cursor_path: Where the cursor is kept.
-            origin: Envelope of the payloads.
+            origin: Envelope of this run's payloads.
+            report: Gets `record_not_published`; called from a worker thread.
         """
         self._journal_path = journal_path
         self._cursor_path = cursor_path
         self._origin = origin
-        self._reader: Reader | None = None
+        self._report = report
+        self._settings_of = {origin.boot_id: origin.settings_id}
+        """Settings id by run: a record of an earlier run goes out under the settings it was made with."""
 
     async def position(self) -> int:
         """Return the sequence number up to which everything has been acknowledged; 0 at first."""
@@ -62,14 +66,19 @@ class JournalOutbox:
         with Reader(self._journal_path) as reader:
             found: list[OutboxRecord] = []
             for stored in reader.entries("record", KINDS, after_seq=after_seq):
-                found.append(self._record(stored))
+                try:
+                    found.append(self._record(stored, reader))
+                except (ValueError, KeyError, TypeError) as fault:
+                    # One that cannot be read must not hold up all that come after it.
+                    self._report(event("record_not_published", seq=stored.seq, why=str(fault)))
                 if len(found) >= limit:
                     break
             return found
 
-    def _record(self, stored: Stored) -> OutboxRecord:
+    def _record(self, stored: Stored, reader: Reader) -> OutboxRecord:
         stamp = Stamp(stored.seq, stored.wall_us, stored.mono_us / 1e6)
-        origin = Origin(self._origin.site_id, stored.boot_id, self._origin.settings_id, stored.simulated)
+        settings_id = self._settings(stored.boot_id, reader)
+        origin = Origin(self._origin.site_id, stored.boot_id, settings_id, stored.simulated)
         if stored.kind == EVENT:
             return OutboxRecord(stored.seq, Topic.EVENT, payloads.event(origin, stamp, events.read(stored)))
         if stored.kind == PARCEL:
@@ -77,3 +86,12 @@ class JournalOutbox:
         return OutboxRecord(
             stored.seq, Topic.HEAD, payloads.head(origin, stamp, "record", stored.seq, stored.hash.hex())
         )  # fmt: skip
+
+    def _settings(self, boot_id: str, reader: Reader) -> str:
+        if boot_id not in self._settings_of:
+            for stored in reader.entries("record", (BOOT,), newest_first=True):
+                began = boots.read(stored)
+                self._settings_of.setdefault(began.boot_id, began.settings_id)
+                if began.boot_id == boot_id:
+                    break
+        return self._settings_of.get(boot_id, "")

@@ -66,8 +66,10 @@ class Recording:
         )
         recorder.begin(boot, kept, state, self._clock.now_s(), self._clock.wall_us())
         opening = journal.opening
-        if opening.outcome in ("set aside", "unavailable"):
-            self._early.append(event("journal_" + opening.outcome.replace(" ", "_"), detail=opening.detail))
+        if opening.outcome == "set aside":
+            self._early.append(event("journal_set_aside", detail=opening.detail))
+        if opening.outcome == "unavailable":
+            self._early.append(event("journal_unavailable", detail=opening.detail))
         if changed:
             self._early.append(event("settings_changed", settings_id=params.settings_id))
         for happened in self._early:
@@ -112,13 +114,14 @@ class Recording:
         """Have `poke` called on the running loop after each commit."""
         loop = asyncio.get_running_loop()
         if self._journal is not None:
-            self._journal.on_committed(lambda _seq, _head: _call_on(loop, poke))
+            self._journal.on_committed(lambda _seq, _head: call_on(loop, poke))
 
     def status(self) -> JournalStatus | None:
         """Return how the journal is."""
         return None if self._journal is None else self._journal.status()
 
 
-def _call_on(loop: asyncio.AbstractEventLoop, poke: Callable[[], None]) -> None:
+def call_on(loop: asyncio.AbstractEventLoop, poke: Callable[[], None]) -> None:
+    """Call on a loop from another thread."""
     with contextlib.suppress(RuntimeError):  # the loop has ended; nobody is left to be told
         loop.call_soon_threadsafe(poke)

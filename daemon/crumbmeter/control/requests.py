@@ -49,7 +49,7 @@ def carry_out(
 
 def _named(happened: Event, command: Command) -> Event:
     """Add the command's id: whoever asked finds the answer by it."""
-    return Event(happened.name, (*happened.detail, ("command_id", command.command_id)))
+    return replace(happened, detail=(*happened.detail, ("command_id", command.command_id)))
 
 
 def _refused(state: State, command: Command, why: str) -> Outcome:

@@ -190,6 +190,10 @@ def _during_refill(
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
     """Carry the factor along the level map while the weight rises."""
     factor = state.factor_kg_rev * _ratio(state, params, weight_kg) / _ratio(state, params, state.mass_kg)
+    if not state.refilling and state.mass_kg < params.low_mass_kg:
+        # It had run empty: what the auger carried last says nothing of what it will carry now.
+        state = _doubt_factor(state, 0.0)
+        factor = state.mean_factor_kg_rev * _ratio(state, params, weight_kg)
     events = () if state.refilling else (event("refill_began", mass_kg=round(weight_kg, 2)),)
     refill_s = state.refill_s + dt_s if state.refilling else dt_s
     after = _taken_anew(state, weight_kg, refilling=True, settle_left_s=params.settle_after_refill_s)

@@ -10,7 +10,7 @@ from crumbmeter.ledger import boots, commands, events, parcels, rows, settings, 
 from crumbmeter.ledger.scancode import ScanRecord
 from crumbmeter.ledger.scans import ScanBlockBuilder, digest_outputs, scan_entry
 from crumbmeter.ledger.stamped import Stamped
-from crumbmeter.model.events import Event
+from crumbmeter.model.events import Event, event
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.model.view import ScanView
@@ -125,7 +125,7 @@ class Recorder:
             block = self._builder.add(scan)
         except ValueError as fault:
             self.faults += 1
-            entries.append(events.entry(Event("scan_not_recorded", (("why", str(fault)),)), at))
+            entries.append(events.entry(event("scan_not_recorded", why=str(fault)), at))
             return
         if block is not None:
             entries.append(scan_entry(block, at))

@@ -25,7 +25,6 @@ class Expected:
     transaction: int
     unit: int
     function_code: int
-    address: int
     count: int
     """Registers or bits asked for; 0 for a write."""
     data: bytes
@@ -65,13 +64,13 @@ def expect(transaction: int, unit: int, request: bytes) -> Expected:
         ValueError: a function code that this master does not use.
     """
     function_code = request[0]
-    address, count = struct.unpack_from(">HH", request, 1)
+    count = int.from_bytes(request[3:5], "big")
     if function_code in _WORD_READS:
-        return Expected(transaction, unit, function_code, address, count, bytes([2 * count]))
+        return Expected(transaction, unit, function_code, count, bytes([2 * count]))
     if function_code in _BIT_READS:
-        return Expected(transaction, unit, function_code, address, count, bytes([(count + 7) // 8]))
+        return Expected(transaction, unit, function_code, count, bytes([(count + 7) // 8]))
     if function_code in _SINGLE_WRITES or function_code in _MULTIPLE_WRITES:
-        return Expected(transaction, unit, function_code, address, 0, request[1:5])
+        return Expected(transaction, unit, function_code, 0, request[1:5])
     raise ValueError(f"function code {function_code} is not used here")
 
 

@@ -58,6 +58,22 @@ def test_what_does_not_fit_is_refused(notation: str, table: Table, address: int 
         pdu_offset(notation, table, address)
 
 
+@pytest.mark.parametrize(
+    ("notation", "address", "text"),
+    [
+        ("offset", 65536, "expected an offset from 0 to 65535, found 65536"),
+        ("offset", "10", "expected a whole number, found '10'"),
+        ("hex", "10", "expected text such as \"0x0010\", found '10'"),
+        ("modicon5", "401", "expected 5 digits, found '401'"),
+        ("decimal", 1, "unknown notation 'decimal'; expected one of offset, modicon5, modicon6, hex"),
+    ],
+)
+def test_the_message_says_what_was_expected_and_found(notation: str, address: int | str, text: str) -> None:
+    with pytest.raises(NotationError) as refused:
+        pdu_offset(notation, Table.HOLDING, address)
+    assert str(refused.value) == text
+
+
 def test_the_message_says_what_a_holding_register_looks_like() -> None:
     with pytest.raises(NotationError, match="40001 to 49999"):
         pdu_offset("modicon5", Table.HOLDING, 30001)

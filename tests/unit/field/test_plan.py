@@ -89,6 +89,14 @@ def test_describe_says_what_goes_over_the_wire() -> None:
     )
 
 
+def test_a_plan_of_another_site_is_not_described() -> None:
+    sources, outputs = [source("a", 0)], [output("auger_speed", 4)]
+    plan = make_plan([DEVICE], sources, outputs)
+    for others in ((sources * 2, outputs), (sources, outputs * 2)):
+        with pytest.raises(ValueError, match="argument"):
+            describe(plan, [DEVICE], *others)
+
+
 def test_load_adds_up_over_the_devices_of_one_endpoint() -> None:
     devices = [DEVICE, replace(DEVICE, unit_id=2, request_gap_s=0.01), device_spec("alone", port=1503)]
     sources = [source("a", 0), source("b", 0, device=1, period_s=0.5)]

@@ -6,17 +6,17 @@ import pytest
 
 from crumbmeter.field.replies import Accepted, Mismatch, SaysNo, expect, judge_tcp
 
-READ = expect(1, 17, bytes.fromhex("03 006B 0003"))
+REQUEST = bytes.fromhex("03 006B 0003")
 RIGHT = bytes.fromhex("0001 0000 0009 11 03 06 022B 0000 0064")
 
 
 def test_the_right_reply_gives_its_words() -> None:
-    assert judge_tcp(READ, RIGHT) == Accepted((0x022B, 0, 0x64))
+    assert judge_tcp(expect(1, 17, REQUEST), RIGHT) == Accepted((0x022B, 0, 0x64))
 
 
 @pytest.mark.parametrize("length", range(len(RIGHT)))
 def test_a_part_of_it_waits_for_more(length: int) -> None:
-    assert judge_tcp(READ, RIGHT[:length]) is None
+    assert judge_tcp(expect(1, 17, REQUEST), RIGHT[:length]) is None
 
 
 @pytest.mark.parametrize("position", range(9))
@@ -24,7 +24,7 @@ def test_a_part_of_it_waits_for_more(length: int) -> None:
 def test_no_flipped_bit_of_header_function_or_byte_count_passes(position: int, bit: int) -> None:
     frame = bytearray(RIGHT)
     frame[position] ^= 1 << bit
-    verdict = judge_tcp(READ, bytes(frame))
+    verdict = judge_tcp(expect(1, 17, REQUEST), bytes(frame))
     assert not isinstance(verdict, Accepted)
 
 
@@ -46,7 +46,7 @@ def test_no_flipped_bit_of_header_function_or_byte_count_passes(position: int, b
 )
 def test_anything_else_is_a_mismatch_with_evidence(frame: str | bytes, what: str) -> None:
     data = frame if isinstance(frame, bytes) else bytes.fromhex(frame)
-    verdict = judge_tcp(READ, data)
+    verdict = judge_tcp(expect(1, 17, REQUEST), data)
     assert isinstance(verdict, Mismatch)
     assert re.search(what, verdict.what)
     assert verdict.evidence
@@ -55,7 +55,7 @@ def test_anything_else_is_a_mismatch_with_evidence(frame: str | bytes, what: str
 @pytest.mark.parametrize("code", [1, 2, 3, 4, 5, 6, 8, 10, 11])
 def test_an_exception_is_a_valid_no(code: int) -> None:
     frame = bytes.fromhex("0001 0000 0003 11 83") + bytes([code])
-    assert judge_tcp(READ, frame) == SaysNo(code)
+    assert judge_tcp(expect(1, 17, REQUEST), frame) == SaysNo(code)
 
 
 @pytest.mark.parametrize(
@@ -71,6 +71,9 @@ def test_every_bit_of_a_write_s_echo_counts(request_pdu: str) -> None:
             frame = bytearray(right)
             frame[position] ^= 1 << bit
             assert not isinstance(judge_tcp(expected, bytes(frame)), Accepted)
+    frame = bytearray(right)
+    frame[-1] ^= 1
+    assert judge_tcp(expected, bytes(frame)) == Mismatch("echo of a write differs", bytes(frame[7:]).hex(" "))
 
 
 def test_bits_come_lowest_address_first() -> None:
@@ -85,3 +88,47 @@ def test_bits_come_lowest_address_first() -> None:
 def test_other_function_codes_are_not_used() -> None:
     with pytest.raises(ValueError, match="function code 22"):
         expect(1, 1, bytes.fromhex("16 0004 00F2 0025"))
+
+
+@pytest.mark.parametrize(("count", "size"), [(1, 1), (7, 1), (8, 1), (9, 2), (16, 2), (17, 3), (2000, 250)])
+def test_bits_fill_whole_bytes(count: int, size: int) -> None:
+    expected = expect(1, 1, bytes.fromhex("01 0000") + count.to_bytes(2, "big"))
+    frame = b"\0\1\0\0" + (3 + size).to_bytes(2, "big") + bytes([1, 1, size]) + b"\xff" * size
+    assert judge_tcp(expected, frame) == Accepted((1,) * count)
+
+
+@pytest.mark.parametrize("count", [1, 125, 126])
+def test_the_longest_reply_of_the_specification_and_no_longer(count: int) -> None:
+    # v1.1b3, section 4.1: a PDU has at most 253 bytes, so 125 registers in 252; 126 would need 254.
+    expected = expect(1, 1, bytes.fromhex("03 0000") + count.to_bytes(2, "big"))
+    frame = b"\0\1\0\0" + (3 + 2 * count).to_bytes(2, "big") + bytes([1, 3, 2 * count]) + b"\0\7" * count
+    verdict = judge_tcp(expected, frame)
+    assert verdict == (Accepted((7,) * count) if count < 126 else Mismatch("length 255", _start(frame)))
+
+
+def test_a_length_of_254_is_the_last_that_can_be() -> None:
+    whole = b"\0\1\0\0\0\xfe\x11\x03" + b"\0" * 252
+    verdict = judge_tcp(expect(1, 17, REQUEST), whole)
+    assert isinstance(verdict, Mismatch)
+    assert verdict.what == "byte count 0 in 253 bytes for 6"
+
+
+def _start(frame: bytes) -> str:
+    return " ".join(f"{byte:02x}" for byte in frame[:24]) + " ..."
+
+
+def test_evidence_is_short_and_says_that_there_was_more() -> None:
+    long = judge_tcp(expect(1, 17, REQUEST), b"\0\1\0\0\0\x13\x11\x03" + b"\0" * 17)
+    just = judge_tcp(expect(1, 17, REQUEST), b"\0\1\0\0\0\x13\x12\x03" + b"\0" * 16)
+    more = judge_tcp(expect(1, 17, REQUEST), b"\0\1\0\0\0\x13\x12\x03" + b"\0" * 17)
+    assert isinstance(long, Mismatch)
+    assert isinstance(just, Mismatch)
+    assert isinstance(more, Mismatch)
+    assert long.evidence == "03" + " 00" * 17
+    assert just.evidence == "00 01 00 00 00 13 12 03" + " 00" * 16
+    assert more.evidence == just.evidence + " ..."
+
+
+def test_how_many_bytes_are_too_many_is_said() -> None:
+    verdict = judge_tcp(expect(1, 17, REQUEST), RIGHT + b"\1\2\3")
+    assert verdict == Mismatch("3 bytes after the reply", (RIGHT + b"\1\2\3").hex(" "))

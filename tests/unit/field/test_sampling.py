@@ -51,6 +51,11 @@ def test_a_failed_read_never_yields_a_number(outcome: ReadOutcome, reason: Reaso
         assert sample == Sample(None, reason, 0.0, False)
 
 
+def test_a_plan_of_another_site_is_refused() -> None:
+    with pytest.raises(ValueError, match="argument"):
+        make_sampler(PLAN, SOURCES[:2])
+
+
 def test_sampling_is_cheap_enough_for_every_scan() -> None:
     sources = [source(f"s{n}", 2 * n, word_type=WordType.F32) for n in range(25)]
     plan = make_plan([device_spec()], sources, [])

@@ -144,35 +144,58 @@ def test_an_inverted_coil_is_written_inverted() -> None:
     assert encode_si(coil, 0.0) == (1,)
 
 
+BITS_OF_REGISTER = RegisterSpec(Table.HOLDING, 0, WordType.BIT, bit=2)
+CONTACT = RegisterSpec(Table.COIL, 0, WordType.BIT, unit="contact")
+
+
 @pytest.mark.parametrize(
-    ("register", "value"),
+    ("register", "value", "raw", "why"),
     [
-        (U16, -1.0),
-        (U16, 65536.0),
-        (U16, 65535.5),
-        (U16, math.nan),
-        (U16, math.inf),
-        (U16, 1e308),
-        (replace(U16, scale=1e-300), 1e300),
-        (I16, 32768.0),
-        (I16, -32769.0),
-        (F32, 1e39),
-        (F32, -math.inf),
-        (replace(U16, sentinels=(65535,)), 65535.0),
-        (RegisterSpec(Table.COIL, 0, WordType.BIT), 0.5),
-        (RegisterSpec(Table.COIL, 0, WordType.BIT), 2.0),
-        (RegisterSpec(Table.HOLDING, 0, WordType.BIT, bit=2), 1.0),
+        (U16, -1.0, -1, "outside the type"),
+        (U16, 65536.0, 65536, "outside the type"),
+        (U16, 65535.5, 65536, "outside the type"),
+        (U16, math.nan, math.nan, "not finite"),
+        (U16, math.inf, math.inf, "not finite"),
+        (U16, 1e308, round(1e308), "outside the type"),
+        (replace(U16, scale=1e-300), 1e300, 1e300, "outside the type"),
+        (I16, 32768.0, 32768, "outside the type"),
+        (I16, -32769.0, -32769, "outside the type"),
+        (F32, 1e39, 1e39, "outside the type"),
+        (F32, -math.inf, -math.inf, "not finite"),
+        (replace(U16, sentinels=(65535,)), 65535.0, 65535, "the device takes this for no value"),
+        (CONTACT, 0.5, 0.5, "a contact is 0 or 1"),
+        (CONTACT, 2.0, 2.0, "a contact is 0 or 1"),
+        (BITS_OF_REGISTER, 1.0, 1.0, "one bit of a register cannot be written without its neighbours"),
     ],
 )
-def test_what_cannot_be_said_is_refused(register: RegisterSpec, value: float) -> None:
+def test_what_cannot_be_said_is_refused(register: RegisterSpec, value: float, raw: float, why: str) -> None:
     with pytest.raises(UnencodableError) as refused:
         encode_si(register, value)
     assert isinstance(refused.value, ValueError)
     assert refused.value.register is register
+    place = f"{register.word_type.value} at {register.table.value} {register.address}"
+    assert str(refused.value) == f"{why}: {raw!r} in {place}"
+    assert repr(refused.value.number) == repr(raw)
+
+
+def test_a_raw_number_that_is_no_number_is_refused() -> None:
+    with pytest.raises(UnencodableError, match=r"^not finite: nan in u16 at holding 0$") as refused:
+        encode_raw(U16, math.nan)
+    assert refused.value.register is U16
+
+
+def test_a_contact_is_written_as_it_is() -> None:
+    assert (encode_si(CONTACT, 1.0), encode_si(CONTACT, 0.0)) == ((1,), (0,))
+
+
+def test_a_number_beside_a_sentinel_is_a_number() -> None:
+    assert decode_si(replace(F32, sentinels=(0x7FC00000,)), (0x3FC0, 0)) == (1.5, Reason.OK)
+    assert decode_si(replace(I16, sentinels=(-32768,)), (0x8001,)) == (-32767.0, Reason.OK)
+    assert encode_si(replace(F32, sentinels=(0x7FC00000,)), 1.5) == (0x3FC0, 0)
 
 
 def test_a_raw_number_between_two_counts_is_refused() -> None:
-    with pytest.raises(UnencodableError, match="not a whole count"):
+    with pytest.raises(UnencodableError, match=r"^not a whole count: 1.5 in u16"):
         encode_raw(U16, 1.5)
 
 

@@ -9,6 +9,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import Contacts, views
 from crumbmeter.control.plant import Demand
 from crumbmeter.control.record import since
+from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State
 from crumbmeter.control.tolerance import BUCKETS, ToleranceState, feed_error, window_error
 from crumbmeter.estimation.weighing import Flow
@@ -41,6 +42,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
     """Sum one scan up."""
     readings, contacts, mix = shown.readings, params.contacts, shown.mix
     sequence, tolerance = state.sequence, state.tolerance
+    feeding = sequence.state is RunState.FEEDING
     dose, error = _window(tolerance, mix)
     mix_rate_kg_s = shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0
     return ScanView(
@@ -64,8 +66,8 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         line_pressure=_at(readings, contacts.line_pressure),
         window_dose=dose,
         window_error=error,
-        feed_error=feed_error(tolerance.buckets) if len(tolerance.buckets) == BUCKETS else None,
-        owed_kg=state.feed.owed_kg,
+        feed_error=feed_error(tolerance.buckets) if feeding and len(tolerance.buckets) == BUCKETS else None,
+        owed_kg=state.feed.owed_kg if feeding else 0.0,
         totals=state.totals,
         job=since(state.totals, state.job_mark),
         narrowed=shown.scan.setpoint.narrowed,

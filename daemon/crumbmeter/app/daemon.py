@@ -139,6 +139,13 @@ class Daemon:
             raise StartRefusedError(str(fault)) from fault
         self.fanout.add("socket", self.views)
         self.fanout.add("commands", self.intake)
+        self.report(
+            event(
+                "daemon_started", version=__version__, site=self.params.site_id, settings_id=self.site.settings_id,
+                control_enabled=state.control_enabled, simulated=self.params.simulated,
+                journal=str(self.recording.path), socket=str(self.site.socket),
+            )
+        )  # fmt: skip
         scanner = Scanner(
             make_core(self.params), state, self.clock, self.buffer, self.intake, self.writer, self.fanout, self.health,
             on_step=self.recording.take,

@@ -10,8 +10,7 @@ import asyncio
 import logging
 import socket
 import struct
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import Awaitable, Callable, Sequence
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
@@ -29,17 +28,19 @@ _LIBRARY_FACTOR = 4.0
 """The library's own time-out is this much longer than ours, so that ours decides."""
 
 
-@asynccontextmanager
-async def _no_lost_cancellation() -> AsyncIterator[None]:
-    """Raise a cancellation that the block swallowed.
+def _cancellations() -> int:
+    """Count how often the present task has been told to end."""
+    task = asyncio.current_task()
+    return task.cancelling() if task else 0
+
+
+def _raise_lost_cancellation(before: int) -> None:
+    """Raise a cancellation that came since and was swallowed.
 
     The library waits with `asyncio.wait_for`, which in Python 3.11 returns its result and forgets a cancellation that
     comes in the same turn of the loop: a task told to end would go on for ever.
     """
-    task = asyncio.current_task()
-    before = task.cancelling() if task else 0
-    yield
-    if task and task.cancelling() > before:
+    if _cancellations() > before:
         raise asyncio.CancelledError
 
 
@@ -115,9 +116,11 @@ class _Socket:
     async def connect(self) -> None:
         if self._up:
             return
+        cancellations = _cancellations()
         try:
-            async with asyncio.timeout(self._connect_timeout_s), _no_lost_cancellation():
+            async with asyncio.timeout(self._connect_timeout_s):
                 connected = await self.client.connect()
+                _raise_lost_cancellation(cancellations)
         except TimeoutError as error:
             self.close()
             raise ReconnectError(f"{self.endpoint}: no connection within {self._connect_timeout_s} s") from error
@@ -163,9 +166,11 @@ class _Socket:
     async def exchange(self, device: DeviceSpec, address: int, ask: Callable[[], Awaitable[ModbusPDU]]) -> Accepted:
         """Ask once and wait for the reply within the device's time."""
         self.ensure_sound()
+        cancellations = _cancellations()
         try:
-            async with asyncio.timeout(device.timeout_s), _no_lost_cancellation():
+            async with asyncio.timeout(device.timeout_s):
                 reply = await ask()
+                _raise_lost_cancellation(cancellations)
         except TimeoutError as error:
             self._framer.doubt = "a reply is overdue"
             raise RetryLaterError(f"{self.endpoint} unit {device.unit_id}: silent for {device.timeout_s} s") from error

@@ -1,12 +1,11 @@
 """Dose in every basis, and its inverse. The same functions serve rates [kg/s] and masses [kg].
 
-Definitions: docs/architecture.md, "Dose". All are fractions, never percent. Worked values with their sources stand in
-tests/spec/test_dose_published.py.
+Each basis stands with its formula in `params.DoseBasis`. All are fractions, never percent. Worked values with their
+sources stand in tests/spec/test_dose_published.py.
 """
 
 from dataclasses import dataclass
 
-from crumbmeter.model.units import SHORT_TON_KG
 from crumbmeter.process.params import DoseBasis
 
 LB_PER_SHORT_TON = 2000.0
@@ -121,7 +120,3 @@ def from_kg_per_tonne(kilograms: float) -> float:
 def to_kg_per_tonne(dose: float) -> float:
     """Convert a fraction to kilograms per tonne of the same mix."""
     return dose * KG_PER_TONNE
-
-
-SHORT_TON = SHORT_TON_KG
-"""[kg] Kept beside the conversions above, so that a reader finds one place for both."""

@@ -26,7 +26,8 @@ BLOCKS = ((Table.INPUT, 0, 20), (Table.HOLDING, 0, 4), (Table.DISCRETE, 0, 6), (
 """A feeder's worth: the demonstration device's registers in four requests."""
 SPEED = RegisterSpec(Table.HOLDING, 0, WordType.U16)
 TARGET_RATIO = 1.3
-BATCH = 20
+BATCH = 5
+"""Short turns, so that whatever else the machine does falls on both alike."""
 
 
 class _Parent(asyncio.Protocol):
@@ -88,19 +89,22 @@ async def measure(port: int, rounds: int) -> dict[str, object]:
     client.close()
     await line.endpoint.close()
     ours_us, bare_us = 1e6 * statistics.median(ours_s), 1e6 * statistics.median(bare_s)
+    # Of neighbours in time, then the median: a busy moment of the machine is in both or in one pair alone.
+    ratio = statistics.median(ours / bare for ours, bare in zip(ours_s, bare_s, strict=True))
     return {
         "benchmark": "poll_to_write",
         "rounds": len(ours_s) * BATCH,
         "exchanges_per_round": len(BLOCKS) + 1,
         "ours_us": round(ours_us, 1),
         "bare_client_us": round(bare_us, 1),
-        "ratio": round(ours_us / bare_us, 3),
+        "ratio": round(ratio, 3),
         "target_ratio": TARGET_RATIO,
-        "met": ours_us <= TARGET_RATIO * bare_us,
+        "met": ratio <= TARGET_RATIO,
     }
 
 
-async def _run(rounds: int) -> dict[str, object]:
+async def run(rounds: int) -> dict[str, object]:
+    """Start the server of bytes in a process of its own, and measure against it."""
     server: Process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "tests.benchmarks.bench_modbus", "--serve", stdin=PIPE, stdout=PIPE
     )
@@ -122,7 +126,7 @@ def main() -> int:
     if options.serve:
         asyncio.run(_serve())
         return 0
-    figures = asyncio.run(_run(options.rounds))
+    figures = asyncio.run(run(options.rounds))
     print(json.dumps(figures, indent=2))  # noqa: T201 (it is the result)
     return 0 if figures["met"] else 1
 

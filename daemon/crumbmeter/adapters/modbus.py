@@ -201,6 +201,13 @@ class ModbusLink:
     def __init__(self, device: DeviceSpec, shared: _Socket) -> None:
         self._device = device
         self._shared = shared
+        client = shared.client
+        self._readers = {
+            Table.COIL: client.read_coils,
+            Table.DISCRETE: client.read_discrete_inputs,
+            Table.HOLDING: client.read_holding_registers,
+            Table.INPUT: client.read_input_registers,
+        }
 
     async def connect(self) -> None:
         """Open the shared connection unless it is open. Raises ReconnectError."""
@@ -212,13 +219,7 @@ class ModbusLink:
 
     async def read(self, table: Table, address: int, count: int) -> tuple[int, ...]:
         """Read words or bits. Raises as ports.FieldReader says."""
-        client, unit = self._shared.client, self._device.unit_id
-        reader = {
-            Table.COIL: client.read_coils,
-            Table.DISCRETE: client.read_discrete_inputs,
-            Table.HOLDING: client.read_holding_registers,
-            Table.INPUT: client.read_input_registers,
-        }[table]
+        reader, unit = self._readers[table], self._device.unit_id
         reply = await self._shared.exchange(self._device, address, lambda: reader(address, count=count, device_id=unit))
         return reply.words
 

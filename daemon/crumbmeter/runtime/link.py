@@ -185,8 +185,8 @@ class Endpoint:
         self._require(position)
         await self._turns.take(ahead=ahead)
         try:
-            self._require(position)
-            await self._wait_gap(position)
+            if self._devices[position].request_gap_s > 0.0:
+                await self._clock.sleep_until(self._quiet_until_s[position])
             answer = await ask(self._require(position))
         except DeviceExceptionError:
             self._note_answer()
@@ -207,10 +207,6 @@ class Endpoint:
         if not self._links:
             raise NotConnectedError(self.name, *self._cause)
         return self._links[position]
-
-    async def _wait_gap(self, position: int) -> None:
-        if self._devices[position].request_gap_s > 0.0:
-            await self._clock.sleep_until(self._quiet_until_s[position])
 
     def _note_end(self, position: int) -> None:
         gap_s = self._devices[position].request_gap_s

@@ -9,6 +9,9 @@ from math import isfinite
 
 from crumbmeter.control.params import BelowTurndown, FeedParams
 
+NOTHING_SHARE = 0.05
+"""Below this share of the lowest steady rate nothing is asked for: a drum that runs empty has an endless thin tail."""
+
 
 @dataclass(frozen=True, slots=True)
 class Setpoint:
@@ -86,7 +89,7 @@ def _shape(ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]], dt_
         narrowed.append(("slew", "change limited"))
     least = feed.min_speed_rev_s * ask.factor_kg_rev
     if 0.0 < rate < least:
-        if feed.below_turndown is BelowTurndown.MINIMUM and ask.wanted_kg_s > 0.0:
+        if feed.below_turndown is BelowTurndown.MINIMUM and ask.wanted_kg_s > NOTHING_SHARE * least:
             narrowed.append(("turndown", "raised to the lowest steady speed"))
             return least
         # While ramping up from standstill the rate passes through here in one or two scans.

@@ -213,17 +213,20 @@ def advance(
     """
     idle_wait = now.state is RunState.READY and not (facts.material and facts.drum_turning is True)
     waiting_s = now.waiting_s + dt_s if idle_wait else 0.0
+    # Whatever the state, a machine in doubt ends the service: a reset alone must never start anything (ISO 13850).
+    in_service = now.in_service and not facts.doubt
     spent = SequenceState(
-        now.state, now.in_state_s + dt_s, now.reason, now.trigger, now.in_service, now.on_hold, waiting_s,
+        now.state, now.in_state_s + dt_s, now.reason, now.trigger, in_service, now.on_hold and in_service, waiting_s,
         now.clear_line,
     )  # fmt: skip
+    ended = (event("feed_taken_out_of_service", who=facts.doubt),) if now.in_service and not in_service else ()
     move = find_trigger(spent, facts, params)
     if move is None:
-        return spent, ()
+        return spent, ended
     trigger, why = move
     to = TRANSITIONS[now.state, trigger]
     stopped_itself = now.state is RunState.FEEDING and trigger in AUTOMATIC_STOPS
-    stays = now.in_service and to not in (RunState.STOPPED, RunState.MONITOR)
+    stays = in_service and to not in (RunState.STOPPED, RunState.MONITOR)
     after = SequenceState(
         to, 0.0, why, trigger.value, stays, now.on_hold and stays, 0.0,
         trigger is _T.MACHINE_DOUBT and facts.doubt_leaves_air and now.state in LINE_STATES,
@@ -231,7 +234,7 @@ def advance(
     events = [event("run_state_changed", was=now.state.value, to=to.value, reason=why)]
     if stopped_itself:
         events.append(event("feed_stopped", cause=why, trigger=trigger.value))
-    return after, tuple(events)
+    return after, (*ended, *events)
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,17 @@ def every_log_call_is_formatted() -> Iterator[None]:
         logger.setLevel(level)
 
 
+@pytest.fixture(autouse=True)
+def log_levels_are_put_back() -> Iterator[None]:
+    """Undo what the product does to the levels of libraries' loggers, so that no test depends on those before it."""
+    loggers = [one for one in logging.getLogger().manager.loggerDict.values() if isinstance(one, logging.Logger)]
+    before = {logger.name: logger.level for logger in loggers}
+    yield
+    for logger in logging.getLogger().manager.loggerDict.values():
+        if isinstance(logger, logging.Logger) and logger.level != before.get(logger.name, logging.NOTSET):
+            logger.setLevel(before.get(logger.name, logging.NOTSET))
+
+
 @pytest.fixture
 async def task_watch() -> AsyncIterator[None]:
     """Fail the test when a task outlives it. Set up before its other fixtures, so looks after they are torn down."""

@@ -20,10 +20,14 @@ from tests import raw_modbus as raw
 from tests.fakes import FakeDevice, FakeField, device_spec
 from tests.raw_modbus import Fault, RawServer
 
-silence_library()
 SPEED = RegisterSpec(Table.HOLDING, 5, WordType.U16)
 RATE = RegisterSpec(Table.HOLDING, 10, WordType.F32)
 RUN = RegisterSpec(Table.COIL, 3, WordType.BIT)
+
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    silence_library()
 
 
 @dataclass

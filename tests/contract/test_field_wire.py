@@ -27,7 +27,6 @@ from tests import raw_modbus as raw
 from tests.fakes import Reports, device_spec, output, source
 from tests.raw_modbus import Fault, RawServer
 
-silence_library()
 RATE = 20.0
 """Process seconds per real second; the time-outs of sockets stay real."""
 OUTPUTS = [
@@ -36,6 +35,11 @@ OUTPUTS = [
     output("feed_run", 3, register=RegisterSpec(Table.COIL, 3, WordType.BIT), high_si=1.0),
 ]
 WISHES = ((OutputRole.AUGER_SPEED, 120.0), (OutputRole.FEED_RATE, 2.5), (OutputRole.FEED_RUN, 1.0))
+
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    silence_library()
 
 
 class Plant:

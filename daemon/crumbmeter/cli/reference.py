@@ -15,6 +15,8 @@ class Page(StrEnum):
     REFUSALS = "refusals"
     SCHEMA = "schema"
     PROFILE_SCHEMA = "profile-schema"
+    RUN_SEQUENCE = "run-sequence"
+    ALARMS = "alarms"
 
 
 STORED: Final = {
@@ -22,12 +24,15 @@ STORED: Final = {
     Page.REFUSALS: "docs/refusals.md",
     Page.SCHEMA: "config/schema.json",
     Page.PROFILE_SCHEMA: "config/device-schema.json",
+    Page.RUN_SEQUENCE: "docs/run-sequence.md",
+    Page.ALARMS: "docs/alarms.md",
 }
 """Where each page is stored in the repository."""
 
 
 def page_text(page: Page) -> str:
     """Make one page from the models."""
+    from crumbmeter.cli.tables import alarms_page, run_sequence_page  # noqa: PLC0415
     from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
     from crumbmeter.site.reference import refusals_page, site_file_page  # noqa: PLC0415 - a command loads what it needs
 
@@ -36,6 +41,8 @@ def page_text(page: Page) -> str:
         Page.REFUSALS: refusals_page,
         Page.SCHEMA: lambda: schema_text(site_schema()),
         Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),
+        Page.RUN_SEQUENCE: run_sequence_page,
+        Page.ALARMS: alarms_page,
     }
     return makers[page]()
 

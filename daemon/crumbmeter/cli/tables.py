@@ -1,0 +1,102 @@
+"""Pages drawn from the tables that the core runs by: the run sequence and the alarms. What they say is what it does."""
+
+from crumbmeter.alarms import catalogue, machine
+from crumbmeter.control.params import SequenceParams
+from crumbmeter.control.sequence import TRANSITIONS, RunState, SequenceState, Trigger, drives
+from crumbmeter.site.reference import MADE
+
+_PURPOSE: dict[RunState, str] = {
+    RunState.MONITOR: "Only watches; nothing is written. The state after a start, and whenever control is not enabled.",
+    RunState.IDLE: "Control is enabled; everything stands. Waits for somebody to start the feed, and for material.",
+    RunState.LOCAL: "The selector at the feeder stands on local: the machine is in other hands.",
+    RunState.START_WARNING: "Horn or beacon, before machinery starts without anybody beside it.",
+    RunState.BLOWER_START: "Air first: waits for the blower to be proven.",
+    RunState.PURGE: "Air alone through the line; the airlock starts.",
+    RunState.READY: "The line is up and the auger stands: the feed begins when the drum turns and all inputs are good.",
+    RunState.FEEDING: "The auger follows the setpoint.",
+    RunState.CLEAN_OUT: "The auger stands, air blows the line clean, then all is switched off.",
+    RunState.STOPPED: "Stopped by itself. Stays so until somebody starts the feed anew, with the cause gone.",
+}
+_EVENTS: dict[machine.Change, str] = {
+    machine.Change.RAISED: "the condition has held for the on-delay",
+    machine.Change.CLEARED: "it has been gone, by a good value, for the off-delay",
+    machine.Change.ACKNOWLEDGE: "somebody acknowledges it",
+}
+_ANY_TIMES = SequenceParams(0.0, 0.0, 0.0, 1.0, 0.0, 0.0, None, None, 0.0)
+
+
+def run_sequence_page() -> str:
+    """Draw docs/run-sequence.md from the table of transitions."""
+    lines = [
+        "# Run sequence",
+        "",
+        MADE.format(what="run-sequence"),
+        "",
+        "This is no safety function: emergency stops and guards are hard-wired, and a software stop is not lock-out.",
+        "",
+        "## States",
+        "",
+        "| state | what it is for | blower | airlock | warning | auger |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for state in RunState:
+        run = drives(SequenceState(state), _ANY_TIMES)
+        turns = " | ".join("on" if on else "" for on in (run.blower, run.airlock, run.warning, run.auger))
+        lines.append(f"| {state.value} | {_PURPOSE[state]} | {turns} |")
+    lines += [
+        "",
+        "In *stopped*, blower and airlock go on for the time of the clean-out where the cause lets air through the",
+        "line. A machine in doubt (an emergency stop, a fault of the feeder) ends the service in every state: when it is",
+        "over, only a new start begins anything.",
+        "",
+        "## Transitions",
+        "",
+        "Of all triggers that hold in a scan, the first one in this order that the present state knows moves it.",
+        "A pair that is not in the table moves nothing.",
+        "",
+        "| trigger, most urgent first | from | to |",
+        "| --- | --- | --- |",
+    ]
+    for trigger in Trigger:
+        reached: dict[RunState, list[str]] = {}
+        for (start, moves), end in TRANSITIONS.items():
+            if moves is trigger:
+                reached.setdefault(end, []).append(start.value)
+        for end, starts in reached.items():
+            came_from = "any other" if len(starts) == len(RunState) - 1 else ", ".join(starts)
+            lines.append(f"| {trigger.value} | {came_from} | {end.value} |")
+    return "\n".join(lines) + "\n"
+
+
+def alarms_page() -> str:
+    """Draw docs/alarms.md from the catalogue and the table of states."""
+    lines = [
+        "# Alarms",
+        "",
+        MADE.format(what="alarms"),
+        "",
+        "What needs nobody's hand is no alarm but an [event](events.md). Delays are those of the catalogue; a site may",
+        "set its own ([site file](site-file.md)).",
+        "",
+        "| alarm | priority | what is wrong | what follows | what to do | on-delay s | off-delay s |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    lines += [
+        f"| `{spec.alarm_id}` | {spec.priority.name.lower()} | {spec.text}. | {spec.consequence} | {spec.remedy} "
+        f"| {spec.on_delay_s:g} | {spec.off_delay_s:g} |"
+        for spec in catalogue.CATALOGUE
+    ]
+    lines += [
+        "",
+        "## Life of an alarm",
+        "",
+        "After ISA-18.2 / IEC 62682. An input that is Bad leaves an alarm as it is: it clears on a good value only.",
+        "A delay starts anew whenever the condition turns back.",
+        "",
+        "| state | when | next state |",
+        "| --- | --- | --- |",
+    ]
+    lines += [
+        f"| {state.value} | {_EVENTS[change]} | {end.value} |" for (state, change), end in machine.TRANSITIONS.items()
+    ]
+    return "\n".join(lines) + "\n"

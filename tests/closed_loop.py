@@ -4,7 +4,6 @@ The registers, the codec of each side and the read plan are the real ones; what 
 taken to be confirmed one scan later, as it is over a healthy link.
 """
 
-import json
 import random
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -132,12 +131,3 @@ def loop_for(
     plant_path = ROOT / "config" / "plants" / f"{plant}.toml" if plant else None
     rig = Rig.from_scenario(path, seed=seed, plant=plant_path, overrides=overrides)
     return ClosedLoop(sites.load(ROOT / "config" / "sites" / f"{site}.toml"), rig)
-
-
-if __name__ == "__main__":
-    import sys
-
-    loop = loop_for(sys.argv[1], seed=int(sys.argv[2]) if len(sys.argv) > 2 else None)
-    print(json.dumps(loop.play(), indent=1))
-    for at_s, happened in loop.events:
-        print(f"{at_s:8.1f} {happened.name} {dict(happened.detail)}")

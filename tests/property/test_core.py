@@ -1,4 +1,4 @@
-"""Laws of the core that hold for any inputs: limits, slew, Bad never widens, monitor only never writes, mass conserved."""
+"""Laws of the core for any inputs: limits, slew, Bad never widens, monitor only never writes, mass conserved."""
 
 import math
 from dataclasses import replace

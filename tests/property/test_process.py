@@ -77,7 +77,7 @@ def test_looking_ahead_is_what_will_leave(
 @given(st.integers(1, 15), st.lists(st.tuples(st.floats(0.0, 20.0), st.floats(0.0, 1.0)), max_size=60))
 def test_stages_lose_nothing(stages: int, moves: list[tuple[float, float]]) -> None:
     content = (0.0,) * stages
-    both = ((0.0, 0.0),) * stages
+    both: tuple[tuple[float, ...], ...] = ((0.0, 0.0),) * stages
     fed = left = 0.0
     for mass, share in moves:
         content, out = cascade(content, mass, share)

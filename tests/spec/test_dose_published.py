@@ -29,8 +29,8 @@ def test_moisture_is_a_share_of_dry_mass() -> None:
 
 
 def test_navy_proportioning_example() -> None:
-    # US Navy training manual 14080, "Estimates for asphalt plants" (read): 800 ton of mix with 6 % bitumen and aggregate
-    # at 50/40/10 -> 376.0, 300.8, 75.2 and 48.0 ton.
+    # US Navy training manual 14080, "Estimates for asphalt plants" (read): 800 ton of mix with 6 % bitumen and
+    # aggregate at 50/40/10 -> 376.0, 300.8, 75.2 and 48.0 ton.
     aggregate = 752.0
     binder = virgin_binder_for(aggregate, 0.0, 0.06)
     assert binder == pytest.approx(48.0, abs=1e-9)
@@ -40,8 +40,8 @@ def test_navy_proportioning_example() -> None:
 
 
 def test_army_filler_example() -> None:
-    # US Army Engineer course EN5459, pp. 94-95 (read): 6.0 % bitumen, 5.0 % filler of the aggregate: 89.3 % of the total
-    # mix is dried aggregate (0.94 x 0.95 = 0.893).
+    # US Army Engineer course EN5459, pp. 94-95 (read): 6.0 % bitumen, 5.0 % filler of the aggregate: 89.3 % of the
+    # total mix is dried aggregate (0.94 x 0.95 = 0.893).
     aggregate_and_filler = 0.94
     binder = virgin_binder_for(aggregate_and_filler, 0.0, 0.06)
     whole = Mix(aggregate_and_filler, 0.0, 0.0, binder)
@@ -110,7 +110,7 @@ def test_mix_rate_from_dry_aggregate() -> None:
 
 
 def test_binder_replacement() -> None:
-    # Ratio form of AASHTO M 323's notion, as TRB and FHWA papers use it (from memory for the clause; arithmetic derived):
+    # Ratio form of AASHTO M 323's notion, as TRB and FHWA papers use it (clause from memory, arithmetic derived):
     # RAP 20 % at 5.0, RAS 3 % at 24.0, 5.5 % binder -> 31.27 %; virgin binder is 3.78 % of the mix.
     recycle_binder = 20.0 * 0.05 + 3.0 * 0.24
     mix = Mix(100.0 - 23.0 - (5.5 - recycle_binder), 23.0, recycle_binder, 5.5 - recycle_binder)

@@ -83,8 +83,8 @@ def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict
         ),
         "",
         "True dose error of the mix that left the drum, in windows of 5 t:",
-        f"  {'':22}{'windows':>8}{'within 5 %':>12}{'RMS':>9}{'worst':>9}{'total':>9}{'t without':>11}{'kg without':>12}",
-        f"  {'':22}{'':8}{'':12}{'':9}{'':9}{'error':>9}{'rubber':>11}{'mix':>12}",
+        _heading("windows", "within 5 %", "RMS", "worst", "total", "t without", "kg without"),
+        _heading("", "", "", "", "error", "rubber", "mix"),
     ]
     lines += [_row(NAMES[name], {"crumbmeter": score, **yardsticks}.get(name)) for name in NAMES]
     metering = score["windows"]["5_t"]["metering"]
@@ -107,6 +107,11 @@ def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict
         "",
     ]
     return "\n".join(lines)
+
+
+def _heading(*words: str) -> str:
+    widths = (8, 12, 9, 9, 9, 11, 12)
+    return " " * 24 + "".join(f"{word:>{width}}" for word, width in zip(words, widths, strict=True))
 
 
 def _row(name: str, score: Score | None) -> str:

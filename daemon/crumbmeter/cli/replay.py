@@ -108,9 +108,8 @@ def _as_json(outcome: ReplayReport) -> str:
 
 
 def _as_words(outcome: ReplayReport) -> str:
-    words = [
-        f"Run {outcome.boot_id[:8]}: {outcome.scans} scans replayed ({outcome.process_s / 60.0:.1f} min of process time)."
-    ]
+    minutes = outcome.process_s / 60.0
+    words = [f"Run {outcome.boot_id[:8]}: {outcome.scans} scans replayed, {minutes:.1f} min of process time."]
     if outcome.gaps or outcome.skipped:
         words.append(f"{outcome.gaps} gaps in the record; {outcome.skipped} scans behind them could not be replayed.")
     if outcome.differing:

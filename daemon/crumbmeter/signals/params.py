@@ -16,8 +16,8 @@ class SignalParams:
     frozen_after_s: float | None = None
     """[s] Identical for so long while `frozen_while` is true: Bad, frozen. None: never judged."""
     frozen_while: int | None = None
-    """Index of the signal that must be true for frozenness to be judged (a belt that runs). None: always. A contact is
-    true when closed, a speed when something moves."""
+    """Index of the signal that must be true for frozenness to be judged (a belt that runs); None: always. A contact
+    is true when closed, a speed when something moves."""
     frozen_above_si: float | None = None
     """[SI] A value up to this is not judged frozen: an empty belt reads a constant zero, and is right. None: all are."""
     max_rise_per_s: float | None = None

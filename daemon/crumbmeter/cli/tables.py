@@ -46,8 +46,8 @@ def run_sequence_page() -> str:
     lines += [
         "",
         "In *stopped*, blower and airlock go on for the time of the clean-out where the cause lets air through the",
-        "line. A machine in doubt (an emergency stop, a fault of the feeder) ends the service in every state: when it is",
-        "over, only a new start begins anything.",
+        "line. A machine in doubt (an emergency stop, a fault of the feeder) ends the service in every state: when it",
+        "is over, only a new start begins anything.",
         "",
         "## Transitions",
         "",

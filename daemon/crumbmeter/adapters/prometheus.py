@@ -13,6 +13,7 @@ from prometheus_client import CollectorRegistry, Histogram, start_http_server
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.image import WriteStage
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
@@ -220,6 +221,16 @@ class ScanMetrics(Collector):
             yield _gauge(name, f"{_words(name)} now.", level)
 
 
+class MetricsPortBusyError(CrumbmeterError):
+    """The port of /metrics cannot be had."""
+
+    def __init__(self, address: str, port: int, cause: str) -> None:
+        super().__init__(
+            f"/metrics cannot be served on {address}:{port} ({cause}). If another program holds the port, stop it or "
+            f"give publish.metrics another port."
+        )
+
+
 class MetricsServer:
     """The HTTP server, in a thread of its own: it answers even while the loop hangs."""
 
@@ -232,11 +243,14 @@ class MetricsServer:
             port: to listen on; 0 takes a free one.
 
         Raises:
-            OSError: the port is taken.
+            MetricsPortBusyError: the port is taken, or the address is none of this machine's.
         """
         self._server: WSGIServer
         self._thread: threading.Thread
-        self._server, self._thread = start_http_server(port, addr=address, registry=metrics.registry)
+        try:
+            self._server, self._thread = start_http_server(port, addr=address, registry=metrics.registry)
+        except OSError as fault:
+            raise MetricsPortBusyError(address, port, fault.strerror or str(fault)) from fault
         self.port: int = self._server.server_port
 
     def close(self) -> None:

@@ -1,7 +1,9 @@
 """One daemon: built from one site, run until it is told to stop or the scan fails, stopped in a written order.
 
-Order of the stop (REQ-20): the scan ends and every output is brought to rest and read back (at most 2 s); the rest of
-the record is stored; the broker is told; the socket and the metrics go last.
+Order of the start: what may be refused first (socket, ports), then the journal, so that a start that is refused leaves
+no trace in the record; then the tasks.
+Order of the stop (REQ-20): every output is brought to rest and read back (at most 2 s); the broker is told; the scan
+ends; the rest of the record is stored; the socket and the metrics go last.
 """
 
 import asyncio
@@ -131,14 +133,20 @@ class Daemon:
             return await self._wind_down(fault)
 
     async def _open(self, stack: contextlib.AsyncExitStack) -> None:
-        """Open the journal, the surfaces and the tasks, each with its end on the stack."""
+        """Open the surfaces, the journal and the tasks, each with its end on the stack."""
         try:
-            state = await self.recording.open(stack)
             await self._open_surfaces(stack)
-        except (CrumbmeterError, OSError) as fault:
+            state = await self.recording.open(stack)
+        except CrumbmeterError as fault:
             raise StartRefusedError(str(fault)) from fault
+        except OSError as fault:
+            where = f"{fault.filename}: " if fault.filename else ""
+            raise StartRefusedError(f"{where}{fault.strerror or fault}") from fault
+        if self._publisher is not None:
+            self.recording.on_committed(self._publisher.poke)
         self.fanout.add("socket", self.views)
         self.fanout.add("commands", self.intake)
+        self.fanout.add("log", _Log())
         self.report(
             event(
                 "daemon_started", version=__version__, site=self.params.site_id, settings_id=self.site.settings_id,
@@ -207,7 +215,6 @@ class Daemon:
         publisher = Publisher(settings, self._origin, __version__, outbox, self.clock, self.report, self._chance)
         self._publisher = publisher
         self.fanout.add("mqtt", publisher)
-        self.recording.on_committed(publisher.poke)
         self.supervisor.add("mqtt", publisher.run)
 
     def _settings(self) -> dict[str, object]:
@@ -241,6 +248,16 @@ class Daemon:
             async with asyncio.timeout(STOP_S):
                 while self._publisher is not None and self._publisher.connected:
                     await self.clock.sleep_until(self.clock.now_s() + 0.05)
+
+
+class _Log:
+    """Logs what happened in a scan; what happens outside of it comes through `Daemon.report`."""
+
+    def offer_nowait(self, done: ScanResult) -> bool:
+        """Log the scan's events."""
+        for happened in done.events:
+            log_event(happened)
+        return True
 
 
 def _bound(run: Callable[[int], Awaitable[object]], device: int) -> Callable[[], Awaitable[object]]:

@@ -223,15 +223,18 @@ class _Client:
         Raises:
             TimeoutError: it stopped reading.
         """
+        stalled = False
         try:
             async with asyncio.TaskGroup() as group:
                 while line := await self._read():
                     await self._answer(line, group)
                 raise ConnectionResetError
-        except* TimeoutError as fault:
-            raise TimeoutError from fault
+        except* TimeoutError:
+            stalled = True  # raised below: Python before 3.11.4 wraps what is raised in here
         except* ConnectionError:
             pass
+        if stalled:
+            raise TimeoutError
 
     async def _read(self) -> bytes:
         try:

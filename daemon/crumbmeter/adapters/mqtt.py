@@ -301,9 +301,9 @@ async def _opened(client: aiomqtt.Client) -> AsyncIterator[None]:
         _hang_up(client)
         raise
     finally:
+        # Not asyncio.timeout: in a task that is being cancelled, Python before 3.11.4 lets its cancellation escape.
         with contextlib.suppress(aiomqtt.MqttError, TimeoutError, OSError):
-            async with asyncio.timeout(FAREWELL_S):
-                await client.__aexit__(None, None, None)
+            await asyncio.wait_for(client.__aexit__(None, None, None), FAREWELL_S)
 
 
 def _hang_up(client: aiomqtt.Client) -> None:

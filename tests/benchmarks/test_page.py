@@ -1,0 +1,167 @@
+"""The page is the command's own, and what it says follows from the figures."""
+
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from crumbmeter.control.step import StepResult
+from crumbmeter_sim.plantfile import load_plant
+from crumbmeter_sim.scenario import load_scenario
+from tests.benchmarks import mutants, page, plants, replays, scenarios, scores
+from tests.benchmarks.made_journal import over_and_over
+from tests.benchmarks.section import DOCS, ROOT, SCENARIOS, quantile
+from tests.benchmarks.sections import SECTIONS
+from tests.benchmarks.watch import Step, stepping_through
+from tests.closed_loop import loop_for
+
+BEST = {"within_5_percent": 100.0, "rms_percent": 0.30, "total_error_percent": -0.12}
+TOLD = {
+    "quick": False, "date": "2026-11-25 08:00 UTC", "commit": "c" * 40, "dirty": True, "took_s": 12.3,
+    "load_before": 0.1, "load_after": 1.0,
+    "machine": {"cores": 2, "processor": "one", "system": "Linux", "python": "3.11.7", "loop_of_a_million_ms": 9.0},
+}  # fmt: skip
+
+
+def test_the_page_is_what_the_command_makes_of_its_files() -> None:
+    made = page.render(page.load_files(DOCS / "benchmarks"))
+    there = (DOCS / "benchmarks.md").read_text("utf-8")
+    assert there == made, "only the command writes it: python -m tests.benchmarks --page"
+
+
+@pytest.mark.parametrize(
+    ("change", "missed"),
+    [
+        ({}, []),
+        ({"within_5_percent": 95.0, "rms_percent": 1.80, "total_error_percent": -0.5}, []),
+        ({"within_5_percent": 94.9}, ["only 94.9 % within ±5 %"]),
+        ({"rms_percent": 1.81}, ["RMS +1.51 points over the best"]),
+        ({"total_error_percent": -0.51}, ["total error -0.51 %"]),
+    ],
+)
+def test_each_target_of_a_shift_is_judged(change: dict[str, float], missed: list[str]) -> None:
+    assert scores.failures({**BEST, **change}, BEST) == missed
+
+
+def test_one_shift_that_misses_makes_the_section_miss() -> None:
+    good = {"group": "demo_drum", "crumbmeter": BEST, "best_achievable": BEST}
+    bad = {"group": "perturbed", "crumbmeter": {**BEST, "rms_percent": 9.0}, "best_achievable": BEST}
+    assert plants.judge({"cases": [good]}).met
+    verdict = plants.judge({"cases": [good, bad]})
+    assert not verdict.met
+    assert verdict.reached == "1 of 2 shifts meet all three (demonstration plant 1 of 1, perturbed plant 0 of 1)"
+
+
+def test_perturbed_plants_are_near_the_demonstration_plant_and_not_it() -> None:
+    truth = load_plant(ROOT / "config" / "plants" / "demo_drum.toml")
+    drawn = plants.draw(truth, Random(3))
+    assert drawn == plants.draw(truth, Random(3))
+    for place, value in drawn.items():
+        base = plants._at(truth, place)
+        assert value != base
+        assert abs(value / base - 1.0) <= plants.SPREAD + 1e-6
+    assert (
+        plants._at(load_plant(ROOT / "config" / "plants" / "demo_drum.toml", dict(drawn)), "belt.1.speed_m_s")
+        == (drawn["belt.1.speed_m_s"])
+    )
+
+
+def scenario(**change: Any) -> dict[str, Any]:
+    base = {"failures": (), "largest_burst_kg": 1.0, "line_held_at_most_kg": 1.4, "rubber_gap_kg": 1e-12}
+    return {**base, "outputs_outside_limits": 0, **change}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"failures": ("event not seen",)},
+        {"largest_burst_kg": 1.5},
+        {"rubber_gap_kg": -0.01},
+        {"outputs_outside_limits": 1},
+    ],
+)
+def test_a_scenario_misses_by_each_of_its_marks(change: dict[str, Any]) -> None:
+    assert scenarios.judge({"scenarios": [scenario()]}).met
+    assert len(scenarios.failures(scenario(**change))) == 1
+    assert not scenarios.judge({"scenarios": [scenario(), scenario(**change)]}).met
+
+
+def test_a_scenario_is_judged_by_what_its_own_run_came_to() -> None:
+    played = scenarios.play("start_up")
+    assert played["events_seen"] == played["events_expected"] > 0
+    assert len(played["expected_times_s"]) == played["events_seen"]
+    assert 0.0 < played["line_held_at_most_kg"] < 3.0
+
+
+@pytest.mark.parametrize(
+    ("change", "met"),
+    [
+        ({}, True),
+        ({"took_s": 60.1}, False),
+        ({"exit_code": 1}, False),
+        ({"replay": {"scans": 9, "gaps": 0, "skipped": 0, "differing": 0}}, False),
+        ({"replay": {"scans": 10, "gaps": 1, "skipped": 0, "differing": 0}}, False),
+    ],
+)
+def test_a_replay_has_to_be_in_time_whole_and_the_same(change: dict[str, Any], met: bool) -> None:
+    figures = {
+        "hours": 8.0, "took_s": 59.9, "processor_s": 59.0, "exit_code": 0, "made": {"scans": 10},
+        "replay": {"scans": 10, "gaps": 0, "skipped": 0, "differing": 0},
+    }  # fmt: skip
+    assert replays.judge({**figures, **change}).met is met
+
+
+def test_the_long_shift_is_the_hour_again_and_again() -> None:
+    hour = load_scenario(SCENARIOS / "demo_shift.toml")
+    long = over_and_over(hour, 2.5 * 3600.0)
+    stops = [step.t_s for step in long.at if step.do == "drum_stop"]
+    assert stops == [1740.0, 5340.0, 8940.0]
+    assert [step.t_s for step in long.at if step.do == "plant_start"] == [20.0]
+    assert max(step.t_s for step in long.at) < long.duration_s == 9000.0
+
+
+def test_watching_steps_changes_nothing() -> None:
+    seen = []
+
+    def watch(step: Step, arguments: tuple[Any, ...]) -> StepResult:
+        seen.append(arguments)
+        return step(*arguments)
+
+    plain, watched = loop_for("start_up"), loop_for("start_up")
+    for _ in range(50):
+        plain.scan()
+    with stepping_through(watch):
+        for _ in range(50):
+            watched.scan()
+    assert watched.state == plain.state
+    assert len(seen) == 50
+    watched.scan()
+    assert len(seen) == 50
+
+
+def test_every_module_has_to_reach_the_mutation_score() -> None:
+    good, bad = {"killed": 17, "survived": 3, "timeout": 0}, {"killed": 15, "survived": 4, "timeout": 1}
+    assert mutants.judge({"modules": {"a": good}, "total": good}).met
+    assert not mutants.judge({"modules": {"a": good, "b": bad}, "total": {**good, "killed": 90}}).met
+
+
+def test_quantile_is_the_nearest_rank() -> None:
+    ordered = list(range(1, 101))
+    assert [quantile(ordered, share) for share in (0.0, 0.5, 0.99, 1.0)] == [1, 50, 99, 100]
+
+
+def test_a_section_without_figures_says_so(tmp_path: Path) -> None:
+    (tmp_path / "kill.json").write_text('{"failed": "OSError: no room"}', "utf-8")
+    made = page.render(page.load_files(tmp_path))
+    assert "could not be measured: OSError: no room" in made
+    assert "| met |" not in made
+    assert made.count("Reached: not measured.") == len(SECTIONS) - 1
+
+
+def test_commit_load_and_a_short_run_are_told() -> None:
+    figures = {"kills": 3, "wanted": 3, "problem": "", "killed_at": {"random": 3}, "acknowledgements": 9}
+    told = {**TOLD, "quick": True, "figures": {**figures, "entries_found_and_held": 5, "seed": 2}}
+    made = page.render({"kill": told})
+    assert f"| kill -9 under load | `{'c' * 10}` with changes | 2026-11-25 08:00 UTC | 12 | 0.1 to 1.0 |" in made
+    assert "(quick run) 3 kills" in made

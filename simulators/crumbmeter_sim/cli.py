@@ -1,6 +1,7 @@
 """Commands: serve, yardsticks, playback, check."""
 
 import asyncio
+import errno
 import json
 import sys
 import tomllib
@@ -17,7 +18,12 @@ from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.serve import Progress, ServeOptions
 from crumbmeter_sim.serve import serve as serve_rig
 
-app = typer.Typer(no_args_is_help=True, add_completion=False, help="Play a drum plant with a rubber feeder.")
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Play a drum plant with a rubber feeder.",
+)
 
 ScenarioFile = Annotated[Path, typer.Argument(help="Scenario file (config/scenarios/*.toml).")]
 Seed = Annotated[int | None, typer.Option(help="In place of the scenario's own seed.")]
@@ -87,10 +93,10 @@ def serve(
         record_period_s=record_period_s,
     )
     if not sys.stderr.isatty():
-        asyncio.run(serve_rig(rig, options))
+        _play(rig, options)
         return
     with _bar() as bar:
-        asyncio.run(serve_rig(rig, options, _shown(bar, rig.title)))
+        _play(rig, options, _shown(bar, rig.title))
 
 
 @app.command()
@@ -135,7 +141,7 @@ def playback(
         exit_at_end=exit_at_end,
         hold_until_request=wait,
     )
-    asyncio.run(serve_rig(source, options))
+    _play(source, options)
 
 
 @app.command()
@@ -158,6 +164,18 @@ def check(
         told = ", ".join(f"{name} {gap:+.1e} kg" for name, gap in gaps.items())
         sys.stdout.write(f"{path}: {rig.title}; {rig.now_s:.0f} s played; {told}\n")
     raise typer.Exit(int(lost))
+
+
+def _play(rig: Rig | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
+    """Serve to the end; a port that cannot be had is said in a line, with exit code 2."""
+    try:
+        asyncio.run(serve_rig(rig, options, progress))
+    except OSError as error:
+        if error.errno not in (errno.EADDRINUSE, errno.EACCES, errno.EADDRNOTAVAIL):
+            raise
+        remedy = "Is another simulator running? --port-offset moves all ports, --ports zero takes free ones."
+        sys.stderr.write(f"{error.strerror or error}. {remedy}\n")
+        raise typer.Exit(2) from None
 
 
 def _bar() -> Bar:

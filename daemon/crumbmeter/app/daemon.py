@@ -23,6 +23,7 @@ from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import MetricsServer, ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
 from crumbmeter.app.figures import make_extras
+from crumbmeter.app.journal_watch import JournalWatch
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
 from crumbmeter.app.startup import StartRefusedError, client_id_of, names_of, new_boot_id, origin_of
@@ -164,6 +165,7 @@ class Daemon:
         self._add_pollers()
         for device in self.writer.devices:
             self.supervisor.add(f"writer {self.site.devices[device].device_id}", _bound(self.writer.run_device, device))
+        self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
         self.supervisor.add("watchdog", lambda: self.notifier.run(self.health))
         self.supervisor.add("scan", scanner.run, critical=True)
 

@@ -37,6 +37,7 @@ def make_extras(
         return {
             "crumbmeter_journal_queued_entries": float(status.queued),
             "crumbmeter_journal_failing": float(bool(status.failing)),
+            "crumbmeter_journal_space_level": float(status.space),
             "crumbmeter_journal_wal_pages": float(status.wal_pages),
         }
 

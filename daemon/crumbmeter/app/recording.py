@@ -68,8 +68,6 @@ class Recording:
         opening = journal.opening
         if opening.outcome == "set aside":
             self._early.append(event("journal_set_aside", detail=opening.detail))
-        if opening.outcome == "unavailable":
-            self._early.append(event("journal_unavailable", detail=opening.detail))
         if changed:
             self._early.append(event("settings_changed", settings_id=params.settings_id))
         for happened in self._early:

@@ -33,6 +33,8 @@ class Verdict:
 def judge(shift: Shift, score: Score, expected: Expectations, end_state: str) -> Verdict:
     """Hold a run against its scenario."""
     failures: list[str] = []
+    if score["played_s"] < shift.duration_s - 1.0:
+        failures.append(f"ended after {score['played_s'] / 60.0:.1f} of {shift.duration_s / 60.0:.1f} min of plant time")
     missing = expected.missing
     if missing is not None:
         failures.append(f"event not seen in its place and time: {missing}")
@@ -49,8 +51,8 @@ def judge(shift: Shift, score: Score, expected: Expectations, end_state: str) ->
 def _limits(score: Score, end: Mapping[str, Any]) -> list[str]:
     window = score["windows"]["5_t"]["true"]
     found = {
-        "min_windows_within_percent": window["within_5_percent"],
-        "max_rms_percent": window["rms_percent"],
+        "min_windows_within_percent": window.get("within_5_percent"),
+        "max_rms_percent": window.get("rms_percent"),
         "max_total_error_percent": abs(score["total"]["error_percent"] or 0.0),
         "max_rubber_without_mix_kg": score["rubber_without_mix"]["largest_burst_kg"],
         "max_without_rubber_tonne": score["tonne_without_rubber"],
@@ -91,8 +93,9 @@ def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict
     lines += [
         "",
         (
-            f"Metering error (against the mix that the plant's scales indicate): RMS {metering['rms_percent']:.2f} %, "
-            f"total {total['metering_error_percent']:+.2f} %."
+            f"Metering error (against the mix that the plant's scales indicate): "
+            f"RMS {_figure(metering.get('rms_percent'), '.2f', ' %')}, "
+            f"total {_figure(total['metering_error_percent'], '+.2f', ' %')}."
         ),
         (
             f"Events expected by the scenario: {verdict.events_seen} of {verdict.events_expected} seen in order; "
@@ -121,7 +124,13 @@ def _row(name: str, score: Score | None) -> str:
     without = score["rubber_without_mix"]
     astray_kg = without["standing_drum_kg"] + without["empty_drum_kg"]
     return (
-        f"  {name:22}{window['n']:>8}{window['within_5_percent']:>10.1f} %{window['rms_percent']:>7.2f} %"
-        f"{window['worst_percent']:>+7.1f} %{score['total']['error_percent']:>+7.2f} %"
+        f"  {name:22}{window['n']:>8}{_figure(window.get('within_5_percent'), '.1f', ' %'):>12}"
+        f"{_figure(window.get('rms_percent'), '.2f', ' %'):>9}{_figure(window.get('worst_percent'), '+.1f', ' %'):>9}"
+        f"{_figure(score['total']['error_percent'], '+.2f', ' %'):>9}"
         f"{score['tonne_without_rubber']:>11.1f}{astray_kg:>12.2f}"
     )
+
+
+def _figure(value: float | None, form: str, unit: str) -> str:
+    """Write a figure, or a dash where a run was too short to have one."""
+    return "-" if value is None else f"{value:{form}}{unit}"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.process.dose import Mix, base_of
-from crumbmeter.process.params import DoseBasis, DrumParams
+from crumbmeter.process.params import DrumParams, MixParams
 from crumbmeter.process.stages import Masses, cascade_parts, share_leaving
 
 PARTS = 8
@@ -46,9 +46,10 @@ class Marks:
     """What a scan writes onto the parcel that forms."""
 
     now_s: float
-    mix_id: str
-    dose_basis: DoseBasis
-    dose: float
+    mix: MixParams
+    """In force now."""
+    older: MixParams
+    """In force before the last change: what is left of its material may still make up most of a parcel."""
     quality: Quality
     run_state: str
     state_rank: int
@@ -114,15 +115,15 @@ def _close(state: OutletState, marks: Marks) -> tuple[OutletState, Parcel, float
     forming = state.forming
     grams = [max(0, int(kg * 1000.0)) for kg in forming]
     whole = sum(forming[part] for part in MASS_PARTS)
-    mix_id = marks.mix_id if forming[NEWEST] * 2.0 >= whole else state.older_mix
+    governing = marks.mix if forming[NEWEST] * 2.0 >= whole else marks.older
     mix = Mix(forming[DRY], forming[RECYCLE], forming[RECYCLE_BINDER], forming[BINDER])
     parcel = Parcel(
         number=state.next_number,
         began_s=state.began_s,
         ended_s=marks.now_s,
-        mix_id=mix_id,
-        dose_basis=marks.dose_basis.value,
-        dose_target=marks.dose,
+        mix_id=governing.mix_id,
+        dose_basis=governing.dose_basis.value,
+        dose_target=governing.dose,
         target_rubber_g=grams[WANTED],
         rubber_g=grams[RUBBER],
         rubber_uncertainty_g=grams[UNCERTAINTY],
@@ -139,4 +140,4 @@ def _close(state: OutletState, marks: Marks) -> tuple[OutletState, Parcel, float
     after = OutletState(
         state.stages, (*left[:NEWEST], 0.0), marks.now_s, state.next_number + 1, older_mix=state.older_mix
     )
-    return after, parcel, base_of(marks.dose_basis, mix) * 1000.0
+    return after, parcel, base_of(governing.dose_basis, mix) * 1000.0

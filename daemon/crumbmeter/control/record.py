@@ -80,9 +80,10 @@ def enter(
         line.uncertain_kg if around.to_drum else 0.0, now.total + rubber_kg,
     )  # fmt: skip
     run_state = state.sequence.state
+    older = next((mix for mix in params.mixes if mix.mix_id == state.outlet.older_mix), around.mix)
     marks = Marks(
-        around.now_s, around.mix.mix_id, around.mix.dose_basis, around.mix.dose, around.quality, run_state.value,
-        RANK[run_state], state.control_enabled, params.simulated,
+        around.now_s, around.mix, older, around.quality, run_state.value, RANK[run_state], state.control_enabled,
+        params.simulated,
     )  # fmt: skip
     outlet, parcel, base_g = pass_through(
         state.outlet, params.drum, entering, around.drum_speed_ratio, marks, params.parcel_kg, dt_s

@@ -19,7 +19,7 @@ class Parcel:
     """The mix that governed the greatest share of it."""
     dose_basis: str
     dose_target: float
-    """Wanted dose as a fraction in `dose_basis` (mass-weighted over the parcel; 0 for a mix without rubber)."""
+    """Dose of that mix as a fraction in `dose_basis`; 0 for a mix without rubber."""
     target_rubber_g: int
     """[g] Rubber that the dose asked for, for the indicated masses."""
     rubber_g: int

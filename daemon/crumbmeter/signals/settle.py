@@ -96,9 +96,11 @@ def _judge(
     same_for_s = before.same_for_s + dt_s if judged and value == before.value else 0.0
     if params.frozen_after_s is not None and same_for_s > params.frozen_after_s:
         return bad(Reason.FROZEN, age_s), same_for_s
-    if params.max_rise_per_s is not None and before.value is not None and sample.received_s > before.received_s:
-        rise = abs(value - before.value) / (sample.received_s - before.received_s)
-        if rise > params.max_rise_per_s:
+    if params.max_rise_per_s is not None and before.value is not None:
+        since_s = sample.received_s - before.received_s
+        # The same sample seen again keeps its verdict, until the device has been read anew.
+        too_fast = abs(value - before.value) / since_s > params.max_rise_per_s if since_s > 0.0 else before.bad
+        if too_fast:
             return bad(Reason.RATE_OF_CHANGE, age_s), 0.0
     quality = Quality.GOOD if sample.link_ok else Quality.UNCERTAIN
     reason = Reason.OK if sample.link_ok else Reason.LAST_USABLE_VALUE

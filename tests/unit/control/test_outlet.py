@@ -21,7 +21,7 @@ MARKS = Marks(
     simulated=False,
 )  # fmt: skip
 SCAN: Masses = (7.0, 2.0, 0.125, 0.4375, 0.0625, 0.0546875, 0.0009765625, 9.5)
-"""Dry aggregate, recycle, its binder, virgin binder, rubber, rubber wanted, uncertainty, newest mix. Binary fractions."""
+"""Dry aggregate, recycle, its binder, virgin binder, rubber, rubber wanted, uncertainty, newest mix. Exact floats."""
 
 
 def drive(

@@ -36,9 +36,9 @@ class Bench:
         site.connect(ports)
         return self.simulator
 
-    def start(self, site: SiteFile) -> Running:
-        """Start a daemon."""
-        self.daemons.append(Running(site))
+    def start(self, site: SiteFile, said_to: int | None = None) -> Running:
+        """Start a daemon; what it says goes to a file, or to the file descriptor given."""
+        self.daemons.append(Running(site, said_to))
         return self.daemons[-1]
 
     async def close(self) -> None:

@@ -75,12 +75,15 @@ class Simulator:
         words = [sys.executable, "-m", "crumbmeter_sim", "serve", str(self._scenario), "--rate", str(self._rate)]
         words += ["--wait", "--hold-at-end", *(word for near in NEAR for word in ("--set", near)), *options]
         words += [] if "--port-offset" in options else ["--ports", "zero"]
-        self._process = subprocess.Popen(words, stdout=subprocess.PIPE, cwd=self._folder)
-        stdout = self._process.stdout
-        assert stdout is not None
-        line = await asyncio.wait_for(asyncio.to_thread(stdout.readline), 20)
+        line = await asyncio.wait_for(asyncio.to_thread(self._launch, words), 20)
         assert line.startswith(b"READY"), line
         self.ports = json.loads(line[5:])["ports"]
+
+    def _launch(self, words: list[str]) -> bytes:
+        """Start the process and return its first line."""
+        self._process = subprocess.Popen(words, stdout=subprocess.PIPE, cwd=self._folder)
+        assert self._process.stdout is not None
+        return self._process.stdout.readline()
 
     def freeze(self) -> None:
         """Stop it as a whole: connections stay open, nothing answers."""
@@ -168,16 +171,13 @@ class SiteFile:
 class Running:
     """The daemon as a process."""
 
-    def __init__(self, site: SiteFile) -> None:
+    def __init__(self, site: SiteFile, said_to: int | None = None) -> None:
         self.site = site
         self._told = site.folder / "stderr.log"
         with self._told.open("ab") as told:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "crumbmeter", "run", str(site.path)],
-                cwd=site.folder,
-                stdout=told,
-                stderr=told,
-            )
+            to = told.fileno() if said_to is None else said_to
+            words = [sys.executable, "-m", "crumbmeter", "run", str(site.path)]
+            self.process = subprocess.Popen(words, cwd=site.folder, stdout=to, stderr=to)
 
     def told(self) -> str:
         """Return what it said, on both streams."""
@@ -226,10 +226,10 @@ class Running:
 
     async def stop(self, within_s: float = 15.0) -> tuple[int, float]:
         """Ask it to stop; return its exit code and how long it took [s]."""
-        began = time.perf_counter()  # noqa: TID251 - how long a process takes is measured from outside
+        began = time.perf_counter()
         self.process.send_signal(signal.SIGTERM)
         code = await asyncio.to_thread(self.process.wait, within_s)
-        return code, time.perf_counter() - began  # noqa: TID251
+        return code, time.perf_counter() - began
 
     def kill(self) -> None:
         """Kill it without a word."""

@@ -1,4 +1,4 @@
-"""Monitor only, on the wire: not one request that writes, whatever is asked for; given back, rest is written and no more."""
+"""Monitor only, on the wire: not one request that writes, whatever is asked; given back, rest is written, no more."""
 
 from tests.system.conftest import Bench
 from tests.system.plants import Running, Tap

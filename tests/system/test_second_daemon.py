@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.system.conftest import Bench
-from tests.system.plants import Running, SiteFile
+from tests.system.plants import SiteFile
 
 
 async def refusal(bench: Bench, site: SiteFile) -> str:

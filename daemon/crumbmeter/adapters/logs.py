@@ -5,7 +5,9 @@ the count of those held back (lesson 47). Tracebacks carry no locals: a password
 """
 
 import logging
+import queue
 import sys
+import threading
 from collections.abc import Callable, MutableMapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, TextIO
@@ -23,6 +25,56 @@ OWN = "crumbmeter"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 Line = MutableMapping[str, Any]
 WallClock = Callable[[], int]
+
+
+LINES_WAITING = 2000
+"""Lines that wait for a reader; later ones are counted and lost."""
+LAST_LINES_S = 1.0
+"""[s] Real time for the last lines at the end."""
+
+
+class Detached(logging.Handler):
+    """Writes lines in a thread of its own: a stream that nobody reads, or a slow disk, holds up nobody who logs."""
+
+    def __init__(self, target: logging.Handler) -> None:
+        super().__init__()
+        self.lost = 0
+        """Lines that found no room."""
+        self._target = target
+        self._waiting: queue.Queue[logging.LogRecord | None] = queue.Queue(LINES_WAITING)
+        self._thread = threading.Thread(target=self._write, name="log", daemon=True)
+        self._thread.start()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Queue one line; never waits."""
+        self._offer(record)
+
+    def _offer(self, record: logging.LogRecord | None) -> None:
+        try:
+            self._waiting.put_nowait(record)
+        except queue.Full:
+            self.lost += 1
+
+    def _write(self) -> None:
+        while (record := self._waiting.get()) is not None:
+            self._target.handle(record)
+
+    def finish(self) -> bool:
+        """Write what waits; return False where the stream does not take it."""
+        self._offer(None)
+        self._thread.join(LAST_LINES_S)
+        drained = not self._thread.is_alive()
+        if drained:
+            logging.getLogger().handlers[:] = [self._target]
+        return drained
+
+
+def detach_logs() -> Detached:
+    """Let all lines be written by a thread from now on. `set_up_logs` comes before."""
+    root = logging.getLogger()
+    detached = Detached(root.handlers[0])
+    root.handlers[:] = [detached]
+    return detached
 
 
 class ForeignLimit(logging.Filter):
@@ -99,6 +151,11 @@ def _stamp(wall_us: WallClock) -> structlog.typing.Processor:
     return add
 
 
+def _in_order(_logger: Any, _method: str, line: Line) -> Line:
+    """Put first what every line has: when, how grave, what."""
+    return {**{key: line[key] for key in ("time", "level", "event") if key in line}, **line}
+
+
 def _foreign(_logger: Any, _method: str, line: Line) -> Line:
     """Give a foreign line one event name; its text becomes a detail."""
     record = line.get("_record")
@@ -114,4 +171,4 @@ def _renderers(stream: TextIO) -> list[structlog.typing.Processor]:
     if stream.isatty():
         return [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
     plain = structlog.processors.ExceptionRenderer(ExceptionDictTransformer(show_locals=False))
-    return [plain, structlog.processors.JSONRenderer(default=str)]
+    return [plain, _in_order, structlog.processors.JSONRenderer(default=str)]

@@ -1,4 +1,4 @@
-"""Tells when the journal cannot store, or gives up entries for want of space, and when that is over. Transitions only."""
+"""Tells when the journal cannot store or gives up entries for want of space, and when that is over."""
 
 from collections.abc import Callable
 from typing import NoReturn
@@ -57,6 +57,4 @@ class JournalWatch:
                 self._report(event("journal_available_again", dropped_count=dropped))
         if status.space is not self._space:
             was, self._space = self._space, status.space
-            self._report(
-                event("journal_space_changed", was=SPACE[was], to=SPACE[status.space], dropped_count=dropped)
-            )
+            self._report(event("journal_space_changed", was=SPACE[was], to=SPACE[status.space], dropped_count=dropped))

@@ -34,7 +34,9 @@ def judge(shift: Shift, score: Score, expected: Expectations, end_state: str) ->
     """Hold a run against its scenario."""
     failures: list[str] = []
     if score["played_s"] < shift.duration_s - 1.0:
-        failures.append(f"ended after {score['played_s'] / 60.0:.1f} of {shift.duration_s / 60.0:.1f} min of plant time")
+        failures.append(
+            f"ended after {score['played_s'] / 60.0:.1f} of {shift.duration_s / 60.0:.1f} min of plant time"
+        )
     missing = expected.missing
     if missing is not None:
         failures.append(f"event not seen in its place and time: {missing}")

@@ -1,12 +1,14 @@
 """`crumbmeter run SITE`: the daemon itself. Ends on SIGTERM or SIGINT with the feeder at rest."""
 
 import asyncio
+import os
 import signal
 import sys
 from pathlib import Path
 
+from crumbmeter.adapters.logs import detach_logs
 from crumbmeter.app import Daemon, StartRefusedError
-from crumbmeter.cli.exits import REFUSED
+from crumbmeter.cli.exits import FAILED, NOT_AT_REST, REFUSED
 from crumbmeter.site import Site, SiteRefusedError, load, report
 
 
@@ -32,15 +34,37 @@ def run(path: Path) -> int:
     if site is None:
         return REFUSED
     try:
-        return asyncio.run(_run(site))
+        code, last_words = asyncio.run(_run(site))
     except StartRefusedError as refused:
         sys.stderr.write(f"crumbmeter did not start: {refused}\n")
         return REFUSED
+    sys.stderr.write(last_words)
+    return code
 
 
-async def _run(site: Site) -> int:
+async def _run(site: Site) -> tuple[int, str]:
+    """Run the daemon; return its exit code and what a person has to be told beside the log."""
     daemon = Daemon(site)
+    logs = detach_logs()
     loop = asyncio.get_running_loop()
     for sign in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(sign, daemon.stop)
-    return await daemon.run()
+    try:
+        code = await daemon.run()
+    finally:
+        drained = await asyncio.to_thread(logs.finish)
+    if not drained:
+        os._exit(code)  # all is closed; a stream that takes nothing would hold up the end for ever
+    return code, _last_words(code, daemon)
+
+
+def _last_words(code: int, daemon: Daemon) -> str:
+    report = daemon.stop_report
+    if code == NOT_AT_REST and report is not None:
+        doubtful = ", ".join(f"{one.role} on {one.device_id}" for one in report.results if not one.confirmed)
+        return (
+            f"crumbmeter stopped, but could not bring to rest and read back: {doubtful}. Go and look at the feeder.\n"
+        )
+    if code == FAILED:
+        return "crumbmeter stopped because its scan failed; the log line daemon_stopping says why.\n"
+    return ""

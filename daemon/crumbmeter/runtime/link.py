@@ -31,6 +31,7 @@ class NotConnectedError(ReconnectError):
     """There is no connection at the moment, and nothing was sent."""
 
     def __init__(self, endpoint: str, outcome: ReadOutcome, cause: str) -> None:
+        cause = cause.removeprefix(f"{endpoint}: ")
         super().__init__(f"{endpoint}: not connected ({cause})")
         self.outcome = outcome
         """How it came to that: what the device's blocks should say."""

@@ -3,13 +3,14 @@
 import io
 import json
 import logging
+import threading
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 import structlog
 
-from crumbmeter.adapters.logs import log_event, set_up_logs
+from crumbmeter.adapters.logs import LINES_WAITING, detach_logs, log_event, set_up_logs
 from crumbmeter.model.events import event
 
 
@@ -116,3 +117,28 @@ def test_on_a_terminal_lines_are_for_people(paper: Paper) -> None:
     assert "mqtt_up" in text
     with pytest.raises(json.JSONDecodeError):
         json.loads(text)
+
+
+def test_a_line_begins_with_when_how_grave_and_what(paper: Paper) -> None:
+    log_event(event("mqtt_up", broker="b"))
+    assert list(json.loads(paper.stream.getvalue())) == ["time", "level", "event", "broker"]
+
+
+def test_detached_lines_all_come_in_order_and_later_ones_directly(paper: Paper) -> None:
+    logs = detach_logs()
+    for number in range(100):
+        log_event(event("numbered", n=number))
+    assert logs.finish()
+    log_event(event("numbered", n=100))
+    assert [line["n"] for line in paper.lines()] == list(range(101))
+
+
+def test_a_stream_that_takes_nothing_holds_up_nobody_and_what_is_lost_is_counted(paper: Paper) -> None:
+    held = threading.Event()
+    paper.stream.write = lambda _text: held.wait(20) and 0  # type: ignore[method-assign]
+    logs = detach_logs()
+    for number in range(LINES_WAITING + 10):
+        log_event(event("numbered", n=number))
+    assert 9 <= logs.lost <= 10  # the thread may hold one in its hands
+    assert not logs.finish()
+    held.set()

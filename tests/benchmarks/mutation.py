@@ -87,7 +87,7 @@ def change_of(work: Path, mutant: str) -> str:
     return "\n".join(line[0] + " " + line[1:].strip() for line in changed)
 
 
-def judge(work: Path, module: str, notes: list[dict[str, str]]) -> tuple[dict[str, Any], list[dict[str, str]]]:
+def judge(work: Path, module: str, notes: list[dict[str, Any]]) -> tuple[dict[str, Any], list[dict[str, str]]]:
     """Count one module's mutants and describe those that survived."""
     meta = json.loads((work / "mutants/src/crumbmeter" / f"{module}.meta").read_text("utf-8"))
     counts = {KILLED: 0, SURVIVED: 0, TIMEOUT: 0}
@@ -99,9 +99,7 @@ def judge(work: Path, module: str, notes: list[dict[str, str]]) -> tuple[dict[st
         counts[outcome] += 1
         if outcome is SURVIVED:
             change = change_of(work, mutant)
-            why = next(
-                (note["why"] for note in notes if note["module"] == module and note["change"].strip() == change), ""
-            )
+            why = next((note["why"] for note in notes if note["module"] == module and change in note["changes"]), "")
             survivors.append(
                 {"module": module, "mutant": mutant.rpartition(".")[2], "change": change, "equivalent": why}
             )

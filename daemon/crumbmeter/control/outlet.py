@@ -100,10 +100,10 @@ def pass_through(
         forming=tuple([held + more for held, more in zip(state.forming, leaving, strict=True)]),
         began_s=marks.now_s if fresh else state.began_s,
         next_number=state.next_number,
-        quality=marks.quality if fresh else min(state.quality, marks.quality),
+        quality=min(state.quality, marks.quality),
         worst_state=marks.run_state if worse else state.worst_state,
         worst_rank=marks.state_rank if worse else state.worst_rank,
-        controlled=marks.controlled if fresh else (state.controlled and marks.controlled),
+        controlled=state.controlled and marks.controlled,
         older_mix=state.older_mix,
     )
     if sum([after.forming[part] for part in MASS_PARTS]) < parcel_kg:

@@ -43,6 +43,13 @@ def test_only_air_moves_the_line() -> None:
     assert line == LineScan(0.0, 0.0)
     assert still.line.content == pytest.approx(0.06)
     assert still.line_uncertainty.content == pytest.approx(0.0004)
+    full = first_state(PARAMS)
+    for _ in range(30):
+        full, line = along_line(full, FLOW, 0.2, air=True)
+    assert line.arrived_kg == pytest.approx(0.06)
+    for _ in range(30):
+        full, line = along_line(full, FLOW, 0.2, air=False)
+        assert line == LineScan(0.0, 0.0)
     arrived = uncertain = 0.0
     # 4 s of line in cells of a quarter of a second: 4.6 s of air empty it.
     for _ in range(23):

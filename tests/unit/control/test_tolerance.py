@@ -75,6 +75,17 @@ def test_the_window_keeps_what_it_needs_to_be_full() -> None:
     assert [part.mix_g for part in state.parts] == [250_000, 250_000, 600_000]
 
 
+def test_the_oldest_part_goes_first_whatever_its_size() -> None:
+    small, large = (
+        parcel(mix_g=100_000, rubber_g=500, target_g=500),
+        parcel(mix_g=1_200_000, rubber_g=6000, target_g=6000),
+    )
+    state = add_parcels(ToleranceState(), ((small, 1.0), (large, 1.0)), BANDS)
+    assert [part.mix_g for part in state.parts] == [1_200_000]
+    state = add_parcels(ToleranceState(), ((large, 1.0), (small, 1.0)), BANDS)
+    assert [part.mix_g for part in state.parts] == [1_200_000, 100_000]
+
+
 def test_one_parcel_larger_than_the_window_is_kept_and_judged() -> None:
     state = add_parcels(
         ToleranceState(), ((parcel(mix_g=3_000_000, rubber_g=16_000, target_g=15_000), 1.0),), BANDS
@@ -95,6 +106,10 @@ def test_mix_without_rubber_begins_the_window_anew() -> None:
     # Rubber that nobody wanted stays in view, and so does wanted rubber that did not come.
     assert len(window(5, target_g=0, state=bad).parts) == 4
     assert window(0, target_g=0, state=window(1250)).parts == ()
+    # A single gram, wanted or there, is not nothing; and what follows plain mix in the same scan counts.
+    assert len(window(0, target_g=1).parts) == len(window(1, target_g=0).parts) == 1
+    both = ((parcel(rubber_g=0, target_g=0), 1.0), (parcel(), 248_750.0))
+    assert add_parcels(bad, both, BANDS).parts == window(1250).parts
     missing = window(0, 0, 0, 0)
     assert missing.dose_level == 2
     assert window_error(missing.parts) == -1.0
@@ -150,6 +165,19 @@ def test_the_time_window_forgets() -> None:
 def test_an_error_must_exceed_its_doubt(doubt_kg: float, level: int) -> None:
     # The twelfth part of the window has just begun: 56 s at 0.3 asked, 0.24 fed: 3.36 of 16.8 kg are missing, 20 %.
     assert feed(56, 0.3, 0.24, doubt_kg=doubt_kg).feed_level == level
+
+
+def test_little_asked_for_is_judged_all_the_same() -> None:
+    trickle = feed(90, 0.005, 0.004)
+    assert trickle.feed_level == 2
+    assert feed_error(trickle.buckets) == pytest.approx(-0.2)
+
+
+def test_the_edges_of_the_total_are_inside() -> None:
+    half = replace(BANDS, total=0.5)
+    assert not judge_total(ToleranceState(), 150_000, 100_000, half).total_out
+    back = replace(BANDS, total=0.625)  # eight tenths of it are a half, exact in binary
+    assert not judge_total(ToleranceState(total_out=True), 150_000, 100_000, back).total_out
 
 
 @pytest.mark.parametrize("fed", [0.24, 0.36])

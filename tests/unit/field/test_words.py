@@ -220,3 +220,27 @@ def test_decoding_is_cheap(kind: WordType) -> None:
     words = (0, 0, 0, 0, 0)
     best_s = min(timeit.repeat(lambda: decode(words, 1), number=2000, repeat=5)) / 2000
     assert best_s < 5e-6
+
+
+@pytest.mark.parametrize("order", list(ByteOrder))
+def test_a_sentinel_is_a_pattern_of_the_value_in_every_order(order: ByteOrder) -> None:
+    # 7F C0 00 01 as the four orders put it on the wire; the same bytes in another order are no sentinel.
+    wire = {"ABCD": "7FC0 0001", "CDAB": "0001 7FC0", "BADC": "C07F 0100", "DCBA": "0100 C07F"}
+    register = replace(F32, order=order, sentinels=(0x7FC00001,))
+    assert decode_si(register, _words(wire[order])) == (None, Reason.SENTINEL)
+    assert decode_si(replace(register, sentinels=(0x0001_7FC0,)), _words(wire[order])) == (None, Reason.NOT_FINITE)
+
+
+@pytest.mark.parametrize(("order", "word"), [("ABCD", 0x0008), ("CDAB", 0x0008), ("BADC", 0x0800), ("DCBA", 0x0800)])
+def test_a_bit_is_found_in_every_order(order: str, word: int) -> None:
+    register = RegisterSpec(Table.INPUT, 0, WordType.BIT, ByteOrder(order), bit=3)
+    assert decode_words(register, (word,)) == 1
+    assert decode_si(register, (word,)) == (1.0, Reason.OK)
+    assert decode_words(register, (0xFFFF ^ word,)) == 0
+
+
+def test_a_float_has_its_offset_too() -> None:
+    celsius = replace(F32, scale=2.0, offset=-10.0, unit="degF")
+    # 56 raw is 102 degF; 102 degF is 38.889 degC.
+    assert decode_si(celsius, encode_raw(F32, 56.0))[0] == pytest.approx((102.0 - 32.0) * 5.0 / 9.0)
+    assert decode_si(celsius, encode_si(celsius, 38.75))[0] == pytest.approx(38.75, rel=1e-6)

@@ -1,0 +1,181 @@
+"""Every command: what it does, what it is answered, and every way in which it is refused."""
+
+from dataclasses import replace
+
+import pytest
+
+from crumbmeter.alarms.catalogue import CATALOGUE
+from crumbmeter.alarms.machine import AlarmMemory, AlarmState
+from crumbmeter.control.params import Params
+from crumbmeter.control.requests import RELEASE_S, carry_out
+from crumbmeter.control.sequence import RunState, SequenceState
+from crumbmeter.control.state import State, first_state
+from crumbmeter.model.commands import Command, CommandKind
+from crumbmeter.model.events import Event
+from crumbmeter.model.view import Totals
+from tests.cores import SETTINGS_ID, make_params
+
+PARAMS = make_params()
+NOW_S = 100.0
+
+
+def ask(
+    state: State, kind: CommandKind, subject: str = "", value: float = 0.0, params: Params = PARAMS
+) -> tuple[State, Event, bool]:
+    command = Command(kind, "anna", "id-7", NOW_S, subject, value)
+    after, events, start_asked = carry_out(state, (command,), params, NOW_S)
+    assert len(events) == 1
+    assert events[0].get("command_id") == "id-7"
+    assert events[0].get("who") == "anna"
+    return after, events[0], start_asked
+
+
+def refused(state: State, kind: CommandKind, subject: str = "", value: float = 0.0, params: Params = PARAMS) -> str:
+    after, event, start_asked = ask(state, kind, subject, value, params)
+    assert after == state
+    assert event.name == "command_refused"
+    assert event.get("command") == kind.value
+    assert not start_asked
+    return str(event.get("why"))
+
+
+IDLE = first_state(PARAMS)
+ENABLED = replace(IDLE, control_enabled=True, sequence=SequenceState(RunState.IDLE))
+SERVING = replace(IDLE, control_enabled=True, sequence=SequenceState(RunState.FEEDING, in_service=True))
+
+
+def test_every_kind_of_command_is_known() -> None:
+    for kind in CommandKind:
+        ask(IDLE, kind)
+
+
+@pytest.mark.parametrize("characters", [8, 12, 64])
+def test_control_is_enabled_for_the_settings_that_are_named(characters: int) -> None:
+    before = replace(IDLE, feed=replace(IDLE.feed, release_left_s=1.0))
+    after, event, _ = ask(before, CommandKind.ENABLE_CONTROL, SETTINGS_ID[:characters])
+    assert after.control_enabled
+    assert after.feed.release_left_s == 0.0
+    assert event.name == "control_enabled"
+    assert event.get("settings_id") == SETTINGS_ID
+
+
+@pytest.mark.parametrize("subject", ["", SETTINGS_ID[:7], "00000000", SETTINGS_ID + "0"])
+def test_control_is_not_enabled_for_other_settings(subject: str) -> None:
+    why = refused(IDLE, CommandKind.ENABLE_CONTROL, subject)
+    assert why == f"it must name the settings it agrees to; these are {SETTINGS_ID[:12]}"
+
+
+def test_the_site_file_has_the_last_word() -> None:
+    why = refused(IDLE, CommandKind.ENABLE_CONTROL, SETTINGS_ID, params=replace(PARAMS, control_allowed=False))
+    assert why == "the site file does not allow control ([control] allowed = false)"
+
+
+def test_control_given_back() -> None:
+    serving = replace(SERVING, sequence=replace(SERVING.sequence, on_hold=True))
+    after, event, _ = ask(serving, CommandKind.MONITOR_ONLY)
+    assert event.name == "monitor_only"
+    assert (after.control_enabled, after.feed.release_left_s) == (False, RELEASE_S)
+    assert (after.sequence.in_service, after.sequence.on_hold) == (False, False)
+
+
+def test_control_given_back_twice_does_not_begin_the_release_anew() -> None:
+    releasing = replace(IDLE, feed=replace(IDLE.feed, release_left_s=0.6))
+    assert ask(releasing, CommandKind.MONITOR_ONLY)[0].feed.release_left_s == 0.6
+    assert ask(IDLE, CommandKind.MONITOR_ONLY)[0].feed.release_left_s == 0.0
+
+
+def test_start() -> None:
+    held = replace(ENABLED, sequence=replace(ENABLED.sequence, in_service=True, on_hold=True))
+    for before in (ENABLED, held):
+        after, event, start_asked = ask(before, CommandKind.START_FEED)
+        assert event.name == "feed_put_in_service"
+        assert start_asked
+        assert (after.sequence.in_service, after.sequence.on_hold) == (True, False)
+
+
+def test_no_start_in_monitor_only() -> None:
+    assert refused(IDLE, CommandKind.START_FEED) == "control is not enabled: crumbmeter only watches"
+
+
+def test_hold() -> None:
+    after, event, start_asked = ask(SERVING, CommandKind.HOLD_FEED)
+    assert event.name == "feed_put_on_hold"
+    assert not start_asked
+    assert (after.sequence.in_service, after.sequence.on_hold) == (True, True)
+    assert refused(ENABLED, CommandKind.HOLD_FEED) == "the feed is not in service"
+
+
+@pytest.mark.parametrize("before", [IDLE, ENABLED, SERVING])
+def test_a_stop_is_never_refused(before: State) -> None:
+    after, event, _ = ask(before, CommandKind.STOP_FEED)
+    assert event.name == "feed_taken_out_of_service"
+    assert not after.sequence.in_service
+
+
+def test_another_mix() -> None:
+    after, event, _ = ask(IDLE, CommandKind.SELECT_MIX, "plain")
+    assert (event.name, event.get("was"), event.get("to")) == ("mix_changed", "surface", "plain")
+    assert (after.mix_id, after.outlet.older_mix) == ("plain", "surface")
+
+
+def test_mixes_refused() -> None:
+    assert refused(IDLE, CommandKind.SELECT_MIX, "base") == "no mix named 'base'; there are surface, plain"
+    assert refused(IDLE, CommandKind.SELECT_MIX, "surface") == "surface is the mix in force"
+
+
+@pytest.mark.parametrize("moisture", [0.0, 0.065, 0.20])
+def test_moisture(moisture: float) -> None:
+    after, event, _ = ask(IDLE, CommandKind.SET_MOISTURE, "recycle", moisture)
+    assert after.plant.moisture == (0.04, moisture, 0.0)
+    assert (event.name, event.get("stream")) == ("moisture_entered", "recycle")
+    assert (event.get("was_fraction"), event.get("fraction")) == (0.03, moisture)
+
+
+def test_moisture_refused() -> None:
+    kind = CommandKind.SET_MOISTURE
+    assert refused(IDLE, kind, "sand", 0.05) == "no stream named 'sand'; there are aggregate, recycle, binder"
+    assert refused(IDLE, kind, "binder", 0.05) == "binder is indicated dry: moisture would be taken off twice"
+    assert refused(IDLE, kind, "aggregate", 5.0) == "moisture 5.000 of dry mass is not between 0 and 0.2"
+    assert refused(IDLE, kind, "aggregate", -0.001) == "moisture -0.001 of dry mass is not between 0 and 0.2"
+    assert "not between" in refused(IDLE, kind, "aggregate", float("nan"))
+
+
+def test_acknowledge() -> None:
+    alarms = tuple(AlarmMemory(AlarmState.UNACKNOWLEDGED) for _ in CATALOGUE)
+    after, event, _ = ask(replace(IDLE, alarms=alarms), CommandKind.ACKNOWLEDGE, "dose_out")
+    assert (event.name, event.get("alarm")) == ("alarm_acknowledged", "dose_out")
+    assert sum(memory.state is AlarmState.ACKNOWLEDGED for memory in after.alarms) == 1
+    assert refused(IDLE, CommandKind.ACKNOWLEDGE, "dose_out") == "dose_out is normal"
+
+
+def test_the_subtotal_is_a_mark_and_the_grand_totals_stay() -> None:
+    before = replace(IDLE, totals=Totals(50, 49, 10_000, 9_000, 4), job_mark=Totals(20, 20, 4_000, 4_000, 2))
+    after, event, _ = ask(before, CommandKind.RESET_SUBTOTAL)
+    assert (event.name, event.get("rubber_g"), event.get("mix_g")) == ("subtotal_reset", 30, 6_000)
+    assert after.totals == after.job_mark == before.totals
+
+
+@pytest.mark.parametrize("kind", list(CommandKind))
+def test_what_has_expired_is_not_carried_out(kind: CommandKind) -> None:
+    late = Command(kind, "anna", "id-8", NOW_S - 0.1, SETTINGS_ID)
+    after, events, start_asked = carry_out(SERVING, (late,), PARAMS, NOW_S)
+    assert after == SERVING
+    assert [event.name for event in events] == ["command_expired"]
+    assert events[0].get("command") == kind.value
+    assert not start_asked
+
+
+def test_commands_are_carried_out_in_their_order() -> None:
+    enable = Command(CommandKind.ENABLE_CONTROL, "anna", "a", NOW_S, SETTINGS_ID)
+    start = Command(CommandKind.START_FEED, "anna", "b", NOW_S)
+    after, events, start_asked = carry_out(IDLE, (enable, start), PARAMS, NOW_S)
+    assert after.control_enabled
+    assert start_asked
+    assert [(event.name, event.get("command_id")) for event in events] == [
+        ("control_enabled", "a"),
+        ("feed_put_in_service", "b"),
+    ]
+    after, events, start_asked = carry_out(IDLE, (start, enable), PARAMS, NOW_S)
+    assert [event.name for event in events] == ["command_refused", "control_enabled"]
+    assert not start_asked
+    assert not after.sequence.in_service

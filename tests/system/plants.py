@@ -180,7 +180,7 @@ class Running:
             self.process = subprocess.Popen(words, cwd=site.folder, stdout=to, stderr=to)
 
     def told(self) -> str:
-        """Return what it said, on both streams."""
+        """Return what it said, on both streams; after a restart on the same site, what all runs said."""
         return self._told.read_text()
 
     async def up(self) -> dict[str, Any]:

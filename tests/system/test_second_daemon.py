@@ -1,8 +1,10 @@
 """A start that cannot be: it says what stands in the way and what to do, exits with 2, and leaves nothing behind."""
 
 import asyncio
+import contextlib
 import shutil
 import socket
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
@@ -86,3 +88,36 @@ async def test_five_mistakes_are_all_told_and_nothing_is_started(bench: Bench) -
     assert str(site.path.name) in told
     assert not site.journal.exists()
     assert not site.socket.parent.exists()
+
+
+@pytest.mark.parametrize("way", ["long socket", "socket under a file", "journal is a file"])
+async def test_a_path_that_cannot_be_is_said_in_words(bench: Bench, way: str) -> None:
+    site = bench.site()
+    site.connect({name: bench.free_port() for name in site.devices})
+    file = bench.folder / "a-file"
+    file.write_text("in the way")
+    if way == "long socket":
+        site.set("socket", "path", "/tmp/" + "x" * 108)
+        expected = "is 113 bytes long; at most 107"
+    elif way == "socket under a file":
+        site.set("socket", "path", str(file / "s"))
+        expected = f"{file}: a folder is needed here"
+    else:
+        site.set("journal", "folder", str(file))
+        expected = f"{file}: a folder is needed here"
+    told = await refusal(bench, site)
+    assert expected in told
+    assert told.count("\n") <= 4, "a few lines, not a page"
+
+
+async def test_a_database_of_another_program_is_left_alone(bench: Bench) -> None:
+    site = bench.site()
+    site.connect({name: bench.free_port() for name in site.devices})
+    site.journal.mkdir()
+    file = site.journal / "journal.db"
+    with contextlib.closing(sqlite3.connect(file)) as other:
+        other.executescript("CREATE TABLE theirs (a); INSERT INTO theirs VALUES (1);")
+    before = file.read_bytes()
+    assert "another program's database" in await refusal(bench, site)
+    assert file.read_bytes() == before
+    assert not site.socket.exists()

@@ -26,7 +26,7 @@ from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
-from crumbmeter.app.startup import StartRefusedError, client_id_of, names_of, new_boot_id, origin_of
+from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of
 from crumbmeter.control.step import make_core
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
@@ -141,8 +141,7 @@ class Daemon:
         except CrumbmeterError as fault:
             raise StartRefusedError(str(fault)) from fault
         except OSError as fault:
-            where = f"{fault.filename}: " if fault.filename else ""
-            raise StartRefusedError(f"{where}{fault.strerror or fault}") from fault
+            raise StartRefusedError(in_words(fault)) from fault
         if self._publisher is not None:
             self.recording.on_committed(self._publisher.poke)
         self.fanout.add("socket", self.views)

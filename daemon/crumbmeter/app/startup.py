@@ -41,3 +41,10 @@ def client_id_of(site: Site) -> str:
 def clock_is_synchronised() -> bool:
     """Tell whether the machine's clock is synchronised, as far as its time service says so."""
     return Path("/run/systemd/timesync/synchronized").exists() or Path("/run/chrony/chronyd.pid").exists()
+
+
+def in_words(fault: OSError) -> str:
+    """Say what the operating system refused, and for which file."""
+    if isinstance(fault, FileExistsError | NotADirectoryError):
+        return f"{fault.filename}: a folder is needed here, and this is a file or lies under one"
+    return f"{fault.filename}: {fault.strerror}" if fault.filename else str(fault.strerror or fault)

@@ -38,10 +38,16 @@ def refuse_old_sqlite(path: Path, version: str) -> None:
 
 
 def connect_writer(path: Path, wal_keep_bytes: int, vfs: str | None = None) -> apsw.Connection:
-    """Open the one connection that writes. Checkpoints are the writer's own, never automatic."""
+    """Open the one connection that writes. Checkpoints are the writer's own, never automatic.
+
+    Raises:
+        JournalRefusedError: the database is newer, or another program's. Not a byte of it was changed.
+    """
     connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE | apsw.SQLITE_OPEN_CREATE, vfs=vfs)
     try:
         connection.set_busy_timeout(1000)
+        # Before the journal mode: that one is written into the file's header.
+        _refuse_foreign(connection, path, _pragma(connection, "user_version"), _pragma(connection, "application_id"))
         connection.execute("PRAGMA journal_mode=WAL").fetchall()
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA wal_autocheckpoint=0").fetchall()

@@ -47,4 +47,14 @@ class LevelMap:
         moved = self.ratios[band] + (ratio - self.ratios[band]) * min(1.0, step)
         ratios = (*self.ratios[:band], moved, *self.ratios[band + 1 :])
         weights = (*self.weights[:band], weight, *self.weights[band + 1 :])
-        return LevelMap(ratios, weights)
+        return LevelMap(ratios if all(weights) else _filled(ratios, weights), weights)
+
+
+def _filled(ratios: tuple[float, ...], weights: tuple[float, ...]) -> tuple[float, ...]:
+    """Let bands that have seen nothing hold what the nearest seen one does.
+
+    While the mean factor is still wrong, all ratios are wrong by the same share, which does no harm: only their
+    quotients are used. A band left at one would pull the factor back to the wrong mean as the content falls into it.
+    """
+    seen = [band for band in range(BANDS) if weights[band] > 0.0]
+    return tuple(ratios[min(seen, key=lambda known: abs(known - band))] for band in range(BANDS))

@@ -169,7 +169,7 @@ def _take_weight(
     dt_s: float,
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
     if weight_kg is None:
-        return state, (), False
+        return _waited(state, dt_s), (), False
     surprise = weight_kg - state.mass_kg
     if refilling or (state.refilling and refilling is None and surprise > 0.0):
         return _during_refill(state, params, weight_kg, dt_s)
@@ -183,6 +183,16 @@ def _take_weight(
     if surprise * surprise > GATE * variance:
         return _refuse(state, params, weight_kg, surprise, refilling, way_rev, dt_s)
     return _believe(state, params, surprise, variance, way_rev, dt_s), (), True
+
+
+def _waited(state: WeighingState, dt_s: float) -> WeighingState:
+    """Let time pass for what is timed, in a scan without a new weight: a scale may be read less often than it scans."""
+    return replace(
+        state,
+        refill_s=state.refill_s + dt_s if state.refilling else state.refill_s,
+        settle_left_s=max(0.0, state.settle_left_s - dt_s),
+        refused_s=state.refused_s + dt_s if state.refused_s > 0.0 else 0.0,
+    )
 
 
 def _during_refill(

@@ -1,0 +1,53 @@
+"""The weigh-hopper filter against published and derived figures. The source stands beside each check.
+
+They check the arithmetic of the filter (gain, variance, steady state), not how well its model fits a real hopper.
+"""
+
+from dataclasses import replace
+from math import sqrt
+
+import pytest
+
+from crumbmeter.estimation.params import WeighingParams
+from crumbmeter.estimation.weighing import new_weighing, weigh
+
+PARAMS = WeighingParams(
+    hopper_mass=0, auger_speed=1, refilling=None, feed_factor_kg_rev=0.9, feed_factor_low_kg_rev=0.45,
+    feed_factor_high_kg_rev=1.35, mass_noise_kg=5.0, factor_drift_per_s=0.001, settle_after_refill_s=3.0,
+    max_refill_s=60.0, low_mass_kg=0.0, full_mass_kg=250.0,
+)  # fmt: skip
+
+
+def test_height_of_a_building() -> None:
+    # kalmanfilter.net, example 5 (read in a stored copy): a constant of 50 m, guessed at 60 with variance 225, readings of
+    # variance 25. With the auger at rest the hopper's content is such a constant. The page rounds to two places.
+    readings = (48.54, 47.11, 55.01, 55.15, 49.89, 40.85, 46.72, 50.05, 51.27, 49.95)
+    estimates = (49.69, 48.47, 50.57, 51.68, 51.33, 49.62, 49.21, 49.31, 49.53, 49.57)
+    variances = (22.5, 11.84, 8.04, 6.08, 4.89, 4.09, 3.52, 3.08, 2.74, 2.47)
+    state = replace(new_weighing(PARAMS), started=True, mass_kg=60.0, var_mm=225.0, noise_kg=5.0)
+    for reading, estimate, variance in zip(readings, estimates, variances, strict=True):
+        state, flow, events = weigh(state, PARAMS, reading, 0.0, None, 1.0)
+        assert flow.believed
+        assert events == ()
+        assert state.mass_kg == pytest.approx(estimate, abs=0.01)
+        assert state.var_mm == pytest.approx(variance, abs=0.01)
+
+
+@pytest.mark.parametrize("speed_rev_s", [0.1, 0.35, 0.8])
+def test_steady_state_of_the_flow(speed_rev_s: float) -> None:
+    # Steady solution of the Riccati equation for mass and a flow that walks at random (derived; the project's check
+    # values give it as agreeing with a numerical solver): with r = noise^2 dt and q the flow's walk per second,
+    # wn = (q/r)^(1/4) and the flow's standard deviation is sqrt(sqrt(2) wn^3 r). Continuous; dt wn is 0.01 here.
+    params, dt_s = replace(PARAMS, mass_noise_kg=0.05), 0.04
+    state = new_weighing(params)
+    state, *_ = weigh(state, params, 240.0, 0.0, None, dt_s)
+    for _ in range(8000):
+        expected = state.mass_kg - state.factor_kg_rev * speed_rev_s * dt_s
+        # A weight just as expected: the variances go their own way, and the learned noise to its lower limit.
+        state, flow, _ = weigh(state, params, expected, speed_rev_s, None, dt_s)
+    r = state.noise_kg**2 * dt_s
+    q = (params.factor_drift_per_s * state.factor_kg_rev * speed_rev_s) ** 2
+    wn = (q / r) ** 0.25
+    assert flow.uncertainty_kg_s == pytest.approx(sqrt(sqrt(2.0) * wn**3 * r), rel=0.05)
+    # Its gain on the flow is wn^2 dt, on the mass sqrt(2) wn dt.
+    assert state.var_mm / (state.var_mm + state.noise_kg**2) == pytest.approx(sqrt(2.0) * wn * dt_s, rel=0.05)

@@ -5,7 +5,7 @@ survives. It names mutants by path and hits by import name, which agree only for
 layout is made: `src/crumbmeter`, the tests below, and settings of its own. Every survivor must be killed by a test that
 means something, or stand in `mutation_notes.toml` with the reason why it changes nothing that anybody could see.
 
-Run: python -m tests.benchmarks.mutation   (a quarter of an hour on two cores; writes docs/benchmarks/mutation.json)
+Run: python -m tests.benchmarks.mutation   (some minutes on two cores; writes docs/benchmarks/mutation.json)
 """
 
 import argparse

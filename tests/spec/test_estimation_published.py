@@ -20,7 +20,8 @@ PARAMS = WeighingParams(
 
 def test_height_of_a_building() -> None:
     # kalmanfilter.net, example 5 (read in a stored copy): a constant of 50 m, guessed at 60 with variance 225, its
-    # readings with variance 25. With the auger at rest the hopper's content is such a constant. The page rounds to two places.
+    # readings with variance 25. With the auger at rest the hopper's content is such a constant. The page rounds to two
+    # places.
     readings = (48.54, 47.11, 55.01, 55.15, 49.89, 40.85, 46.72, 50.05, 51.27, 49.95)
     estimates = (49.69, 48.47, 50.57, 51.68, 51.33, 49.62, 49.21, 49.31, 49.53, 49.57)
     variances = (22.5, 11.84, 8.04, 6.08, 4.89, 4.09, 3.52, 3.08, 2.74, 2.47)

@@ -84,8 +84,8 @@ def words(figures: Figures) -> list[str]:
             f"{verdict['events_seen']} of {verdict['events_expected']} expected events seen in order; run state at "
             f"the end: {verdict['end_state']}; {score['feeder']['refills']} refills, "
             f"{score['feeder']['bags_changed']} bags changed; largest burst of rubber without mix "
-            f"{score['rubber_without_mix']['largest_burst_kg']:.2f} kg; the simulator's mass balance closes to "
-            f"{abs(score['oracle']['rubber_gap_kg']):.0e} kg."
+            f"{score['rubber_without_mix']['largest_burst_kg']:.2f} kg; the simulator's mass balance is open by "
+            f"{scores.gap_words(score['oracle']['rubber_gap_kg'])}."
         ),
         *(f"- not met: {failure}" for failure in verdict["failures"]),
         "",

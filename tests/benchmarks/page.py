@@ -143,7 +143,7 @@ def _section(section: Section, told: Mapping[str, Any] | None, verdict: Verdict)
 
 
 def _seeds(seed: Any) -> str:
-    return ", ".join(map(str, seed)) if isinstance(seed, list) else str(seed)
+    return ", ".join(map(str, dict.fromkeys(seed))) if isinstance(seed, list) else str(seed)
 
 
 def _squeezed(lines: list[str]) -> list[str]:

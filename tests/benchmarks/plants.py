@@ -119,7 +119,10 @@ def words(figures: Figures) -> list[str]:
         "",
         *missed,
         "",
-        f"Values put out beyond their limits: {outside}. The simulator's mass balance closes to {gap_kg:.0e} kg.",
+        (
+            f"Values put out beyond their limits: {outside}. The simulator's mass balance is open by "
+            f"{scores.gap_words(gap_kg)}."
+        ),
     ]
 
 

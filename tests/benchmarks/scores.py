@@ -12,6 +12,7 @@ TARGET = (
     f">= {MIN_WITHIN_PERCENT:g} % of the 5 t windows within ±5 % of dose, RMS <= best achievable + "
     f"{MAX_RMS_OVER_BEST_POINTS:g} points, total error <= {MAX_TOTAL_ERROR_PERCENT:g} %"
 )
+SCORE_ROUNDED_KG = 1e-6
 HEAD = (
     "", "windows", "within ±5 % [%]", "RMS [%]", "worst [%]", "total error [%]", "metering RMS [%]",
     "without rubber [t]", "rubber without mix [kg]",
@@ -55,6 +56,11 @@ def cells(name: str, row: Row) -> tuple[str, ...]:
         f"{row['worst_percent']:+.1f}", f"{row['total_error_percent']:+.2f}", f"{row['metering_rms_percent']:.2f}",
         f"{row['tonne_without_rubber']:.1f}", f"{row['rubber_without_mix_kg']:.2f}",
     )  # fmt: skip
+
+
+def gap_words(gap_kg: float) -> str:
+    """Write what the simulator's mass balance is open by; its score is rounded to a milligram."""
+    return f"{abs(gap_kg):.1e} kg" if abs(gap_kg) >= SCORE_ROUNDED_KG else "less than 1 mg"
 
 
 def score_table(rows: Sequence[tuple[str, Row]]) -> list[str]:

@@ -94,13 +94,14 @@ def _shape(ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]], dt_
             return least
         # While ramping up from standstill the rate passes through here in one or two scans.
         if asked < least:
-            narrowed.append(("turndown", "below the lowest steady speed: auger stands, rubber is owed"))
+            narrowed.append(("turndown", "below the lowest steady speed: the auger stands"))
             return 0.0
     return rate
 
 
 def _limit(rate: float, ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]]) -> float:
     if rate > feed.max_rate_kg_s:
+        narrowed[:] = [stage for stage in narrowed if stage[0] != "slew"]  # it is not what holds the rate back
         narrowed.append(("rate limit", "at the highest rate allowed"))
         rate = feed.max_rate_kg_s
     most = feed.max_speed_rev_s * ask.factor_kg_rev

@@ -2,7 +2,7 @@
 
 from crumbmeter.alarms.machine import Condition
 from crumbmeter.control.params import Params
-from crumbmeter.control.permissives import truth
+from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
 from crumbmeter.control.state import State
 from crumbmeter.model.reading import Reading
@@ -42,12 +42,12 @@ def conditions(
         "refill_slow": Condition(state.weighing.refilling and state.weighing.refill_s > params.weighing.max_refill_s),
         "supply_low": _contact(params.contacts.supply_low, readings),
         "pressure_high": Condition(
-            state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == "line pressure high"
+            state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_HIGH
         ),
         "pressure_low": Condition(
-            state.feed.pressure_low_s > params.sequence.pressure_delay_s or sequence.reason == "line pressure low"
+            state.feed.pressure_low_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_LOW
         ),
-        "write_not_confirmed": Condition(sequence.reason.endswith("not confirmed by the feeder"), sequence.reason),
+        "write_not_confirmed": Condition(sequence.reason.endswith(NOT_CONFIRMED), sequence.reason),
         "recipe_differs": _recipe(params, mix, readings),
         "scan_late": Condition(late),
     }

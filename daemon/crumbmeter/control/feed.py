@@ -22,6 +22,8 @@ NO_FLOW_SHARE = 0.4
 LOW_SHARE = 0.7
 """The auger turns in vain (a bridge) when the feed factor is below the first share of its mean, or below the second
 share of the lowest that is believed."""
+BEYOND_ANY_HOLD_S = 1e9
+"""[s] A late scan is in doubt for longer than any hold allows: its feed stops at once."""
 WORTH_TELLING_KG = 0.05
 """[kg] Owed rubber below this is dropped without an event."""
 
@@ -34,7 +36,7 @@ def scan_is_late(dt_s: float, period_s: float) -> bool:
 def watch_inputs(feed: FeedState, in_doubt: str, *, late: bool, dt_s: float) -> FeedState:
     """Count how long inputs have been in doubt, or good."""
     if late:
-        return replace(feed, doubt_s=float("1e9"), good_s=0.0)
+        return replace(feed, doubt_s=BEYOND_ANY_HOLD_S, good_s=0.0)
     if in_doubt:
         return replace(feed, doubt_s=feed.doubt_s + dt_s, good_s=0.0)
     return replace(feed, doubt_s=0.0, good_s=feed.good_s + dt_s)

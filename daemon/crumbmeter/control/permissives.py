@@ -10,6 +10,9 @@ from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.view import PermissiveView
 
+PRESSURE_HIGH = "line pressure high"
+PRESSURE_LOW = "line pressure low"
+NOT_CONFIRMED = "not confirmed by the feeder"
 SETPOINT_ROLES = (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value, OutputRole.FEED_RUN.value)
 
 
@@ -92,9 +95,9 @@ def machine_doubt(
         (line_open and contacts.blower_running is False, "blower not running", False),
         (armed and contacts.airlock_running is False, "airlock not running", True),
         (armed and contacts.diverter_to_drum is False, "diverter not on drum", True),
-        (armed and feed.pressure_high_s > delay_s, "line pressure high", False),
-        (state is RunState.FEEDING and feed.pressure_low_s > delay_s, "line pressure low", False),
-        (bool(unconfirmed), f"{unconfirmed} not confirmed by the feeder", True),
+        (armed and feed.pressure_high_s > delay_s, PRESSURE_HIGH, False),
+        (state is RunState.FEEDING and feed.pressure_low_s > delay_s, PRESSURE_LOW, False),
+        (bool(unconfirmed), f"{unconfirmed} {NOT_CONFIRMED}", True),
     )
     return next(((why, air) for holds, why, air in doubts if holds), ("", False))
 

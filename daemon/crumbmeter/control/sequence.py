@@ -83,6 +83,7 @@ TRANSITIONS: dict[tuple[RunState, Trigger], RunState] = {
     (_R.FEEDING, _T.DRUM_STANDS): _R.READY,
     (_R.FEEDING, _T.HOLD_ASKED): _R.READY,
     (_R.FEEDING, _T.NO_DOSE): _R.READY,
+    (_R.FEEDING, _T.NOTHING_COMING): _R.CLEAN_OUT,
     (_R.CLEAN_OUT, _T.MACHINE_DOUBT): _R.STOPPED,
     (_R.CLEAN_OUT, _T.GONE_LOCAL): _R.LOCAL,
     (_R.CLEAN_OUT, _T.CLEANED): _R.IDLE,
@@ -92,7 +93,7 @@ TRANSITIONS: dict[tuple[RunState, Trigger], RunState] = {
 }
 """Rendered into docs/run-sequence.md. A pair that is not here does not move anything."""
 
-AUTOMATIC_STOPS = (_T.MACHINE_DOUBT, _T.INPUT_LOST, _T.DRUM_STANDS, _T.TOO_LONG, _T.GONE_LOCAL)
+AUTOMATIC_STOPS = (_T.MACHINE_DOUBT, _T.INPUT_LOST, _T.DRUM_STANDS, _T.GONE_LOCAL)
 """Triggers by which a running feed stops without anybody asking for it here."""
 
 LINE_STATES = (_R.BLOWER_START, _R.PURGE, _R.READY, _R.FEEDING, _R.CLEAN_OUT)
@@ -111,7 +112,7 @@ class SequenceState:
     in_service: bool = False
     on_hold: bool = False
     waiting_s: float = 0.0
-    """[s] In READY with nothing coming."""
+    """[s] Ready or feeding with nothing coming."""
     clear_line: bool = False
     """In STOPPED: whether air may still clean the line."""
 
@@ -211,7 +212,8 @@ def advance(
         params: Times.
         dt_s: [s] Length of the scan.
     """
-    idle_wait = now.state is RunState.READY and not (facts.material and facts.drum_turning is True)
+    open_line = now.state in (RunState.READY, RunState.FEEDING)
+    idle_wait = open_line and not (facts.material and facts.drum_turning is True)
     waiting_s = now.waiting_s + dt_s if idle_wait else 0.0
     # Whatever the state, a machine in doubt ends the service: a reset alone must never start anything (ISO 13850).
     in_service = now.in_service and not facts.doubt

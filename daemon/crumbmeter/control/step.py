@@ -21,7 +21,7 @@ from crumbmeter.control.permissives import (
 from crumbmeter.control.plant import Demand, drum_speed_ratio, move
 from crumbmeter.control.record import Surroundings, along_line, enter
 from crumbmeter.control.requests import carry_out
-from crumbmeter.control.sequence import Facts, advance
+from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
 from crumbmeter.estimation.weighing import believable_factor, weigh
@@ -179,7 +179,7 @@ def _facts(
 
 def _wait_s(state: State, params: Params) -> float:
     """[s] After an input was lost it must be good for a time; a drum that starts again must not be kept waiting."""
-    return 0.0 if state.sequence.trigger == "drum does not turn" else params.feed.resume_after_s
+    return 0.0 if state.sequence.trigger == Trigger.DRUM_STANDS.value else params.feed.resume_after_s
 
 
 def _surroundings(

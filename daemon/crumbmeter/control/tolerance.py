@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from crumbmeter.control.params import ToleranceParams
 from crumbmeter.model.parcel import Parcel
 
+MEANT_SHARE = 0.8
+"""A window is judged where so much of it was meant to carry the dose."""
+TOTAL_BACK = 0.8
+"""The total is inside its band again below this share of it."""
 BUCKETS = 12
 """Parts of the time window."""
 
@@ -73,11 +77,17 @@ def add_parcels(
         while len(parts) > 1 and held - parts[0].mix_g >= tolerance.window_kg * 1000.0:
             held -= parts.pop(0).mix_g
         error = window_error(parts)
-        if error is not None and held >= tolerance.window_kg * 1000.0:
+        if error is not None and held >= tolerance.window_kg * 1000.0 and _meant_to_carry(parts, held):
             level = band_level(error, level, tolerance)
     return ToleranceState(
         tuple(parts), level, state.buckets, state.bucket_s, state.feed_level, state.total_out
     )  # fmt: skip
+
+
+def _meant_to_carry(parts: Sequence[WindowPart], held_g: int) -> bool:
+    """Tell whether nearly all of the window was meant to carry rubber; where a mix changes, a part of it was not."""
+    richest = max(part.target_g / part.mix_g for part in parts)
+    return sum(part.target_g for part in parts) >= MEANT_SHARE * richest * held_g
 
 
 def window_error(parts: Sequence[WindowPart]) -> float | None:
@@ -130,7 +140,7 @@ def judge_total(state: ToleranceState, rubber_g: int, target_g: int, tolerance: 
         out = False
     else:
         error = abs(rubber_g / target_g - 1.0)
-        out = error > tolerance.total or (out and error > tolerance.total * 0.8)
+        out = error > tolerance.total or (out and error > tolerance.total * TOTAL_BACK)
     if out == state.total_out:
         return state
     return ToleranceState(state.parts, state.dose_level, state.buckets, state.bucket_s, state.feed_level, out)

@@ -14,7 +14,7 @@ FEED = make_params().feed
 ASK = Proposal(
     wanted_kg_s=0.3, owed_kg=0.0, last_kg_s=0.3, in_doubt="", factor_kg_rev=0.9, feeding=True, state_reason="because"
 )
-STANDS = ("turndown", "below the lowest steady speed: auger stands, rubber is owed")
+STANDS = ("turndown", "below the lowest steady speed: the auger stands")
 RAISED = ("turndown", "raised to the lowest steady speed")
 
 
@@ -142,4 +142,7 @@ def test_the_highest_speed() -> None:
 
 def test_stages_stand_in_their_order() -> None:
     asked = replace(ASK, wanted_kg_s=2.0, last_kg_s=0.7, factor_kg_rev=0.5)
-    assert [stage for stage, _ in narrow(asked, FEED, 1.0).narrowed] == ["slew", "rate limit", "auger speed"]
+    # The slew is not what holds the rate back at its limit: it is not named there.
+    assert [stage for stage, _ in narrow(asked, FEED, 1.0).narrowed] == ["rate limit", "auger speed"]
+    slewing = replace(asked, last_kg_s=0.1, factor_kg_rev=0.9)
+    assert [stage for stage, _ in narrow(slewing, FEED, 1.0).narrowed] == ["slew"]

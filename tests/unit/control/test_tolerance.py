@@ -16,6 +16,7 @@ from crumbmeter.control.tolerance import (
     judge_total,
     window_error,
 )
+from tests.cores import make_params
 from tests.unit.control.parcels import parcel
 
 BANDS = ToleranceParams(
@@ -216,3 +217,18 @@ def test_total(rubber_g: int, target_g: int, before: bool, after: bool) -> None:
     state = ToleranceState((WindowPart(1, 2, 3, 4.0),), 1, ((1.0, 2.0),), 0.4, 2, total_out=before)
     judged = judge_total(state, rubber_g, target_g, BANDS)
     assert judged == replace(state, total_out=after)
+
+
+def test_a_window_across_a_change_of_mix_is_not_judged() -> None:
+    # Half of its mix was never meant to carry rubber; what the line still held looks like far too much of the rest.
+    params = make_params().tolerance
+    dosed = parcel(mix_g=250_000, target_g=1250, rubber_g=1250)
+    fading = parcel(mix_g=250_000, target_g=300, rubber_g=700)
+    state = ToleranceState()
+    for made in [dosed] * 10 + [fading] * 10:
+        state = add_parcels(state, ((made, 249_000.0),), params)
+        assert state.dose_level == 0
+    missing = parcel(mix_g=250_000, target_g=1250, rubber_g=600)
+    for _ in range(20):
+        state = add_parcels(state, ((missing, 249_000.0),), params)
+    assert state.dose_level == 2

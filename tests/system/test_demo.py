@@ -14,10 +14,10 @@ from tests.system.brokers import until
 from tests.system.plants import ROOT, SiteFile
 
 SCENARIO = """\
-title = "Four minutes"
+title = "A short shift"
 plant = "../plants/demo_drum.toml"
 seed = 5
-duration_s = 240.0
+duration_s = {duration_s}
 
 [[at]]
 t_s = 2.0
@@ -51,7 +51,9 @@ run_state = "{end}"
 class Demo:
     """One run of the command in a folder of its own, with ports of its own."""
 
-    def __init__(self, folder: Path, free_port: Callable[[], int], *, end: str = "feeding") -> None:
+    def __init__(
+        self, folder: Path, free_port: Callable[[], int], *, end: str = "feeding", duration_s: float = 240.0
+    ) -> None:
         site = SiteFile(folder, free_port, rate=1.0)
         self.folder = folder
         plain = (ROOT / "config" / "sites" / "demo_drum.toml").read_text()
@@ -63,13 +65,16 @@ class Demo:
         site.path.write_text(plain)
         site.set("publish.metrics", "port", site.metrics_port)
         site.set("publish.mqtt", "broker", f"embedded:{free_port()}")
-        for name, text in (("plants/demo_drum.toml", plant), ("scenarios/four.toml", SCENARIO.format(end=end))):
+        for name, text in (
+            ("plants/demo_drum.toml", plant),
+            ("scenarios/short.toml", SCENARIO.format(end=end, duration_s=duration_s)),
+        ):
             path = folder / name
             path.parent.mkdir()
             path.write_text(text)
         self.words = [
             sys.executable, "-m", "crumbmeter", "demo", "--site", str(site.path), "--no-yardsticks", "--rate", "20",
-            "--scenario", str(folder / "scenarios" / "four.toml"), "--folder", str(folder / "d"),
+            "--scenario", str(folder / "scenarios" / "short.toml"), "--folder", str(folder / "d"),
         ]  # fmt: skip
 
     async def run(self, *more: str) -> tuple[int | None, str, str]:
@@ -85,7 +90,7 @@ class Demo:
 async def test_a_shift_runs_to_its_end_and_is_reported(tmp_path: Path, free_port: Callable[[], int]) -> None:
     code, out, err = await Demo(tmp_path, free_port).run()
     assert code == 0, (out, err)
-    assert "Four minutes" in err
+    assert "A short shift" in err
     assert "crumbmeter show --socket" in err
     assert "dose" in out
     assert "Traceback" not in err
@@ -95,11 +100,11 @@ async def test_a_shift_runs_to_its_end_and_is_reported(tmp_path: Path, free_port
 async def test_an_expectation_that_fails_is_said_and_the_exit_code_is_one(
     tmp_path: Path, free_port: Callable[[], int]
 ) -> None:
-    code, out, _ = await Demo(tmp_path, free_port, end="line clean-out").run("--json")
+    code, out, _ = await Demo(tmp_path, free_port, end="line clean-out", duration_s=130.0).run("--json")
     assert code == 1
     told = json.loads(out)
     assert told["verdict"]["failures"] == ["run state at the end is 'feeding', expected 'line clean-out'"]
-    assert told["score"]["played_s"] >= 239.0
+    assert told["score"]["played_s"] >= 129.0
 
 
 async def test_an_interrupted_shift_ends_both_programs(tmp_path: Path, free_port: Callable[[], int]) -> None:

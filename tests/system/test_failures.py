@@ -23,7 +23,7 @@ from tests.system.plants import at
 from tests.system.test_mqtt import listening
 from tests.system.test_restart import booked, judge_heard
 
-TOPICS = "crumbmeter/demo_drum/demo_drum"
+TOPICS = "crumbmeter/demo_drum"
 
 
 def lateness(said: str) -> dict[float, float]:
@@ -58,8 +58,8 @@ async def test_a_broker_that_fails_delays_no_scan_and_gets_everything_later(
         view = await daemon.feed()
         before = lateness(await asyncio.to_thread(site.metrics))
         real_broker.freeze() if how == "frozen" else real_broker.kill()
-        due = scanned(view) + 250
-        view = await daemon.until(lambda view: scanned(view) >= due and view["totals"]["parcels_count"] >= 6)
+        due = scanned(view) + 120
+        view = await daemon.until(lambda view: scanned(view) >= due and view["totals"]["parcels_count"] >= 4)
         assert view["run_state"] == "feeding"
         after = lateness(await asyncio.to_thread(site.metrics))
         p99_s = quantile(before, after, 0.99)
@@ -73,7 +73,7 @@ async def test_a_broker_that_fails_delays_no_scan_and_gets_everything_later(
             real_broker.thaw()
         await until(lambda: {body["number"] for body in heard.of(f"{TOPICS}/parcel")} >= set(booked_meanwhile), 60.0)
         assert (await daemon.stop())[0] == 0
-    assert len(booked_meanwhile) >= 6
+    assert len(booked_meanwhile) >= 4
     if how == "frozen":  # the listener was there all the time
         judge_heard(site, heard)
 
@@ -82,7 +82,7 @@ async def test_a_broker_that_fails_delays_no_scan_and_gets_everything_later(
 async def test_a_device_that_hangs_costs_nobody_and_the_feed_recovers(bench: Bench) -> None:
     site = bench.site()
     site.set("signals.recycle_flow", "max_age_s", 1.5)
-    await bench.plant(site, more=at(60.0, "link_hang", server="recycle_scale", for_s=25.0))
+    await bench.plant(site, more=at(45.0, "link_hang", server="recycle_scale", for_s=15.0))
     daemon = bench.start(site)
     await daemon.up()
     await daemon.feed()

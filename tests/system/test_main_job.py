@@ -40,7 +40,7 @@ async def test_it_feeds_tells_records_and_comes_to_rest(bench: Bench, real_broke
     site = bench.site()
     plant = await bench.plant(site)
     site.set("publish.mqtt", "broker", f"127.0.0.1:{real_broker.port}")
-    root = "crumbmeter/demo_drum/demo_drum"
+    root = "crumbmeter/demo_drum"
     async with listening(real_broker.port) as heard:
         daemon = bench.start(site)
         first = await daemon.up()

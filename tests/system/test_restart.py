@@ -17,7 +17,7 @@ from tests.system.plants import Peek, Running, SiteFile
 from tests.system.test_mqtt import Listener, listening
 
 KILLS = 12
-TOPICS = "crumbmeter/demo_drum/demo_drum"
+TOPICS = "crumbmeter/demo_drum"
 
 
 def booked(site: SiteFile) -> list[Parcel]:

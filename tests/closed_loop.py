@@ -37,7 +37,7 @@ class ClosedLoop:
     events: list[tuple[float, Event]] = field(default_factory=list)
     """(plant time, event)."""
     parcels: list[Parcel] = field(default_factory=list)
-    view: ScanView | None = None
+    last: StepResult | None = None
     scans: int = 0
     unsafe: int = 0
     """Scans with a value outside its limits: must stay 0."""
@@ -52,6 +52,11 @@ class ClosedLoop:
         self.writes: list[WriteStatus] = [NOT_WRITTEN] * len(params.outputs)
         self.orders = sorted(self.rig.scenario.operator, key=lambda o: o.t_s) if self.rig.scenario else []
         self._chance = random.Random(1)
+
+    @property
+    def view(self) -> ScanView | None:
+        """The last scan, summed up."""
+        return None if self.last is None else self.last.view
 
     @property
     def now_s(self) -> float:
@@ -99,7 +104,7 @@ class ClosedLoop:
         while self.orders and self.orders[0].t_s <= self.rig.now_s:
             due.append(self._command(self.orders.pop(0)))
         result = step(self.state, image, tuple(due), self.core, dt_s)
-        self.state, self.view = result.state, result.view
+        self.state, self.last = result.state, result
         self._write(result.outputs)
         self.events += [(self.rig.now_s, happened) for happened in result.events]
         self.parcels += result.parcels

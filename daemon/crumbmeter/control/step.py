@@ -72,7 +72,15 @@ class StepResult:
     outputs: OutputImage
     events: tuple[Event, ...]
     parcels: tuple[Parcel, ...]
-    view: ScanView
+    shown: Shown
+    params: Params
+    dt_s: float
+    """[s] Length of the scan."""
+
+    @property
+    def view(self) -> ScanView:
+        """Sum the scan up for people and programs. Made when asked for: a replay has nobody to show it to."""
+        return view_of(self.state, self.shown, self.params, self.dt_s)
 
 
 def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Core, dt_s: float) -> StepResult:
@@ -123,7 +131,9 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
         outputs=outputs,
         events=(*heard, *done, *weighed, *moved, *scan.events, *alarmed),
         parcels=() if parcel is None else (parcel,),
-        view=view_of(state, shown, params, dt_s),
+        shown=shown,
+        params=params,
+        dt_s=dt_s,
     )
 
 

@@ -56,5 +56,15 @@ def _filled(ratios: tuple[float, ...], weights: tuple[float, ...]) -> tuple[floa
     While the mean factor is still wrong, all ratios are wrong by the same share, which does no harm: only their
     quotients are used. A band left at one would pull the factor back to the wrong mean as the content falls into it.
     """
-    seen = [band for band in range(BANDS) if weights[band] > 0.0]
-    return tuple(ratios[min(seen, key=lambda known: abs(known - band))] for band in range(BANDS))
+    filled = list(ratios)
+    below = -1  # nearest seen band so far
+    for band, weight in enumerate(weights):
+        if weight <= 0.0:
+            continue
+        # Between two seen bands each unseen one takes the nearer; before the first, the first.
+        for empty in range(below + 1, band):
+            nearer_below = below >= 0 and empty - below <= band - empty
+            filled[empty] = ratios[below if nearer_below else band]
+        below = band
+    filled[below + 1 :] = [ratios[below]] * (BANDS - 1 - below)
+    return tuple(filled)

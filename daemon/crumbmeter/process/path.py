@@ -16,6 +16,8 @@ CELL_M = 0.4
 """[m] Length of a belt cell."""
 SLICES = 6
 """Parts into which the belt's contribution within the look-ahead is cut."""
+NEGLIGIBLE = 1e-5
+"""Share of what comes off the belt within the look-ahead that may pass the whole drum in it and be left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +82,18 @@ def advance(
     cells_s = belt_speed_m_s / cell_m if cell_m > 0.0 else 0.0
     belt, off_belt_kg = state.belt.moved(dry_kg, cells_s * dt_s) if cell_m > 0.0 else (state.belt, dry_kg)
     inflow_kg_s = dry_kg / dt_s if dt_s > 0.0 else 0.0
-    coming = _coming(belt, cells_s, inflow_kg_s, look_ahead_s, fed_directly=cell_m == 0.0)
     if not state.drum:
+        coming = _coming(belt, cells_s, inflow_kg_s, look_ahead_s, fed_directly=cell_m == 0.0)
         ahead_kg_s = coming[-1] * SLICES / look_ahead_s if look_ahead_s > 0.0 else off_belt_kg / dt_s if dt_s else 0.0
         return PathState(belt, ()), Passage(off_belt_kg, ahead_kg_s, sum(coming))
     share = share_leaving(params.drum_residence_s, params.drum_stages, dt_s, drum_speed_ratio)
     drum, at_injection_kg = cascade(state.drum, off_belt_kg, share)
     per_s = params.drum_stages / params.drum_residence_s * drum_speed_ratio
-    ahead_kg_s, within_kg = _out_of_drum(drum, coming, per_s, look_ahead_s)
+    ahead_kg_s, within_kg, through = _out_of_drum(drum, per_s, look_ahead_s)
+    if through > NEGLIGIBLE:
+        coming = _coming(belt, cells_s, inflow_kg_s, look_ahead_s, fed_directly=cell_m == 0.0)
+        more_kg_s, more_kg = _through_drum(coming, per_s, params.drum_stages, look_ahead_s)
+        ahead_kg_s, within_kg = ahead_kg_s + more_kg_s, within_kg + more_kg
     return PathState(belt, drum), Passage(at_injection_kg, ahead_kg_s, within_kg)
 
 
@@ -103,24 +109,30 @@ def _coming(belt: Fifo, cells_s: float, inflow_kg_s: float, look_ahead_s: float,
     return [belt.mass_between(way * part, way * (part + 1), beyond) for part in range(SLICES)]
 
 
-def _out_of_drum(
-    drum: tuple[float, ...], coming: list[float], per_s: float, look_ahead_s: float
-) -> tuple[float, float]:
-    """Return the flow [kg/s] out of the stages one look-ahead from now, and the mass [kg] that leaves until then."""
+def _out_of_drum(drum: tuple[float, ...], per_s: float, look_ahead_s: float) -> tuple[float, float, float]:
+    """Return the stages' flow [kg/s] one look-ahead from now, and the mass [kg] that leaves them until then.
+
+    Third, the probability that what enters now has passed all of them by then.
+    """
     if per_s <= 0.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     densities, passed = _erlang(per_s * look_ahead_s, len(drum))
     ahead_kg_s = within_kg = 0.0
     # The last stage has one stage to pass, the first all of them.
     for mass, density, gone in zip(reversed(drum), densities, passed, strict=True):
         ahead_kg_s += mass * density
         within_kg += mass * gone
+    return ahead_kg_s * per_s, within_kg, passed[-1]
+
+
+def _through_drum(coming: list[float], per_s: float, stages: int, look_ahead_s: float) -> tuple[float, float]:
+    """Return the same for what still comes off the belt within the look-ahead."""
+    ahead_kg_s = within_kg = 0.0
     for part, mass in enumerate(coming):
-        if mass > 0.0:
-            left_s = look_ahead_s * (1.0 - (part + 0.5) / SLICES)
-            densities, passed = _erlang(per_s * left_s, len(drum))
-            ahead_kg_s += mass * densities[-1]
-            within_kg += mass * passed[-1]
+        left_s = look_ahead_s * (1.0 - (part + 0.5) / SLICES)
+        densities, passed = _erlang(per_s * left_s, stages)
+        ahead_kg_s += mass * densities[-1]
+        within_kg += mass * passed[-1]
     return ahead_kg_s * per_s, within_kg
 
 

@@ -161,7 +161,8 @@ class Publisher:
         low, high = self._settings.backoff_min_s, self._settings.backoff_max_s
         wait_s = min(high, low * 2.0 ** min(failures - 1, 16) * (1.0 + 0.5 * self._rng.random()))
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._stop.wait(), wait_s)
+            async with asyncio.timeout(wait_s):
+                await self._stop.wait()
 
     async def _session(self) -> None:
         """Live through one connection."""
@@ -206,11 +207,19 @@ class Publisher:
         return payloads.status(self._origin, self._stamp(), presence, self._version)
 
     async def _send(self, client: aiomqtt.Client, kind: Topic, body: bytes) -> None:
-        """Publish at QoS 1; returns when the broker has acknowledged."""
+        """Publish at QoS 1; returns when the broker has acknowledged.
+
+        The library waits with `asyncio.wait_for`, which in Python 3.11 forgets a cancellation that comes in the same
+        turn as the acknowledgement: the task would go on for ever, and the program would not end.
+        """
+        task = asyncio.current_task()
+        before = task.cancelling() if task else 0  # a task group leaves its count behind
         await client.publish(
             self._topics[kind], body, qos=1, retain=kind in payloads.RETAINED, properties=self._properties(kind)
         )
         self.acknowledged[kind] += 1
+        if task and task.cancelling() > before:
+            raise asyncio.CancelledError
 
     def _properties(self, kind: Topic) -> Properties | None:
         if not self._settings.version_5:
@@ -234,7 +243,8 @@ class Publisher:
             batch = await self._source.fetch(acknowledged, BATCH)
             if not batch:
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._records.wait(), LOOK_AGAIN_S)
+                    async with asyncio.timeout(LOOK_AGAIN_S):  # not wait_for: see _send
+                        await self._records.wait()
                 continue
             acknowledged = await self._send_batch(client, batch, acknowledged)
 

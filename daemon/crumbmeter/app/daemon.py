@@ -2,8 +2,8 @@
 
 Order of the start: what may be refused first (socket, ports), then the journal, so that a start that is refused leaves
 no trace in the record; then the tasks.
-Order of the stop (REQ-20): every output is brought to rest and read back (at most 2 s); the broker is told; the scan
-ends; the rest of the record is stored; the socket and the metrics go last.
+Order of the stop (REQ-20): the scan ends; every output is brought to rest and read back (at most 2 s); the broker is
+told; the rest of the record is stored; the socket and the metrics go last.
 """
 
 import asyncio
@@ -231,7 +231,11 @@ class Daemon:
         }
 
     async def _wind_down(self, fault: Exception | None) -> int:
-        """Bring outputs to rest first; then everything else in its order."""
+        """Bring outputs to rest first; then everything else in its order.
+
+        The scan ends before: it would take what the stop does to the feeder for a fault of it.
+        """
+        await self.supervisor.end("scan")
         self.stop_report = await stop_all(self.writer, self.lines, self.params.outputs, self.clock, deadline_s=STOP_S)
         self.report(_told(self.stop_report, fault))
         if self._publisher is not None:

@@ -159,7 +159,8 @@ class Endpoint:
             # It worked until now: the first attempt comes at once, only not more than one a second.
             self._cause = (outcome, str(fault))
             self._next_attempt_s = self._last_attempt_s + ATTEMPT_SPACING_S
-            self._tell_down(str(fault) or type(fault).__name__)
+            if not isinstance(fault, asyncio.CancelledError):  # abandoned by us: no fault of the device's
+                self._tell_down(str(fault) or type(fault).__name__)
         else:
             self._failed(outcome, str(fault) or type(fault).__name__)
         self._fell.set()

@@ -61,6 +61,7 @@ class Supervisor:
         self._started = False
         self._stopping = False
         self._left = False
+        self._ending: set[str] = set()
 
     @property
     def states(self) -> tuple[TaskState, ...]:
@@ -103,20 +104,24 @@ class Supervisor:
         self._left = True
         self._end(_Stopped())
 
+    async def end(self, name: str) -> None:
+        """End one task for good, before the others."""
+        self._ending.add(name)
+        task = self._tasks.get(name)
+        if task is None:
+            return
+        for _ in range(CANCELS):
+            task.cancel()
+            await asyncio.wait([task], timeout=CANCEL_AGAIN_S)
+            if task.done():
+                return
+        self._report(event("task_not_ended", task=name))
+
     async def stop(self) -> None:
         """End all tasks, the last added first, and let `run` return."""
         self._stopping = True
         for state in reversed(self._states):
-            task = self._tasks.get(state.name)
-            if task is None:
-                continue
-            for _ in range(CANCELS):
-                task.cancel()
-                await asyncio.wait([task], timeout=CANCEL_AGAIN_S)
-                if task.done():
-                    break
-            else:
-                self._report(event("task_not_ended", task=state.name))
+            await self.end(state.name)
         self._end(_Stopped())
 
     def _launch(self, state: TaskState) -> None:
@@ -137,7 +142,7 @@ class Supervisor:
         while True:
             fault = await self._run_once(state)
             state.running = False
-            if self._stopping:
+            if state.name in self._ending:
                 return  # it swallowed the call to end and came to its end some other way
             if self._left and isinstance(fault, BugError):
                 return  # on the way out a task may end of itself
@@ -160,7 +165,7 @@ class Supervisor:
         try:
             await state.start()
         except asyncio.CancelledError as fault:
-            if self._stopping:
+            if state.name in self._ending:
                 raise
             # Cancelled by a library or a mistake, not by us: that is a failure like any other.
             task = asyncio.current_task()

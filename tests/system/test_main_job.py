@@ -65,6 +65,7 @@ async def test_it_feeds_tells_records_and_comes_to_rest(bench: Bench, real_broke
     assert all(body["simulated"] for _, _, body in heard.heard)
     (stopping,) = site.events("daemon_stopping")
     assert dict(stopping.detail) == {"why": "asked to", "outputs_at_rest": True, "written": True, "failed": ""}
+    assert site.events()[-1] == stopping, "the stop itself is not taken for a fault of plant or feeder"
     assert not site.socket.exists()
     await _judge_record(site, [body["number"] for body in heard.of(f"{root}/parcel")])
 

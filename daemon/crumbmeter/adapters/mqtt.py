@@ -36,7 +36,7 @@ STATE_PERIOD_S = 1.0
 """[s] Process time between two states."""
 
 _LOGGER = logging.getLogger("mqtt.crumbmeter")
-_LOGGER.setLevel(logging.ERROR)  # what the library warns of ("could not gracefully disconnect") is told as mqtt_down
+_LOGGER.setLevel(logging.CRITICAL)  # what the library complains of ("failed to receive") is told as mqtt_down
 
 LOOK_AGAIN_S = 1.0
 """[s] Loop time after which the outbox is looked at even if nobody poked."""
@@ -318,6 +318,7 @@ async def _opened(client: aiomqtt.Client) -> AsyncIterator[None]:
 
 def _hang_up(client: aiomqtt.Client) -> None:
     """Cut the socket, so that leaving the client sends no DISCONNECT: the broker must keep our last will for us."""
+    client._client.on_socket_register_write = None  # noqa: SLF001 - else a writer is added to a socket that is closed
     with contextlib.suppress(OSError, ValueError):
         line = client._client.socket()  # noqa: SLF001 - the library has no way to leave without a farewell
         if isinstance(line, socket.socket):

@@ -246,3 +246,15 @@ async def test_a_task_that_will_not_end_does_not_hold_up_the_stop(monkeypatch: p
     assert bench.reports.names == ["task_not_ended"]
     release.set()
     await asyncio.wait([bench.supervisor._tasks["stubborn"]])
+
+
+async def test_one_task_is_ended_before_the_others_and_not_started_again() -> None:
+    bench = Bench()
+    bench.supervisor.add("scan", _forever, critical=True)
+    bench.supervisor.add("poll feeder", _forever)
+    async with bench.running():
+        await bench.supervisor.end("scan")
+        await settle()
+        assert {task.get_name() for task in asyncio.all_tasks()} >= {"poll feeder"}
+        assert "scan" not in {task.get_name() for task in asyncio.all_tasks()}
+    assert bench.reports.events == []

@@ -218,10 +218,13 @@ class Running:
             raise AssertionError(f"not within {within_s} s; last view: {_gist(view)}; said: {self.told()}") from None
 
     async def feed(self) -> dict[str, Any]:
-        """Enable control, start the feed, and return the first view in which rubber is fed."""
-        for kind in ("enable control", "start feed"):
-            answer = await self.do(kind)
-            assert answer.get("accepted"), answer
+        """Enable control, start the feed, and return the first view in which rubber is fed.
+
+        A feeder whose watchdog has tripped shows its fault until it sees our heartbeat; the feed is started after that.
+        """
+        assert (await self.do("enable control")).get("accepted")
+        await self.until(lambda view: _by_id(view)["feeder_fault"]["value"] == 0.0)
+        assert (await self.do("start feed")).get("accepted")
         return await self.until(lambda view: view["run_state"] == "feeding")
 
     async def stop(self, within_s: float = 15.0) -> tuple[int, float]:
@@ -240,6 +243,10 @@ class Running:
         """End it, whatever state it is in."""
         if self.process.poll() is None:
             self.kill()
+
+
+def _by_id(view: dict[str, Any]) -> dict[str, Any]:
+    return {signal["signal_id"]: signal for signal in view["signals"]}
 
 
 def _gist(view: dict[str, Any]) -> dict[str, Any]:
@@ -296,12 +303,14 @@ class Tap:
 
     The daemon gets the answer to what it sent.
     """
+    started_s: float = 0.0
     connect: bool = True
     """False: connections are taken and cut at once."""
     _server: asyncio.Server | None = None
     _lines: set[asyncio.Task[None]] = field(default_factory=set)
 
     async def start(self) -> None:
+        self.started_s = asyncio.get_running_loop().time()
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
         self.port = self._server.sockets[0].getsockname()[1]
 

@@ -217,6 +217,7 @@ async def test_a_file_that_may_not_grow_stops_the_record_and_not_the_feed(bench:
     assert view["run_state"] == "feeding"
     resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, free)
     await until(lambda: site.metric("crumbmeter_journal_failing") == 0.0, 40.0)
+    await until(lambda: site.events("journal_available_again"))
     assert (await daemon.stop())[0] == 0
     assert verify(site.journal / "journal.db").ok
     numbers = [one.number for one in booked(site)]

@@ -25,8 +25,6 @@ from crumbmeter.outward.origin import Names, Origin
 from crumbmeter.ports import Clock
 
 MAX_CLIENTS = 16
-PATH_BYTES = 107
-"""[bytes] Of a unix socket's path, by the kernel (unix(7))."""
 BUFFER_BYTES = 65536
 """[bytes] A client's buffer: beyond it nothing is written until it has read."""
 STALL_S = 5.0
@@ -42,16 +40,6 @@ class SocketHeldError(CrumbmeterError):
         super().__init__(
             f"{path} is held by another running crumbmeter. Two must not meter one feeder: stop the other one, "
             f"or give this site a [socket] path of its own."
-        )
-
-
-class SocketPathError(CrumbmeterError):
-    """The path is longer than the kernel takes."""
-
-    def __init__(self, path: Path) -> None:
-        super().__init__(
-            f"{path}: a local socket's path may have {PATH_BYTES} bytes, this one has {len(os.fsencode(path))}. "
-            f"Give the site a shorter [socket] path (a relative one starts at the working folder)."
         )
 
 
@@ -141,10 +129,7 @@ class ControlSocket:
 
         Raises:
             SocketHeldError: another live daemon has it.
-            SocketPathError: the path is too long.
         """
-        if len(os.fsencode(self._path)) > PATH_BYTES:
-            raise SocketPathError(self._path)
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = _lock(self._path)
         try:

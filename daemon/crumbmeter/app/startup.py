@@ -47,4 +47,6 @@ def in_words(fault: OSError) -> str:
     """Say what the operating system refused, and for which file."""
     if isinstance(fault, FileExistsError | NotADirectoryError):
         return f"{fault.filename}: a folder is needed here, and this is a file or lies under one"
+    if "AF_UNIX" in str(fault):
+        return "the local socket's path is longer than the 107 bytes that the kernel takes; choose a shorter folder"
     return f"{fault.filename}: {fault.strerror}" if fault.filename else str(fault.strerror or fault)

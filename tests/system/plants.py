@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+import weakref
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -114,6 +115,7 @@ class SiteFile:
         self.path.parent.mkdir()
         self.path.write_text((ROOT / "config" / "sites" / "demo_drum.toml").read_text())
         self.socket = Path(tempfile.mkdtemp(prefix="crumbmeter-test-")) / "s"  # a unix path may not be long
+        weakref.finalize(self, shutil.rmtree, self.socket.parent, ignore_errors=True)
         self.journal = folder / "journal"
         self.metrics_port = free_port()
         self.set("site", "clock_rate", rate)

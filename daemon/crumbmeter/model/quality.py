@@ -34,3 +34,6 @@ class Reason(StrEnum):
     LAST_USABLE_VALUE = "last usable value"
     SENSOR_FAILURE = "sensor failure"
     RATE_OF_CHANGE = "changes faster than it can"
+    INVALID_DIGITS = "half-bytes that are no decimal digits"
+    SCALE_UNKNOWN = "power of ten not believable"
+    ENGINEERING_UNITS_EXCEEDED = "engineering units exceeded"

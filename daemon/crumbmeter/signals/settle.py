@@ -100,6 +100,6 @@ def _judge(
         rise = abs(value - before.value) / (sample.received_s - before.received_s)
         if rise > params.max_rise_per_s:
             return bad(Reason.RATE_OF_CHANGE, age_s), 0.0
-    quality = Quality.GOOD if sample.link_ok else Quality.UNCERTAIN
-    reason = Reason.OK if sample.link_ok else Reason.LAST_USABLE_VALUE
+    reason = sample.reason if sample.link_ok else Reason.LAST_USABLE_VALUE
+    quality = Quality.GOOD if reason is Reason.OK else Quality.UNCERTAIN
     return Reading(value, quality, reason, age_s), same_for_s

@@ -1,4 +1,4 @@
-"""Commands: serve, yardsticks, playback, check."""
+"""Commands: serve, yardsticks, playback, check, proxy."""
 
 import asyncio
 import json
@@ -158,6 +158,30 @@ def check(
         told = ", ".join(f"{name} {gap:+.1e} kg" for name, gap in gaps.items())
         sys.stdout.write(f"{path}: {rig.title}; {rig.now_s:.0f} s played; {told}\n")
     raise typer.Exit(int(lost))
+
+
+@app.command()
+def proxy(
+    listen: Annotated[str, typer.Option(help="Where masters come in: tcp:HOST:PORT, rtutcp:HOST:PORT or rtu:PATH.")],
+    to: Annotated[str, typer.Option(help="Where the device is, written likewise.")],
+    script: Annotated[Path | None, typer.Option(help="A file of faults (docs/simulator.md).")] = None,
+    mix: Annotated[str, typer.Option(help="Shares of the frames: `delay=0.05,drop=0.02`, or `all=0.01`.")] = "",
+    seed: Annotated[int | None, typer.Option(help="Seed of the mix, in place of the script's own.")] = None,
+    timeout_s: Annotated[float, typer.Option(help="The master's time-out: delays of the mix are around it.")] = 0.5,
+    spread_s: Annotated[float, typer.Option(help="How far around it, either way.")] = 0.02,
+) -> None:
+    """Stand between a master and any Modbus device, and spoil what passes. Prints the counts at the end."""
+    from crumbmeter_sim.faults.command import build_proxy, run_proxy  # noqa: PLC0415 - only this command needs it
+
+    try:
+        line = build_proxy(
+            listen, to, script=script, mix=mix, seed=seed, timeout_s=timeout_s, spread_s=min(spread_s, timeout_s)
+        )
+    except FileRefusedError as error:
+        refuse(error)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    asyncio.run(run_proxy(line))
 
 
 def _bar() -> Bar:

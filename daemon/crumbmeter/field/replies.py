@@ -158,9 +158,8 @@ def judge_pdu(expected: Expected, pdu: bytes) -> Verdict:
         what = f"function code {pdu[0]} in {len(pdu)} bytes for {code}"
         return Mismatch(what, evidence_of(pdu), MismatchKind.FUNCTION)
     if not expected.count:
-        if pdu[1:] == expected.data:
-            return Accepted(())
-        return Mismatch("echo of a write differs", evidence_of(pdu), MismatchKind.ECHO)
+        same = pdu[1:] == expected.data
+        return Accepted(()) if same else Mismatch("echo of a write differs", evidence_of(pdu), MismatchKind.ECHO)
     byte_count = expected.data[0]
     if pdu[1] != byte_count or len(pdu) != byte_count + 2:
         what = f"byte count {pdu[1]} in {len(pdu)} bytes for {byte_count}"

@@ -166,9 +166,22 @@ class Forbidden:
     span: AddressSpan
 
 
+class Transport(StrEnum):
+    """How frames travel. One for each endpoint, since framings cannot be mixed on one line (REQ-19)."""
+
+    TCP = "tcp"
+    RTU = "rtu"
+    RTU_OVER_TCP = "rtu_over_tcp"
+
+    @property
+    def serial_frames(self) -> bool:
+        """Tell whether frames bear a CRC and no transaction id."""
+        return self is not Transport.TCP
+
+
 @dataclass(frozen=True, slots=True)
 class DeviceSpec:
-    """One Modbus TCP device (a unit id behind an endpoint) and how patiently it is asked."""
+    """One Modbus device (a unit id behind an endpoint) and how patiently it is asked."""
 
     device_id: str
     host: str
@@ -258,3 +271,5 @@ class OutputSpec:
     """[raw counts] A change no greater than this is not written (except to zero)."""
     confirm_within_s: float = 2.0
     """[s] Read-back must agree by then. Process time."""
+    write_function: int = 0
+    """Function code that writes it; 0: 5 or 6 for one word, 15 or 16 for more."""

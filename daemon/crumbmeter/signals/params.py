@@ -19,7 +19,7 @@ class SignalParams:
     """Index of the signal that must be true for frozenness to be judged (a belt that runs). None: always. A contact is
     true when closed, a speed when something moves."""
     frozen_above_si: float | None = None
-    """[SI] A value up to this is not judged frozen: an empty belt reads a constant zero, and is right. None: all are."""
+    """[SI] Up to this it is not judged frozen: an empty belt reads a constant zero, and is right. None: all are."""
     max_rise_per_s: float | None = None
     """[SI per s] Faster changes than this are Bad for one reading. None: never judged."""
     is_contact: bool = False

@@ -204,11 +204,30 @@ class DeviceSpec:
     """No read crosses these, whatever `max_gap` allows."""
     one_per_request: bool = False
     """Every value (with its atomic group) is asked for by itself: the device mixes up longer reads."""
+    transport: Transport = Transport.TCP
+    baud: int = 19200
+    parity: str = "even"
+    """even, odd or none."""
+    stop_bits: int = 1
+    data_bits: int = 8
+    worst_response_s: float = 0.0
+    """[s] No reply comes later than this after its request, whatever happens; 0: twice `timeout_s`. Loop time."""
+    idle_timeout_s: float = 0.05
+    """[s] A serial reply that has begun and pauses for so long has ended. Above the latency timer of a USB adapter."""
+    breaker_failures: int = 2
+    """So many unanswered requests in a row, and the device is only probed now and then (REQ-11)."""
+    broadcast: bool = False
+    """Opens unit id 0 of a serial bus, for writes alone (REQ-51)."""
 
     @property
     def endpoint(self) -> str:
-        """Name the socket: one connection and one queue for each (REQ-19)."""
-        return f"{self.host}:{self.port}"
+        """Name the connection: one and one queue for each (REQ-19)."""
+        return self.host if self.transport is Transport.RTU else f"{self.host}:{self.port}"
+
+    @property
+    def guard_s(self) -> float:
+        """[s] Return how long a line must be silent after a doubt, so that no late reply can be taken for another."""
+        return max(self.worst_response_s, self.timeout_s) if self.worst_response_s else 2.0 * self.timeout_s
 
 
 @dataclass(frozen=True, slots=True)

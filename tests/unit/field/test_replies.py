@@ -89,7 +89,7 @@ def test_bits_come_lowest_address_first() -> None:
 
 def test_other_function_codes_are_not_used() -> None:
     with pytest.raises(ValueError, match="function code 43"):
-        expect(1, 1, bytes.fromhex("16 0004 00F2 0025"))
+        expect(1, 1, bytes.fromhex("2B 0E 01 00"))
 
 
 @pytest.mark.parametrize(("count", "size"), [(1, 1), (7, 1), (8, 1), (9, 2), (16, 2), (17, 3), (2000, 250)])

@@ -1,10 +1,11 @@
 """What each verb of a time line does to the plant and its links."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from crumbmeter_sim.belt import Belt
+from crumbmeter_sim.faults.kinds import Fault
 from crumbmeter_sim.units import to_si
 from crumbmeter_sim.verbs import Step
 
@@ -20,6 +21,8 @@ class Link:
     """up, dead (port closed), hang (takes requests, never answers)"""
     delay_s: float = 0.0
     """[s] Real time added to each answer."""
+    faults: list[Fault] = field(default_factory=list)
+    """What strikes its frames on the wire, where a fault proxy stands before it."""
 
 
 def act(rig: "Rig", step: Step) -> list[Step]:

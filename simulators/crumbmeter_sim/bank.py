@@ -3,23 +3,13 @@
 from collections.abc import Callable, Sequence
 
 from crumbmeter_sim.codec import BIT_TABLES, Register, decode, encode
+from crumbmeter_sim.pdu import ILLEGAL_ADDRESS, ILLEGAL_VALUE, BankError, answer
 from crumbmeter_sim.profile import Profile
 
-ILLEGAL_FUNCTION = 1
-ILLEGAL_ADDRESS = 2
-ILLEGAL_VALUE = 3
-DEVICE_FAILURE = 4
+__all__ = ["Bank", "BankError", "Sink", "Source"]
 
 Source = Callable[[], float | None]
 Sink = Callable[[float], None]
-
-
-class BankError(Exception):
-    """The device answers with a Modbus exception (Application Protocol v1.1b3, section 7)."""
-
-    def __init__(self, code: int) -> None:
-        self.code = code
-        super().__init__(f"Modbus exception {code}")
 
 
 class Bank:
@@ -70,6 +60,10 @@ class Bank:
             self._words[table, address + i] = int(bool(value)) if table in BIT_TABLES else value & 0xFFFF
         for register in registers:
             self._apply(register)
+
+    def answer(self, request: bytes) -> bytes | None:
+        """Answer a request PDU."""
+        return answer(self, request)
 
     def clear(self) -> None:
         """Forget everything written, as a device does that has lost power. Commands fall back to zero."""

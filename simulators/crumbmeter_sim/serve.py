@@ -11,8 +11,8 @@ from typing import Protocol
 
 from crumbmeter_sim.clock import RealClock
 from crumbmeter_sim.playback import Playback
+from crumbmeter_sim.rack import Rack
 from crumbmeter_sim.rig import Rig
-from crumbmeter_sim.server import Rack
 from crumbmeter_sim.tables import RecordWriter, write_truth
 
 _TICK_REAL_S = 0.02

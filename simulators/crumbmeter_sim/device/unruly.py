@@ -5,7 +5,7 @@ import itertools
 from collections.abc import Callable, Sequence
 
 from crumbmeter_sim.bank import Bank
-from crumbmeter_sim.device.rules import Rule
+from crumbmeter_sim.device.rules import Place, Rule
 from crumbmeter_sim.pdu import BankError, Registers, answer, is_write
 from crumbmeter_sim.profile import Profile
 
@@ -17,24 +17,29 @@ class Unruly:
         self.bank = bank
         self.now_s = now_s
         self.rules: list[Rule] = []
+        self._names: dict[int, str] = {}
         self.pending = 0
         """Writes put off that are not done yet."""
         self._order = itertools.count()
         self._due: list[tuple[float, int, str, int, tuple[int, ...]]] = []
 
-    def add(self, rule: Rule) -> Rule:
-        """Let a rule hold from now on; return it."""
+    def add(self, rule: Rule, name: str = "") -> Rule:
+        """Let a rule hold from now on, under a name that `behave` knows it by; return it."""
         self.rules.append(rule)
+        self._names[id(rule)] = name
         return rule
 
     def remove(self, rule: Rule) -> None:
         """Let a rule hold no longer; what it has put off still happens."""
-        if rule in self.rules:
-            self.rules.remove(rule)
+        self.rules = [other for other in self.rules if other is not rule]
 
-    def behave(self) -> None:
-        """Remove all rules."""
-        self.rules.clear()
+    def behave(self, was: str = "", place: Place | None = None) -> None:
+        """Remove all rules, or only those of a name, or of a place."""
+        self.rules = [
+            rule
+            for rule in self.rules
+            if (was and self._names[id(rule)] != was) or (place is not None and rule.place != place)
+        ]
 
     def read(self, table: str, address: int, count: int) -> tuple[int, ...]:
         """Read as a master would. Raises BankError."""

@@ -15,6 +15,7 @@ from crumbmeter.signals.totaliser import (
     TotaliserState,
     Verdict,
     explain,
+    new_totaliser,
     observe,
     resumed,
     settle,
@@ -30,7 +31,7 @@ EDGES = (0, 1, 9, 10, 11, 100, 32767, 32768, 65524, 65525, 65526, 65534, 65535)
 
 def at(params: TotaliserParams, count: int, at_s: float = 0.0) -> TotaliserState:
     """Make a state whose baseline is a count."""
-    return observe(TotaliserState(params.totaliser_id), params, count, at_s)[0]
+    return observe(new_totaliser(params), params, count, at_s)[0]
 
 
 def told(
@@ -182,7 +183,7 @@ def test_never_more_is_booked_than_was_counted(
     near_top = data.draw(st.booleans())
     counter = Counter(params.modulus, wraps)
     counter.shown = (params.modulus - 1 - start % 50) if near_top else start % params.modulus
-    state, now_s, blind = TotaliserState("total"), 0.0, False
+    state, now_s, blind = new_totaliser(params), 0.0, False
     state, _ = observe(state, params, counter.shown, now_s)
     began_s = now_s
     zeros = 0
@@ -214,7 +215,7 @@ def test_a_sound_counter_is_booked_whole(bits: int, start: int, shares: list[flo
     rate, period_s = WIDTHS[bits]
     params = TotaliserParams("total", 0, 1.0, 1 << bits, wraps=True, resettable=False, max_rate_counts_s=rate)
     counter = Counter(params.modulus, wraps=True, shown=start % params.modulus)
-    state, _ = observe(TotaliserState("total"), params, counter.shown, 0.0)
+    state, _ = observe(new_totaliser(params), params, counter.shown, 0.0)
     for place, share in enumerate([*shares, 0.0, 0.0, 0.0], start=1):
         counter.run(rate * share * period_s)
         state, _ = observe(state, params, counter.shown, place * period_s)

@@ -79,6 +79,9 @@ class TotaliserState:
     """What is known of one counter. Survives a restart whole, so that baseline and sum always belong together."""
 
     totaliser_id: str
+    count_si: float
+    modulus: int
+    """Of the counter that all this is about: with another one it means nothing."""
     baseline_count: int | None = None
     baseline_s: float | None = None
     """[s] Process time of the baseline; None while it is not known how long ago that was."""
@@ -97,6 +100,11 @@ class TotaliserState:
     """[counts] Booked over stretches for which the integral of the rate is known too."""
     compared_si: float = 0.0
     """[SI] That integral."""
+
+
+def new_totaliser(params: TotaliserParams) -> TotaliserState:
+    """Make the state of a counter that has not been seen yet."""
+    return TotaliserState(params.totaliser_id, params.count_si, params.modulus)
 
 
 def explain(before: int, count: int, allowed_counts: float | None, params: TotaliserParams) -> Verdict:

@@ -24,6 +24,7 @@ from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalK
 from crumbmeter.site.keys.plant import MixKeys, StreamKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
     JournalSettings,
     MetricsSettings,
@@ -68,6 +69,8 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
         max_bits=profile.max_bits,
         max_gap=profile.max_gap,
         request_gap_s=keys.request_gap_s,
+        forbidden=forbidden_of(profile),
+        one_per_request=profile.one_per_request,
     )
 
 

@@ -230,7 +230,8 @@ def _beyond(kind: str, context: Mapping[str, Any]) -> str | None:
         return f"{words} {context[key]:g}"
     return {
         "finite_number": "must be a finite number",
-        "too_short": f"needs at least {context.get('min_length')} entry",
+        "too_short": f"needs at least {context.get('min_length')} {'entry' if context.get('min_length') == 1 else 'entries'}",
+        "too_long": f"takes at most {context.get('max_length')} entries",
         "string_too_short": "must not be empty",
         "string_too_long": f"must be at most {context.get('max_length')} characters long",
     }.get(kind)

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.field.spec import RegisterSpec, WordType
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
 from crumbmeter.site.draft import Draft
@@ -16,7 +16,9 @@ def check_links(draft: Draft) -> None:
     words: dict[tuple[str, str, int], str] = {}
     for name, signal in draft.sound("signals"):
         register = draft.register(signal.source)
-        if register is not None:
+        if register is not None and register.word_type is WordType.TEXT:
+            draft.say("text-signal", ("signals", name, "source"), f"{signal.source} is a text")
+        elif register is not None:
             where = (signal.source.split(".")[0], _place(register))
             if where in seen:
                 remedy = f"Point one of them elsewhere, or use {seen[where]} in both places."
@@ -31,14 +33,14 @@ def check_links(draft: Draft) -> None:
 
 def _place(register: RegisterSpec) -> RegisterSpec:
     """Return the register reduced to where it is: two maps of the same words are the same register."""
-    return RegisterSpec(register.table, register.address, register.word_type, bit=register.bit)
+    return RegisterSpec(register.table, register.address, register.word_type, bit=register.bit, mask=register.mask)
 
 
 def _shared_words(
     draft: Draft, name: str, source: str, register: RegisterSpec, words: dict[tuple[str, str, int], str]
 ) -> None:
-    """Check that no two numbers share a word: one of them would be half of the other. Bits may share one."""
-    if is_contact(register):
+    """Check that no two numbers share a word: one of them would be half of the other. Bits and fields may share one."""
+    if is_contact(register) or register.mask is not None:
         return
     device = source.split(".", maxsplit=1)[0]
     for address in range(register.address, register.address + register.count):

@@ -124,7 +124,7 @@ def _encodable(draft: Draft, path: KeyPath, output: OutputKeys, register: Regist
 
 def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float, ...]) -> None:
     """Encode and decode the limits and the middle (REQ-13)."""
-    step = abs(register.scale) if register.word_type.value not in ("f32", "f64") else 0.0
+    step = 0.0 if register.word_type.of_floats else abs(register.scale)
     for value in values:
         path = ("outputs", role, "register")
         try:

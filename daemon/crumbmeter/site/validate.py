@@ -228,9 +228,10 @@ def _beyond(kind: str, context: Mapping[str, Any]) -> str | None:
     if kind in _COMPARISONS:
         words, key = _COMPARISONS[kind]
         return f"{words} {context[key]:g}"
+    entries = "entry" if context.get("min_length") == 1 else "entries"
     return {
         "finite_number": "must be a finite number",
-        "too_short": f"needs at least {context.get('min_length')} {'entry' if context.get('min_length') == 1 else 'entries'}",
+        "too_short": f"needs at least {context.get('min_length')} {entries}",
         "too_long": f"takes at most {context.get('max_length')} entries",
         "string_too_short": "must not be empty",
         "string_too_long": f"must be at most {context.get('max_length')} characters long",

@@ -227,7 +227,7 @@ class DeviceSpec:
     @property
     def guard_s(self) -> float:
         """[s] Return how long a line must be silent after a doubt, so that no late reply can be taken for another."""
-        return max(self.worst_response_s, self.timeout_s) if self.worst_response_s else 2.0 * self.timeout_s
+        return self.worst_response_s or 2.0 * self.timeout_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +240,13 @@ class SignalSource:
     register: RegisterSpec
     period_s: float
     """[s] How often it is read. Process time."""
+    rate_unit: str = ""
+    """Unit of the rate that is made of its count; empty: the value itself is meant."""
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of what the signal is for everybody else."""
+        return self.rate_unit or self.register.unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,5 +297,12 @@ class OutputSpec:
     """[raw counts] A change no greater than this is not written (except to zero)."""
     confirm_within_s: float = 2.0
     """[s] Read-back must agree by then. Process time."""
+    durable: bool = False
+    """It may be kept in memory that wears out (non-volatile, or not known): written on change and seldom (REQ-26)."""
+    max_per_hour: int = 0
+    max_per_day: int = 0
+    """Most writes of a durable one, unless they stop something; 0: no limit."""
+    endurance_writes: int = 0
+    """Writes that its memory endures by the maker's word; 0: not known."""
     write_function: int = 0
     """Function code that writes it; 0: 5 or 6 for one word, 15 or 16 for more."""

@@ -81,7 +81,7 @@ def _pulses(counter: PulseCounter) -> Source:
 
 
 def _loop(loop: Loop, quantity: Source) -> Source:
-    return lambda: loop.counts(quantity())
+    return lambda: loop.shown(quantity())
 
 
 def _belt_sources(belt: Belt) -> dict[str, Source]:

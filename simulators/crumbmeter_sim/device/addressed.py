@@ -1,18 +1,19 @@
 """The self-addressed device: every register says whose it is, so that no reply can be taken for another.
 
 A word is `unit (4 bits) | input or holding (1 bit) | address (11 bits)`: unique for units 0 to 15 and addresses below
-2048. A bit is one bit of the CRC over unit, table and address: n bits of another place agree by chance once in 2^n.
+2048. Bits are those of a hash for each unit and table: n bits of another place agree by chance once in 2^n.
 """
 
 from collections import Counter
 from collections.abc import Sequence
+from functools import cache
+from hashlib import shake_128
 
 from crumbmeter_sim.pdu import ILLEGAL_ADDRESS, ILLEGAL_VALUE, BankError, answer
-from crumbmeter_sim.rtu import crc16
 
 SPAN = 2048
 UNITS = 16
-_BIT_TABLES = {"coil": 0, "discrete": 1}
+_BIT_TABLES = ("coil", "discrete")
 _INPUT, _HOLDING = 0, 1
 
 
@@ -29,7 +30,12 @@ def whose(word: int) -> tuple[int, str, int]:
 
 def bit_at(unit: int, table: str, address: int) -> int:
     """Return what a coil or a discrete input holds."""
-    return crc16(bytes((unit, _BIT_TABLES[table])) + address.to_bytes(2, "big")) >> 7 & 1
+    return _bits(unit, table)[address // 8] >> address % 8 & 1
+
+
+@cache
+def _bits(unit: int, table: str) -> bytes:
+    return shake_128(f"{unit}/{table}".encode()).digest(SPAN // 8)
 
 
 def expected(unit: int, table: str, address: int, count: int) -> tuple[int, ...]:

@@ -1,4 +1,7 @@
-"""Current loops of 4 to 20 mA behind a remote I/O block: a broken wire and a short circuit are currents, too."""
+"""Current loops of 4 to 20 mA behind a remote I/O block: a broken wire and a short circuit are currents, too.
+
+What counts the block makes of a current is its profile's business (`raw_low` at 4 mA, `raw_high` at 20 mA).
+"""
 
 from dataclasses import dataclass
 
@@ -8,7 +11,7 @@ SHORT_MA = 21.0
 
 @dataclass(frozen=True, slots=True)
 class LoopTruth:
-    """One loop: which quantity, over which range, and what the block makes of the current."""
+    """One loop: which quantity, and over which range; the profile's `eng_low` and `eng_high` must say the same."""
 
     name: str
     point: str
@@ -16,10 +19,6 @@ class LoopTruth:
     """SI value at 4 mA."""
     high: float
     """SI value at 20 mA."""
-    counts_4: int = 0
-    """Raw counts at 4 mA..."""
-    counts_20: int = 27648
-    """...and at 20 mA. Below and above the block goes on in proportion."""
 
 
 class Loop:
@@ -39,7 +38,6 @@ class Loop:
         truth = self.truth
         return min(20.5, max(3.8, 4.0 + 16.0 * (value - truth.low) / (truth.high - truth.low)))
 
-    def counts(self, value: float | None) -> float:
-        """Return what the block shows for a value in SI."""
-        truth = self.truth
-        return truth.counts_4 + (self.current_ma(value) - 4.0) / 16.0 * (truth.counts_20 - truth.counts_4)
+    def shown(self, value: float | None) -> float:
+        """Return the value that the current stands for; outside 4 to 20 mA it goes on in proportion."""
+        return self.truth.low + (self.current_ma(value) - 4.0) / 16.0 * (self.truth.high - self.truth.low)

@@ -222,7 +222,7 @@ async def test_a_second_copy_is_never_the_answer_of_another(bus: Bus, open_link:
 
 @pytest.mark.parametrize(("size", "every_s"), [(1, 0.001), (2, 0.008), (4, 0.016)])
 async def test_lumps_as_an_adapter_makes_them_are_fine(bus: Bus, open_link: Opener, size: int, every_s: float) -> None:
-    link = await open_link(timeout_s=1.0)
+    link = await open_link(timeout_s=1.0, idle_timeout_s=0.1)
     bus.peer.script.append(chunked(size, every_s))
     assert await link.read(Table.HOLDING, 3, 4) == tuple(word_at(1, 3 + n) for n in range(4))
 

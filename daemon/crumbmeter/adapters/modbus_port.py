@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.pdu import ModbusPDU
+from serial import SerialException
 
 from crumbmeter.adapters.modbus_framer import RtuFramer, StrictFramer, TcpFramer
 from crumbmeter.field.spec import DeviceSpec, Transport
@@ -129,7 +130,7 @@ class Port:
         except TimeoutError as error:
             self.close()
             raise ReconnectError(f"{self.endpoint}: no connection within {self._connect_timeout_s} s") from error
-        except (OSError, ValueError, termios.error) as error:
+        except (OSError, SerialException, ValueError, termios.error) as error:
             self.close()
             raise ReconnectError(f"{self.endpoint}: {_why_not_open(error)}") from error
         self._guard_socket()

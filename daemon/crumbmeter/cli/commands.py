@@ -143,3 +143,17 @@ def verify(
     from crumbmeter.cli.verify import verify as walk  # noqa: PLC0415
 
     raise typer.Exit(walk(journal, head, as_json=as_json))
+
+
+@app.command()
+def decode(
+    words: Annotated[list[str], typer.Argument(help="Register words as they came, such as 0x4049 0x0FDB.")],
+    as_json: Json = False,
+) -> None:
+    """Show register words under every type and order of bytes, to find the one that a device means.
+
+    Exit codes: 0 shown, 2 these are no words.
+    """
+    from crumbmeter.cli.decode import decode as show_views  # noqa: PLC0415
+
+    raise typer.Exit(show_views(words, as_json=as_json))

@@ -18,7 +18,7 @@ def names_of(site: Site) -> Names:
     params = site.params
     return Names(
         signal_ids=tuple(signal.signal_id for signal in params.signals),
-        signal_units=tuple(si_code(source.register.unit) for source in params.sources),
+        signal_units=tuple(si_code(source.unit) for source in params.sources),
         output_roles=tuple(spec.role for spec in params.outputs),
     )
 

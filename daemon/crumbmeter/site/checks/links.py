@@ -7,6 +7,7 @@ from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
+from crumbmeter.site.keys.pulses import shown_register
 
 
 def check_links(draft: Draft) -> None:
@@ -27,7 +28,7 @@ def check_links(draft: Draft) -> None:
             else:
                 _shared_words(draft, name, signal.source, register, words)
             seen.setdefault(where, name)
-            _limits(draft, name, signal, register)
+            _limits(draft, name, signal, shown_register(signal, register))
         _periods(draft, name, signal)
 
 
@@ -88,6 +89,8 @@ def _limits(draft: Draft, name: str, signal: SignalKeys, register: RegisterSpec)
             remedy = f"Add {key} to [signals.{name}], in {register.unit}."
             draft.say("missing-key", (*path, key), f"is missing: what is possible, in {register.unit}", remedy=remedy)
     check_order(draft, path, signal, "low", "high")
+    if signal.pulse is not None:
+        return  # its limits are those of the rate, which no register holds
     lowest, highest = holds(register)
     for key, beyond in (
         ("low", signal.low is not None and signal.low < lowest),

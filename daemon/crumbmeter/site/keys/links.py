@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field, StringConstraints
 
 from crumbmeter.site.keys.base import HOST_PATTERN, Keys, Name, Ref, Text
+from crumbmeter.site.keys.counters import PulseKeys, StatusKeys, TotaliserKeys
 
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 SecondsOrNone = Annotated[float, Field(ge=0, le=3600)]
@@ -47,6 +48,14 @@ class DeviceKeys(Keys):
     request_gap_s: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Silence that the device needs between two requests."
     )
+    heartbeat: Annotated[Name, Ref("signal", "count")] | None = Field(
+        default=None,
+        description="Signal of this device that counts on by itself. While it stands, nothing of the device is "
+        "believed.",
+    )
+    heartbeat_stall_s: Annotated[float, Field(gt=0, le=600)] = Field(
+        default=5.0, description="It stands when it has not moved for so long."
+    )
 
 
 class SignalKeys(Keys):
@@ -73,6 +82,9 @@ class SignalKeys(Keys):
     period_s: Annotated[float, Field(ge=0.05, le=60)] | None = Field(
         default=None, description="How often it is read, where that differs from the device's `poll_period_s`."
     )
+    status: StatusKeys | None = Field(default=None, description="For a weight: what the scale says of it.")
+    totaliser: TotaliserKeys | None = Field(default=None, description="For a counter that totals.")
+    pulse: PulseKeys | None = Field(default=None, description="For a pulse counter that a rate is made of.")
 
 
 class OutputKeys(Keys):
@@ -102,6 +114,21 @@ class OutputKeys(Keys):
     )
     confirm_within_s: Annotated[float, Field(gt=0, le=60)] = Field(
         default=2.0, description="The read-back must agree within this."
+    )
+    storage: Literal["volatile", "nonvolatile", "unknown"] = Field(
+        default="unknown",
+        description="Where the device keeps it. Cyclic writes wear non-volatile memory out; `unknown` is treated like "
+        "`nonvolatile`. The heartbeat must be volatile.",
+    )
+    max_per_hour: Annotated[int, Field(ge=1, le=3600)] | None = Field(
+        default=None, description="Most writes in an hour unless volatile; 12 if left out. A stop is always written."
+    )
+    max_per_day: Annotated[int, Field(ge=1, le=86400)] | None = Field(
+        default=None, description="Most writes in a day unless volatile; 100 if left out. A stop is always written."
+    )
+    endurance_writes: Annotated[int, Field(ge=1000, le=10**9)] | None = Field(
+        default=None,
+        description="Writes that the memory endures by the maker's word. There are alarms at half and at 80 % of it.",
     )
 
 

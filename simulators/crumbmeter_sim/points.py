@@ -77,7 +77,8 @@ def _indicator_sources(indicator: Indicator) -> dict[str, Source]:
 
 
 def _pulses(counter: PulseCounter) -> Source:
-    return lambda: float(counter.shown)
+    """Return what the count stands for; the register's scale must be the kilograms of a pulse."""
+    return lambda: counter.shown * counter.truth.per_pulse
 
 
 def _loop(loop: Loop, quantity: Source) -> Source:

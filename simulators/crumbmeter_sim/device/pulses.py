@@ -14,7 +14,7 @@ class PulseTruth:
     point: str
     """The quantity that it totals: `<belt>.total`."""
     per_pulse: float
-    """[kg] For each pulse."""
+    """[kg] For each pulse; the profile's scale must say the same."""
     modulus: int
     """After `modulus - 1` comes 0."""
     start: int = 0

@@ -223,7 +223,7 @@ class Wire:
             return
         self._counts[ask.device.device_id].withheld += 1
         fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
-        fault.link_sound = True
+        fault.link_sound = fault.withheld = True
         raise fault
 
     def _quiet_from_s(self) -> float:

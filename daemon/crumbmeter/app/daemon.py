@@ -25,6 +25,7 @@ from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
 from crumbmeter.app.startup import StartRefusedError, client_id_of, names_of, new_boot_id, origin_of
 from crumbmeter.control.step import make_core
+from crumbmeter.field.parts import parts_of
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.scan import ScanResult
@@ -160,12 +161,14 @@ class Daemon:
         self.supervisor.add("scan", scanner.run, critical=True)
 
     def _add_pollers(self) -> None:
-        blocks = list(enumerate(self.params.plan.blocks))
+        params = self.params
+        parts = parts_of(params.plan, params.sources, params.outputs)
+        blocks = list(enumerate(params.plan.blocks))
         for index, line in enumerate(self.lines):
             own = [(number, block) for number, block in blocks if block.device == index]
             if own:
                 poller = DevicePoller(
-                    line, own, self.buffer, self.clock, self._chance.random, self.report, self.tallies[index]
+                    line, own, self.buffer, self.clock, self.report, self.tallies[index], parts
                 )
                 self.supervisor.add(f"poller {line.device.device_id}", poller.run)
 

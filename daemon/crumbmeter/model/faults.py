@@ -6,6 +6,8 @@ class CrumbmeterError(Exception):
 
     link_sound: bool = False
     """Of a failed exchange: the connection has been cleared of whatever may still come, and may be used on."""
+    withheld: bool = False
+    """Of a failed exchange: nothing was sent."""
 
 
 class RetryLaterError(CrumbmeterError):

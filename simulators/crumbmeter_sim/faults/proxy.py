@@ -16,7 +16,7 @@ from typing import Any
 from crumbmeter_sim.channel import Channel, dial
 from crumbmeter_sim.faults.deck import Deck
 from crumbmeter_sim.faults.kinds import OUTAGES, Direction, Fault, Framing
-from crumbmeter_sim.faults.wire import Wire
+from crumbmeter_sim.faults.wire import Passage, Wire
 from crumbmeter_sim.gate import Gate, PtyGate, TcpGate
 
 BANNER = b"SSH-2.0-no_modbus_here\r\n"
@@ -76,6 +76,10 @@ class Pair:
         self.master = master
         self._device: Channel | None = None
         self._timers: dict[Direction, asyncio.TimerHandle] = {}
+        self._speaking: dict[Direction, int] = {"to_master": 0, "to_device": 0}
+        """Number of the frame that is under way in pieces."""
+        self._waiting: dict[Direction, list[Passage]] = {"to_master": [], "to_device": []}
+        self._cut: set[Direction] = set()
         master.on_data = self._from_master
         master.on_end = self.close
         self._dial()
@@ -109,18 +113,34 @@ class Pair:
 
     def _carry(self, direction: Direction, data: bytes) -> None:
         wire = self._wire
-        for delay_s, piece, outage in wire.pass_on(direction, data, self._loop.time()):
-            if outage is not None:
-                self._proxy.strike(outage, self)
-            elif delay_s > 0.0:
-                self._loop.call_later(delay_s, self._send, direction, piece)
+        for passage in wire.pass_on(direction, data, self._loop.time()):
+            if passage.outage is not None:
+                self._proxy.strike(passage.outage, self)
+            elif passage.delay_s > 0.0:
+                self._loop.call_later(passage.delay_s, self._go, direction, passage)
             else:
-                self._send(direction, piece)
+                self._go(direction, passage)
         timer = self._timers.pop(direction, None)
         if timer is not None:
             timer.cancel()
         if wire.waiting(direction):
             self._timers[direction] = self._loop.call_later(_SILENCE_S, self._hand_on, direction)
+
+    def _go(self, direction: Direction, passage: Passage) -> None:
+        """Send it, unless a frame is under way in pieces or the stream has ended in the middle of one."""
+        if direction in self._cut:
+            return
+        if self._speaking[direction] not in (0, passage.frame):
+            self._waiting[direction].append(passage)
+            return
+        self._speaking[direction] = passage.frame if passage.more else 0
+        if passage.cut:
+            self._cut.add(direction)
+        self._send(direction, passage.data)
+        if not passage.more and self._waiting[direction]:
+            waiting, self._waiting[direction] = self._waiting[direction], []
+            for other in waiting:
+                self._go(direction, other)
 
     def _hand_on(self, direction: Direction) -> None:
         rest = self._wire.flush(direction)

@@ -1,4 +1,9 @@
-"""A wire: the two directions of one connection, each frame of which may be struck by a fault."""
+"""A wire: the two directions of one connection, each frame of which may be struck by a fault.
+
+A stream stays a stream: who says a frame in pieces says nothing else between them, and TCP, which loses no byte in the
+middle, brings nothing after a frame whose end is lost. Otherwise a peer could forge what stands inside a Modbus TCP
+frame, which no check sum guards, and no master could tell.
+"""
 
 from collections.abc import Iterable
 from typing import NamedTuple
@@ -6,7 +11,7 @@ from typing import NamedTuple
 from crumbmeter_sim.faults.deck import Deck
 from crumbmeter_sim.faults.frames import cutter, unit_of
 from crumbmeter_sim.faults.kinds import KINDS, Direction, Fault, Framing
-from crumbmeter_sim.faults.mangle import Memory, mangle
+from crumbmeter_sim.faults.mangle import Memory, Piece, mangle
 
 
 class Passage(NamedTuple):
@@ -15,6 +20,12 @@ class Passage(NamedTuple):
     delay_s: float
     data: bytes
     outage: Fault | None = None
+    frame: int = 0
+    """Number of the frame of which this is a piece, where others follow or have gone before; 0 for a whole one."""
+    more: bool = False
+    """Whether further pieces of it follow: nothing else goes out between them."""
+    cut: bool = False
+    """Whether the end of it is lost for good: nothing more goes out on this connection."""
 
 
 class Wire:
@@ -25,6 +36,7 @@ class Wire:
         self._framing: Framing = framing
         self._cutters = {"to_master": cutter(framing, "to_master"), "to_device": cutter(framing, "to_device")}
         self._memories = {"to_master": Memory(), "to_device": Memory()}
+        self._split = 0
 
     def waiting(self, direction: Direction) -> bool:
         """Whether a part of a frame is held, which `flush` would hand on."""
@@ -57,12 +69,19 @@ class Wire:
         elif KINDS[fault.kind].whole_line:
             passages = [self._outage(fault, now_s)]
         else:
-            pieces = mangle(fault, self._framing, frame, memory, deck.random)
-            passages = [Passage(delay_s, piece) for delay_s, piece in pieces]
+            passages = self._struck(fault, mangle(fault, self._framing, frame, memory, deck.random))
         passages += [Passage(0.0, late) for late in held]
         memory.past.append(frame)
         self._memories["to_device" if direction == "to_master" else "to_master"].other = frame
         return passages
+
+    def _struck(self, fault: Fault, pieces: list[Piece]) -> list[Passage]:
+        if fault.kind == "split":
+            self._split += 1
+            last = len(pieces) - 1
+            return [Passage(at_s, piece, None, self._split, i < last) for i, (at_s, piece) in enumerate(pieces)]
+        cut = fault.kind == "truncate" and self._framing == "tcp"
+        return [Passage(at_s, piece, cut=cut) for at_s, piece in pieces]
 
     def _outage(self, fault: Fault, now_s: float) -> Passage:
         if fault.kind == "black_hole":

@@ -1,6 +1,7 @@
 """The proxy between real sockets and terminals: transparent without faults, and every outage as a master sees it."""
 
 import asyncio
+import contextlib
 import json
 import os
 import signal
@@ -86,6 +87,32 @@ async def test_a_reply_that_is_late_comes_after_the_next_one(tcp: Line) -> None:
     later = "0002" + ASK[4:]
     assert await master.ask(ASK, later) == ["0002" + TOLD[4:], TOLD]
     await master.close()
+
+
+async def test_nothing_comes_between_the_pieces_of_a_frame(tcp: Line) -> None:
+    # Nobody could tell: Modbus TCP guards what stands inside a frame by no check sum.
+    master = await tcp.master()
+    tcp.proxy.inject("split", frames=(1,), seconds=0.01, size=4)
+    tcp.proxy.inject("split", frames=(2,), seconds=0.001, size=4)
+    asked = [f"{number:04x}" + ASK[4:] for number in (1, 2, 3)]
+    assert await master.ask(*asked) == [f"{number:04x}" + TOLD[4:] for number in (1, 2, 3)]
+    await master.close()
+
+
+async def test_nothing_comes_after_a_frame_whose_end_is_lost(tcp: Line) -> None:
+    master = await tcp.master()
+    tcp.proxy.inject("truncate", frames=(1,), size=4)
+    master.writer.write(bytes.fromhex(ASK + "0002" + ASK[4:]))
+    got = b""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(0.1):
+            while True:
+                got += await master.reader.read(100)
+    assert got.hex() == TOLD[:-8]
+    again = await tcp.master()
+    assert await again.ask(ASK) == [TOLD]
+    await again.close()
+    master.writer.close()
 
 
 async def gone(master: Master) -> str:

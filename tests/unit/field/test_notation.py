@@ -75,8 +75,10 @@ def test_the_message_says_what_was_expected_and_found(notation: str, address: in
 
 
 def test_the_message_says_what_a_holding_register_looks_like() -> None:
-    with pytest.raises(NotationError, match="40001 to 49999"):
+    with pytest.raises(NotationError) as refused:
         pdu_offset("modicon5", Table.HOLDING, 30001)
+    assert refused.value.expected == "table holding is written 40001 to 49999 here"
+    assert str(refused.value) == "table holding is written 40001 to 49999 here, found 30001"
 
 
 @pytest.mark.parametrize(("notation", "table", "address", "offset"), GOOD)

@@ -173,6 +173,22 @@ def test_an_atomic_group_is_one_request_as_often_as_its_fastest_member() -> None
     plan = make_plan([replace(DEVICE, max_gap=0)], sources, [])
     assert plan.blocks == (BlockSpec(0, Table.INPUT, 10, 6, 0.1), BlockSpec(0, Table.INPUT, 12, 1, 0.5))
     assert plan.signals == (Place(0, 0), Place(0, 5), Place(1, 0))
+    turned = make_plan([replace(DEVICE, max_gap=0)], [sources[1], sources[0]], [])
+    assert turned.blocks == (BlockSpec(0, Table.INPUT, 10, 6, 0.1),)
+
+
+def test_what_begins_together_is_read_with_the_longest() -> None:
+    # Alone, the short one first would leave no room for the other in its request.
+    device = replace(DEVICE, one_per_request=True)
+    point = PowerOfTen(RegisterSpec(Table.INPUT, 5, WordType.U16))
+    sources = [source("short", 2), source("double", 2, word_type=WordType.U32), source("scaled", 2, power=point)]
+    plan = make_plan([device], sources, [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 2, 4, 0.2),)
+
+
+def test_a_value_may_fill_a_whole_request() -> None:
+    device = replace(DEVICE, max_words=4)
+    assert make_plan([device], [source("a", 0, word_type=WordType.F64)], []).blocks[0].count == 4
 
 
 def test_a_group_is_its_own_on_each_device_and_table() -> None:

@@ -58,5 +58,9 @@ def test_what_are_no_words_is_refused(words: tuple[int, ...]) -> None:
         views(words)
 
 
+def test_all_bits_set_are_words_like_others() -> None:
+    assert WordView("i16", "ABCD", -1, "ok") in views((0xFFFF,))
+
+
 def test_as_many_words_as_a_text_may_have() -> None:
     assert len(views((0x4141,) * LONGEST)) == 2

@@ -6,7 +6,9 @@ import sys
 from pathlib import Path
 
 from crumbmeter.app import Daemon, StartRefusedError
+from crumbmeter.cli.check_text import addresses_text
 from crumbmeter.cli.exits import REFUSED
+from crumbmeter.field.plan import wire_addresses
 from crumbmeter.site import Site, SiteRefusedError, load, report
 
 
@@ -31,11 +33,19 @@ def run(path: Path) -> int:
     site = load_or_say(path)
     if site is None:
         return REFUSED
+    sys.stdout.write(start_text(site))
+    sys.stdout.flush()
     try:
         return asyncio.run(_run(site))
     except StartRefusedError as refused:
         sys.stderr.write(f"crumbmeter did not start: {refused}\n")
         return REFUSED
+
+
+def start_text(site: Site) -> str:
+    """Say where each value is on the wire, so that a start can be held against the makers' manuals (REQ-14)."""
+    rows = wire_addresses(site.devices, site.params.sources, site.params.outputs)
+    return f"Where each value is on the wire; offsets are PDU offsets, counted from 0:\n{addresses_text(rows)}\n"
 
 
 async def _run(site: Site) -> int:

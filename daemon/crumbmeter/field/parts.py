@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from crumbmeter.field.spec import AddressSpan, OutputSpec, ReadPlan, RegisterSpec, SignalSource
+from crumbmeter.field.spec import AddressSpan, OutputSpec, ReadPlan, SignalSource
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ def parts_of(
     ]
     wanted += [(place.block, output.register, output.role) for place, output in zip(plan.outputs, outputs, strict=True)]
     for block, register, name in wanted:
-        found.setdefault(block, {}).setdefault(_span(register), []).append(name)
+        found.setdefault(block, {}).setdefault(register.span, []).append(name)
     return {
         block: tuple(
             Part(span.first, span.end - span.first, tuple(names))
@@ -35,8 +35,3 @@ def parts_of(
         )
         for block, spans in found.items()
     }
-
-
-def _span(register: RegisterSpec) -> AddressSpan:
-    own = AddressSpan(register.address, register.address + register.count)
-    return own.hull(register.together) if register.together is not None else own

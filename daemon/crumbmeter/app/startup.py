@@ -33,6 +33,11 @@ def new_boot_id() -> str:
     return uuid.uuid4().hex
 
 
+def instance_of(boot_id: str) -> int:
+    """Make the number of this run for the owner register: 1 to 65535, never 0, which means nobody (REQ-54)."""
+    return int(boot_id[:8], 16) % 65535 + 1
+
+
 def client_id_of(site: Site) -> str:
     """Name this daemon at the broker: site and host, so that a second one is noticed (REQ-54)."""
     return f"crumbmeter-{site.params.site_id}-{socket.gethostname()}"

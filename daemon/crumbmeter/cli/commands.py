@@ -115,7 +115,8 @@ def show(
 def do(
     command: Annotated[str, typer.Argument(help="start-feed, hold-feed, stop-feed, select-mix, enable-control, ...")],
     subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
-    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture.")] = "",
+    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture; kg, for settle-total.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="Why, for settle-total and accept-weight.")] = "",
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,
 ) -> None:
@@ -125,7 +126,7 @@ def do(
     """
     from crumbmeter.cli.do import do as do_it  # noqa: PLC0415
 
-    raise typer.Exit(do_it(socket, command, subject, value, yes=yes))
+    raise typer.Exit(do_it(socket, command, subject, value, reason=reason, yes=yes))
 
 
 @app.command()

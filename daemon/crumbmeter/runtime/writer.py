@@ -100,11 +100,23 @@ class OutputWriter:
         """Return the indices of the devices that have outputs: each needs a task of `run_device`."""
         return tuple(sorted(self._boxes))
 
+    def lifetime_counts(self) -> dict[str, int]:
+        """Return by role how often each output was written, in all runs."""
+        return {spec.role: self.budget.lifetime(index) for index, spec in enumerate(self._outputs)}
+
     def halt(self) -> None:
         """Take no more images and send nothing that waits: the stop at the end has the field to itself."""
         self._halted = True
         for box in self._boxes.values():
             box.clear()
+
+    def note_stop(self, role: str, words: tuple[int, ...], *, acknowledged: bool) -> None:
+        """Count a write of the stop at the end, which went past the mailboxes."""
+        outcome = WriteOutcome.ACKNOWLEDGED if acknowledged else WriteOutcome.UNANSWERED
+        for index, spec in enumerate(self._outputs):
+            if spec.role == role:
+                self.budget.sent(index, self._clock.now_s())
+                self.log.note(Written(self._clock.now_s(), role, words, outcome))
 
     def post_nowait(self, image: OutputImage, now_s: float) -> None:
         """Take the output image of a scan. Never waits, never raises for what the field does.

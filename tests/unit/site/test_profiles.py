@@ -6,10 +6,14 @@ import pytest
 
 from crumbmeter.field.scaling import two_points
 from crumbmeter.field.spec import AddressSpan, ByteOrder, Forbidden, LiveZero, PowerOfTen, RegisterSpec, Table, WordType
+from crumbmeter.field.words import decode_si, encode_si
+from crumbmeter.model.quality import Reason
+from crumbmeter.site import load
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.profiles import Profile, load_profile
 from crumbmeter.site.registers import forbidden_of
 
+ROOT = Path(__file__).parents[3]
 HEAD = 'profile = "odd"\ntitle = "Odd"\nnotation = "modicon5"\nmax_words = 20\n'
 
 
@@ -116,3 +120,30 @@ def test_without_them_nothing_is_forbidden(tmp_path: Path) -> None:
     assert isinstance(keys, ProfileKeys)
     assert forbidden_of(keys) == ()
     assert keys.one_per_request
+
+
+OUTPUT_TYPES = ("u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "bcd16", "bcd32", "sm16", "sm32")
+
+
+@pytest.mark.parametrize("order", ["ABCD", "CDAB", "BADC", "DCBA"])
+@pytest.mark.parametrize("kind", OUTPUT_TYPES)
+def test_an_output_of_any_type_is_proved_both_ways_at_load(tmp_path: Path, kind: str, order: str) -> None:
+    for profile in (ROOT / "config/devices").glob("*.toml"):
+        (tmp_path / "devices").mkdir(exist_ok=True)
+        (tmp_path / "devices" / profile.name).write_bytes(profile.read_bytes())
+    feeder = (tmp_path / "devices/demo_feeder.toml").read_text("utf-8")
+    old = '[registers.speed_setpoint]\ntable = "holding"\naddress = 0\ntype = "u16"\n'
+    assert old in feeder
+    new = f'[registers.speed_setpoint]\ntable = "holding"\naddress = 400\ntype = "{kind}"\norder = "{order}"\n'
+    (tmp_path / "devices/demo_feeder.toml").write_text(feeder.replace(old, new), "utf-8")
+    (tmp_path / "site.toml").write_bytes((ROOT / "config/sites/demo_drum.toml").read_bytes())
+    output = next(output for output in load(tmp_path / "site.toml").params.outputs if output.role == "auger_speed")
+    assert (output.register.word_type.value, output.register.order.value) == (kind, order)
+    for value_si in (output.low_si, output.high_si, 0.37 * output.high_si):
+        words = encode_si(output.register, value_si)
+        back, reason = decode_si(output.register, words)
+        assert reason is Reason.OK
+        assert back is not None
+        # Half a count of 0.01 rpm, or one part in 2^24 of a single float.
+        assert back == pytest.approx(value_si, rel=2.0**-23, abs=0.5001 * 0.01 / 60)
+        assert encode_si(output.register, back) == words

@@ -34,11 +34,14 @@ from crumbmeter.field.spec import DeviceSpec, Transport
 from crumbmeter.model.faults import BadReplyError, BugError, DeviceExceptionError, ReconnectError, RetryLaterError
 from crumbmeter.ports import FrameTap
 
-_MOST_GIVEN_UP = 32
+_MOST_GIVEN_UP = 64
+"""So many late replies can be told by their ids; an older one is bytes that nobody asked for."""
 _STRIDE = 25717
 """From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
 _NOISE_FACTOR = 4.0
 """A bus that is not silent for `guard_s` within so many times `guard_s` is not going to be."""
+_ACKNOWLEDGED_S = 0.25
+"""[s] A TCP acknowledgement may be held back for 200 ms; later than this the machine at the other end is not there."""
 _BROADCAST_S = 0.1
 """[s] Turnaround after a broadcast (Modbus over Serial Line v1.02, section 2.4.1: typically 100 to 200 ms)."""
 
@@ -206,6 +209,9 @@ class Wire:
         content = ask.pdu()
         latest_s = max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
         if not self.transport.serial_frames:
+            if self._peer_is_gone():
+                self.framer.doubt = "the peer acknowledges nothing"
+                self.ensure_sound()
             self._withhold(ask, latest_s)
             return
         if expected.unit == 0 and (ask.reads or not ask.device.broadcast):
@@ -225,6 +231,11 @@ class Wire:
         fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
         fault.link_sound = fault.withheld = True
         raise fault
+
+    def _peer_is_gone(self) -> bool:
+        """Tell whether the peer's machine itself has not acknowledged the last request in ample time."""
+        waited_s = asyncio.get_running_loop().time() - self.framer.sent_s
+        return waited_s > _ACKNOWLEDGED_S and self._port.unacknowledged()
 
     def _quiet_from_s(self) -> float:
         """[s] Return when the next frame may begin: loop time."""
@@ -278,17 +289,13 @@ class Wire:
         if self.transport.serial_frames:
             return await self._clear(ask.device.guard_s)
         framer = self.framer
-        if (
-            rest
-            or not ask.reads
-            or not isinstance(framer, TcpFramer)
-            or len(framer.given_up) >= _MOST_GIVEN_UP
-            or self._port.unacknowledged()
-        ):
+        if rest or not ask.reads or not isinstance(framer, TcpFramer) or self._peer_is_gone():
             framer.doubt = "a reply is overdue"
             return False
         expected = expect(0, ask.device.unit_id, ask.pdu())
         framer.given_up[ask.request.transaction_id] = ask.device.unit_id
+        while len(framer.given_up) > _MOST_GIVEN_UP:
+            del framer.given_up[next(iter(framer.given_up))]
         key = (expected.unit, expected.function_code, expected.data)
         self._asked.setdefault(key, {})[ask.pdu()] = framer.sent_s
         return True

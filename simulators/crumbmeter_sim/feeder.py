@@ -19,7 +19,7 @@ class Feeder:
         self._dt = step_s
         self.supply = Supply(truth.supply, step_s)
         self.hopper = Hopper(truth.hopper, self.supply, step_s, Random(f"{seed}/hopper"))
-        self.indicator = Indicator(truth.indicator, step_s)
+        self.indicator = Indicator(truth.indicator, step_s, self.hopper.shown_kg)
         self.auger = Auger(truth.auger, step_s, Random(f"{seed}/auger"))
         self._estimator = FactorEstimator(truth.feeder.factor_guess_kg_rev)
         # Commands, as the registers hold them

@@ -28,10 +28,10 @@ class IndicatorTruth:
 class Indicator:
     """Masses in kg."""
 
-    def __init__(self, truth: IndicatorTruth, step_s: float) -> None:
+    def __init__(self, truth: IndicatorTruth, step_s: float, load_kg: float = 0.0) -> None:
         self.truth = truth
         self.decimal_point = truth.decimal_point
-        self.load_kg = 0.0
+        self.load_kg = load_kg
         self.zero_kg = 0.0
         self.tare_kg = 0.0
         self.net_mode = False

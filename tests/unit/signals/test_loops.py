@@ -1,4 +1,4 @@
-"""A current loop through to its reading: measurement Good, a sensor at its end Uncertain, failure Bad without a number."""
+"""A current loop through to its reading: measurement Good, a sensor at its end Uncertain, failure Bad, no number."""
 
 import pytest
 

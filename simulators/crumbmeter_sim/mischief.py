@@ -118,7 +118,7 @@ def fault_of(step: Step) -> Fault:
 def problems_of_step(step: Step) -> list[str]:
     """Return what is wrong with the parameters of a step beyond their types."""
     if step.do == "fault":
-        return problems_of(fault_of(step), "tcp")
+        return problems_of(fault_of(step))
     if step.do == "refuse" and step.values["code"] not in rules.EXCEPTIONS:
         return [f"code = {step.values['code']}: expected one of {', '.join(map(str, rules.EXCEPTIONS))}"]
     if step.do == "wrong_echo" and step.values.get("what", "address") not in ("address", "value"):

@@ -10,7 +10,9 @@ from crumbmeter_sim import points
 from crumbmeter_sim.actions import Link, act
 from crumbmeter_sim.bank import Bank
 from crumbmeter_sim.device.unruly import UnrulyBank
+from crumbmeter_sim.faults.kinds import Framing, problems_of
 from crumbmeter_sim.loader import FileRefusedError
+from crumbmeter_sim.mischief import fault_of
 from crumbmeter_sim.plant import Plant
 from crumbmeter_sim.plantfile import BusTruth, PlantTruth, ServerTruth, devices_folder, load_plant
 from crumbmeter_sim.profile import load_profile
@@ -73,7 +75,10 @@ class Rig:
         plant_path = Path(plant) if plant else scenario.plant
         truth = load_plant(plant_path, {**scenario.changes, **(overrides or {})})
         devices = devices_folder(truth, plant_path, Path(path))
-        problems = check_names(scenario, truth) or check_registers(scenario, truth, devices)
+        problems = check_names(scenario, truth) or [
+            *check_registers(scenario, truth, devices),
+            *check_faults(scenario, truth),
+        ]
         if problems:
             raise FileRefusedError(Path(path), problems)
         return cls(truth, devices, seed=scenario.seed if seed is None else seed, scenario=scenario)
@@ -214,6 +219,20 @@ def check_registers(scenario: Scenario, truth: PlantTruth, devices: Path) -> lis
         for step in scenario.at
         for key in ("register", "point")
         if "server" in step.values and key in step.values and step.values[key] not in profiles[step.values["server"]]
+    ]
+
+
+def check_faults(scenario: Scenario, truth: PlantTruth) -> list[str]:
+    """Return which faults of the wire a scenario asks for that the line of their server cannot have."""
+    lines = {bus.name: bus.framing for bus in truth.bus}
+    framings: dict[str, Framing] = {
+        server.name: "tcp" if lines.get(server.bus, "tcp") == "tcp" else "rtu" for server in truth.server
+    }
+    return [
+        f"  {step.do} at t_s = {step.t_s}: {problem}"
+        for step in scenario.at
+        if step.do == "fault"
+        for problem in problems_of(fault_of(step), framings[step.values["server"]])
     ]
 
 

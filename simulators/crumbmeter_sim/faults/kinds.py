@@ -94,6 +94,8 @@ def problems_of(fault: Fault, framing: Framing | None = None) -> list[str]:
     found = []
     if framing is not None and framing not in kind.framings:
         found.append(f"kind = {fault.kind!r}: only with framing {', '.join(kind.framings)}")
+    if fault.direction not in ("to_master", "to_device"):
+        found.append(f"direction = {fault.direction!r}: expected to_master or to_device")
     if fault.share is not None and not 0.0 <= fault.share <= 1.0:
         found.append(f"share = {fault.share}: expected 0 to 1")
     if (fault.share is not None) + bool(fault.frames) + bool(fault.every) > 1:

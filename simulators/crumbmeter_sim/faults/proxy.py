@@ -15,7 +15,7 @@ from typing import Any
 
 from crumbmeter_sim.channel import Channel, dial
 from crumbmeter_sim.faults.deck import Deck
-from crumbmeter_sim.faults.kinds import OUTAGES, Direction, Fault, Framing
+from crumbmeter_sim.faults.kinds import OUTAGES, Direction, Fault, Framing, problems_of
 from crumbmeter_sim.faults.wire import Passage, Wire
 from crumbmeter_sim.gate import Gate, PtyGate, TcpGate
 
@@ -223,8 +223,12 @@ class Proxy:
         self._drop_all(reset=False)
 
     def inject(self, kind: str, **values: Any) -> Fault:
-        """Add a fault from now on (fields of Fault); return it for `remove`."""
-        return self.deck.add(Fault(kind, **values), asyncio.get_running_loop().time() if _timed(values) else 0.0)
+        """Add a fault from now on (fields of Fault); return it for `remove`. Raises ValueError where it cannot be."""
+        fault = Fault(kind, **values)
+        wrong = problems_of(fault, self.framing)
+        if wrong:
+            raise ValueError("; ".join(wrong))
+        return self.deck.add(fault, asyncio.get_running_loop().time() if _timed(values) else 0.0)
 
     def remove(self, fault: Fault) -> None:
         """Take an injected fault out."""

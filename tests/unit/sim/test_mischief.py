@@ -111,6 +111,8 @@ def test_torn_values_and_wrong_echoes(tmp_path: Path) -> None:
         ('do = "counter_put"\ncounter = "x"\ncount = 1', "no counter named 'x'"),
         ('do = "fault"\nserver = "feeder"\nkind = "dely"', "kind = 'dely': no such fault"),
         ('do = "fault"\nserver = "feeder"\nkind = "drop"\nshare = 3', "share = 3: expected 0 to 1"),
+        ('do = "fault"\nserver = "feeder"\nkind = "wrong_crc"', "only with framing rtu"),
+        ('do = "fault"\nserver = "feeder"\nkind = "drop"\ndirection = "up"', "expected to_master or to_device"),
     ],
 )
 def test_what_makes_no_sense_is_refused_before_anything_starts(tmp_path: Path, step: str, told: str) -> None:

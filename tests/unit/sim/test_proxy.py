@@ -289,6 +289,13 @@ async def test_every_fault_of_a_frame_under_load_and_nobody_falls_over(tmp_path:
     await line.rack.close()
 
 
+async def test_a_fault_that_the_line_cannot_have_is_refused(tcp: Line) -> None:
+    with pytest.raises(ValueError, match="only with framing rtu"):
+        tcp.proxy.inject("wrong_crc")
+    with pytest.raises(ValueError, match="no outage"):
+        tcp.proxy.outage("delay")
+
+
 def test_places() -> None:
     assert Place.read("tcp:127.0.0.1:502") == Place("tcp", "127.0.0.1", 502)
     assert Place.read("rtutcp:[::1]:502") == Place("rtutcp", "::1", 502)

@@ -14,9 +14,11 @@ from crumbmeter.field.replies import (
     judge_pdu,
     reply_bytes,
 )
+from crumbmeter.field.spec import BlockSpec, DeviceSpec, Transport
 
 LONGEST_RTU = 256
 """[byte] Unit, PDU of at most 253, CRC (v1.02, section 2.5.1)."""
+_REQUEST_BYTES = 8
 _EXCEPTION_BYTES = 5
 SHORTEST_SILENCE_S = 0.00175
 """[s] Above 19200 baud, the silence between frames is a fixed 1.75 ms (v1.02, section 2.5.1.1)."""
@@ -107,6 +109,21 @@ def silence_s(one_char_s: float) -> float:
         one_char_s: [s] What one character takes; 0 where that is not known (a serial bus behind a TCP gateway).
     """
     return max(_SILENT_CHARS * one_char_s, SHORTEST_SILENCE_S)
+
+
+def exchange_s(device: DeviceSpec, block: BlockSpec, estimate_s: float) -> float:
+    """[s] Estimate what one read takes of its connection: on a serial port the line's own time as well (REQ-39).
+
+    Args:
+        device: Whose.
+        block: What is read.
+        estimate_s: [s] What network and device need.
+    """
+    if device.transport is not Transport.RTU:
+        return estimate_s + device.request_gap_s
+    one_s = char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)
+    data = (block.count + 7) // 8 if block.table.of_bits else 2 * block.count
+    return estimate_s + device.request_gap_s + (_REQUEST_BYTES + _EXCEPTION_BYTES + data) * one_s + 2 * silence_s(one_s)
 
 
 _NAMES = {

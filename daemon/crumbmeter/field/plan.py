@@ -5,10 +5,12 @@ decimal point can be of different instants), never exceeds what its device takes
 crosses no more unasked addresses than its device allows. Read-backs of outputs are read like signals.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
+from crumbmeter.field.frames import exchange_s
 from crumbmeter.field.spec import (
     AddressSpan,
     BlockSpec,
@@ -246,8 +248,13 @@ def bus_load(devices: Sequence[DeviceSpec], plan: ReadPlan, exchange_estimate_s:
     """
     requests_per_s: dict[str, float] = {device.endpoint: 0.0 for device in devices}
     share = dict(requests_per_s)
+    alike = Counter((block.device, block.table, block.count) for block in plan.blocks)
     for block in plan.blocks:
         device = devices[block.device]
         requests_per_s[device.endpoint] += 1.0 / block.period_s
-        share[device.endpoint] += (exchange_estimate_s + device.request_gap_s) / block.period_s
+        cost_s = exchange_s(device, block, exchange_estimate_s)
+        if device.transport.serial_frames and alike[block.device, block.table, block.count] > 1:
+            # Nothing but time tells their replies apart (adapters/modbus_wire.py).
+            cost_s = max(cost_s, device.guard_s)
+        share[device.endpoint] += cost_s / block.period_s
     return tuple(EndpointLoad(endpoint, requests_per_s[endpoint], share[endpoint]) for endpoint in share)

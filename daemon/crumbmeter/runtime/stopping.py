@@ -98,7 +98,7 @@ class _Stop:
         wanted = self.results[spec.role].wanted_words
         try:
             await self._line.endpoint.revive(at_once=True)
-            await self._line.write(spec.register, lambda: wanted)
+            await self._line.write(spec.register, lambda: wanted, spec.write_function)
         except CrumbmeterError as fault:
             self._note(spec, cause=str(fault))
         else:

@@ -193,7 +193,8 @@ class OutputWriter:
         line, track, tally = self._lines[device], self._tracks[index], self._tallies[device]
         outcome, self._sent_words[device] = WriteOutcome.UNANSWERED, None
         try:
-            words = await line.write(self._outputs[index].register, self._choose(device, index))
+            spec = self._outputs[index]
+            words = await line.write(spec.register, self._choose(device, index), spec.write_function)
         except DeviceExceptionError as fault:
             tally.writes_refused += 1
             tally.exceptions[fault.code] += 1

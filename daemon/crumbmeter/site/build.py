@@ -15,7 +15,7 @@ from crumbmeter.control.params import (
 )
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.plan import make_plan
-from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource
+from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource, Transport
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams, StreamKind, StreamParams
 from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers
@@ -59,8 +59,8 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
     """Build one device."""
     return DeviceSpec(
         device_id=name,
-        host=keys.host,
-        port=keys.port,
+        host=keys.serial_port or keys.host or "",
+        port=keys.port or 0,
         unit_id=keys.unit_id,
         timeout_s=keys.timeout_s,
         read_retries=keys.read_retries,
@@ -73,6 +73,13 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
         request_gap_s=keys.request_gap_s,
         forbidden=forbidden_of(profile),
         one_per_request=profile.one_per_request,
+        transport=Transport(keys.transport),
+        baud=keys.baud or 19200,
+        parity=keys.parity or "even",
+        stop_bits=keys.stop_bits or (2 if keys.parity == "none" else 1),
+        worst_response_s=keys.worst_response_s or 0.0,
+        idle_timeout_s=keys.idle_timeout_s,
+        breaker_failures=keys.breaker_failures,
     )
 
 
@@ -156,6 +163,7 @@ def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> 
         min_interval_s=keys.min_interval_s,
         deadband_counts=keys.deadband_counts,
         confirm_within_s=keys.confirm_within_s,
+        write_function=keys.write_function or 0,
         durable=keys.storage != "volatile",
         max_per_hour=0 if keys.storage == "volatile" else keys.max_per_hour or WRITES_PER_HOUR,
         max_per_day=0 if keys.storage == "volatile" else keys.max_per_day or WRITES_PER_DAY,

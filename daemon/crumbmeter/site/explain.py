@@ -308,7 +308,7 @@ def _write(site: Site, index: int) -> WriteWords:
         register=site.output_registers[index],
         device_id=device.device_id,
         unit_id=device.unit_id,
-        function_code=WRITE_FUNCTIONS[register.table, register.count > 1],
+        function_code=output.write_function or WRITE_FUNCTIONS[register.table, register.count > 1],
         address=register.address,
         word_type=register.word_type.value,
         order=register.order.value,

@@ -199,6 +199,7 @@ FORMS = {
     HOST_PATTERN: "must be an IP address or a host name, without a port",
     r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$": "must be embedded, embedded:PORT or host:port",
     r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "must be words of letters, digits, - and _, parted by single slashes",
+    r"^/dev/[A-Za-z0-9._:/+-]{1,200}$": "must be a device file under /dev/",
     r"^(0x[0-9A-Fa-f]{1,4}|[0-9]{1,6})$": 'must be a number, or hex text such as "0x0010"',
 }
 """What each pattern of a key means to a person; a test sees to it that none is missing."""

@@ -5,6 +5,7 @@ from pathlib import Path
 from crumbmeter.field.spec import RegisterSpec, WordType
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
+from crumbmeter.site.checks.transports import check_transports, endpoint_of
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
 from crumbmeter.site.keys.pulses import shown_register
@@ -12,6 +13,7 @@ from crumbmeter.site.keys.pulses import shown_register
 
 def check_links(draft: Draft) -> None:
     """Check devices and signals against each other."""
+    check_transports(draft)
     _devices(draft)
     seen: dict[tuple[str, RegisterSpec], str] = {}
     words: dict[tuple[str, str, int], str] = {}
@@ -54,11 +56,12 @@ def _shared_words(
 
 
 def _devices(draft: Draft) -> None:
-    seen: dict[tuple[str, int, int], str] = {}
+    seen: dict[tuple[str, int], str] = {}
     for name, device in draft.sound("devices"):
-        where = (device.host.lower(), device.port, device.unit_id)
+        where = (endpoint_of(device), device.unit_id)
         if where in seen:
-            expected = f"is the same host, port and unit as the device {seen[where]}"
+            same = "serial port" if device.transport == "rtu" else "host, port"
+            expected = f"is the same {same} and unit as the device {seen[where]}"
             draft.say("device-twice", ("devices", name, "unit_id"), expected)
         seen.setdefault(where, name)
         check_order(draft, ("devices", name), device, "backoff_min_s", "backoff_max_s")

@@ -41,6 +41,7 @@ def check_outputs(draft: Draft) -> None:
         if register is None or role not in ROLES:
             continue
         _writable(draft, role, output)
+        _function(draft, role, output, register)
         _overlap(draft, role, output, register, seen)
         if _dimension(draft, role, register):
             _limits(draft, role, output, register)
@@ -56,6 +57,15 @@ def _writable(draft: Draft, role: str, output: OutputKeys) -> None:
     if profile is not None and name not in profile.writable:
         expected = f"{profile.name} does not declare {name} writable"
         draft.say("output-not-writable", ("outputs", role, "register"), expected)
+
+
+def _function(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec) -> None:
+    """Check that the function named can write the register."""
+    fits = {(True, False): (5, 15), (True, True): (15,), (False, False): (6, 16, 22, 23), (False, True): (16, 23)}
+    allowed = fits[register.table.of_bits, register.count > 1]
+    if output.write_function is not None and output.write_function not in allowed:
+        words = " or ".join(str(code) for code in allowed)
+        draft.say("write-function", ("outputs", role, "write_function"), f"cannot write this register; {words} can")
 
 
 def _overlap(

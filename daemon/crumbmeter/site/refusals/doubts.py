@@ -83,4 +83,14 @@ DOUBTS: dict[str, Refusal] = {
         example="[line]\ntravel_s = 60.0",
         warning=True,
     ),
+    "port-by-number": Refusal(
+        title="Serial port by its number",
+        meaning=(
+            "USB adapters are numbered in the order in which they were found: after a plug is pulled, the same "
+            "number may be another bus."
+        ),
+        remedy="Name the port under /dev/serial/by-id/ or /dev/serial/by-path/.",
+        example='serial_port = "/dev/ttyUSB0"',
+        warning=True,
+    ),
 }

@@ -136,4 +136,22 @@ LINKS: dict[str, Refusal] = {
         remedy="Give one of them another port.",
         example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
     ),
+    "transport-mixed": Refusal(
+        title="Two framings or line settings on one connection",
+        meaning="All devices behind one connection speak with the same frames, and on one serial port at one speed.",
+        remedy="Correct the one that differs.",
+        example='transport = "rtu_over_tcp"    # where another device on this host and port is tcp',
+    ),
+    "broadcast-unit": Refusal(
+        title="Unit 0 on a serial bus",
+        meaning="Unit 0 reaches every device of the bus and none answers: nothing can be read and no write be proved.",
+        remedy="Give the device's own unit id, 1 to 247.",
+        example='transport = "rtu"\nunit_id = 0',
+    ),
+    "write-function": Refusal(
+        title="A function that cannot write the register",
+        meaning="5 and 15 write coils, 6, 16, 22 and 23 registers; 5, 6 and 22 one address and no more.",
+        remedy="Name a function that fits, or leave it out.",
+        example="write_function = 6            # for a value of two words",
+    ),
 }

@@ -54,8 +54,7 @@ class OutputTrack:
             now_s: [s] Process time.
         """
         if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
-            if self.status.stage is WriteStage.HELD_BACK and self._held is not None:
-                self.status = replace(self.status, stage=WriteStage.ACKNOWLEDGED, requested_words=self._held)
+            self._settle_on_held(now_s)
             self.judge(now_s)
             return False
         status = self.status
@@ -76,6 +75,17 @@ class OutputTrack:
             )
         self.judge(now_s)
         return True
+
+    def _settle_on_held(self, now_s: float) -> None:
+        """Take what the device holds for what is asked for, where that was held back or is known from its read-back."""
+        stage, held = self.status.stage, self._held
+        if held is None or stage not in (WriteStage.NONE, WriteStage.HELD_BACK):
+            return
+        if stage is WriteStage.NONE:
+            self._agreed_s = now_s
+        self.status = replace(
+            self.status, stage=WriteStage.ACKNOWLEDGED, requested_words=held, requested_s=now_s, stamped_s=now_s
+        )
 
     def is_due(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
         """Tell whether these words would have to be written now. Arguments as for `want`."""

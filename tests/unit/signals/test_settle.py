@@ -47,7 +47,6 @@ class Bench:
         self.told += [happened.name for happened in events]
         return self.readings[0]
 
-    @property
     def rebased(self) -> bool:
         return self.memory[0].rebased
 
@@ -181,9 +180,9 @@ def test_a_tare_that_moves_the_weight_is_told_and_doubted_until_somebody_accepts
     reading = bench.scan(0.4, 1.0, 8.0)
     assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
     assert bench.told[-3:] == ["weight_mark_changed", "weight_mark_changed", "weight_baseline_doubted"]
-    assert bench.rebased
+    assert bench.rebased()
     assert not bench.scan(0.3, 1.0, 8.0).good
-    assert not bench.rebased
+    assert not bench.rebased()
     bench.memory = (accept_baseline(bench.memory[0]), *bench.memory[1:])
     assert bench.scan(0.2, 1.0, 8.0).good
 
@@ -193,7 +192,7 @@ def test_a_tare_that_leaves_the_weight_where_it_was_is_told_and_not_doubted() ->
     bench.scan(150.0, 0.0, 7.0)
     assert bench.scan(149.9, 0.0, 8.0).good
     assert bench.told[-1] == "weight_mark_changed"
-    assert bench.rebased
+    assert bench.rebased()
 
 
 def test_a_tare_whose_step_was_too_fast_to_believe_is_still_doubted() -> None:

@@ -270,9 +270,11 @@ class Proxy:
             self._drop_all(reset=kind != "fin")
         if kind in ("fin", "rst"):
             self.gate.open()
-        elif seconds is not None:
-            if self._restoring is not None:
-                self._restoring.cancel()
+            return
+        if self._restoring is not None:  # what began last decides when it ends
+            self._restoring.cancel()
+            self._restoring = None
+        if seconds is not None:
             self._restoring = asyncio.get_running_loop().call_later(seconds, self.restore)
 
     def _visit(self, master: Channel) -> None:

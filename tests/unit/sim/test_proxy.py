@@ -186,6 +186,20 @@ async def test_a_closed_port_refuses_until_it_is_restored(tcp: Line) -> None:
     master.writer.close()
 
 
+async def test_an_outage_without_an_end_outlasts_the_one_before_it(tcp: Line) -> None:
+    tcp.proxy.outage("black_hole", seconds=0.02)
+    tcp.proxy.outage("close_port")
+    passed = asyncio.Event()
+    asyncio.get_running_loop().call_later(0.04, passed.set)
+    await passed.wait()
+    with pytest.raises(ConnectionRefusedError):
+        await tcp.master()
+    tcp.proxy.restore()
+    master = await tcp.master()
+    assert await master.ask(ASK) == [TOLD]
+    await master.close()
+
+
 async def test_who_is_not_accepted_waits_and_is_served_in_the_end(tcp: Line) -> None:
     tcp.proxy.outage("stop_accepting")
     master = await tcp.master()  # the kernel shakes hands

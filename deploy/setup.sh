@@ -2,7 +2,8 @@
 # no root. Everything it makes lies in the checkout, in .venv and .tools.
 #
 #   prepare_python   a virtual environment with exactly the packages of deploy/requirements.lock, and this project in it
-#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze), from Debian's packages
+#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze, mbpoll) and a library
+#                    (libmodbus), from Debian's packages
 
 readonly LOCK=deploy/requirements.lock
 readonly STAMP=.venv/crumbmeter.stamp      # written last: no stamp, no finished environment
@@ -153,10 +154,23 @@ bring() {
   chmod +x ".tools/bin/$name.new" && mv ".tools/bin/$name.new" ".tools/bin/$name"
 }
 
+# bring_library NAME HEADER PACKAGE...: have HEADER and the library, on the machine or unpacked in .tools.
+bring_library() {
+  local name=$1 header=$2 package
+  shift 2
+  if [ -f "/usr/$header" ] || [ -f "$DEBIAN/root/usr/$header" ]; then return; fi
+  for package in "$@"; do
+    unpack_debian "$package" || { MISSING+=("$name: $REASON"); return; }
+  done
+}
+
 bring_tools() {
   MISSING=()
   bring mosquitto mosquitto usr/sbin/mosquitto
   bring mosquitto_passwd mosquitto usr/bin/mosquitto_passwd
+  bring mbpoll mbpoll usr/bin/mbpoll
+  bring_library libmodbus include/modbus/modbus.h libmodbus5 libmodbus-dev
+  command -v gcc >/dev/null || MISSING+=('gcc: install it to build the libmodbus program')
   bring promtool prometheus usr/bin/promtool usr/bin/promtool
   if [ "$(id -u)" -eq 0 ] || [ -d /run/systemd ]; then
     bring systemd-analyze systemd usr/bin/systemd-analyze

@@ -142,7 +142,7 @@ class FakeLink:
         await self._exchange(self._device.exception_code)
         return self._device.get(table, address, count)
 
-    async def write(self, register: RegisterSpec, words: Sequence[int]) -> None:
+    async def write(self, register: RegisterSpec, words: Sequence[int], function: int = 0) -> None:
         await self._exchange(self._device.write_exception_code)
         device, table, address = self._device, register.table, register.address
         words = tuple(words)

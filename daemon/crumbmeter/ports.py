@@ -30,8 +30,10 @@ class FieldReader(Protocol):
 
         Raises:
             DeviceExceptionError: a Modbus exception; the connection is sound.
-            RetryLaterError: no reply in time. The caller discards the connection (REQ-2).
+            RetryLaterError: no reply in time.
             ReconnectError: the connection is gone or a reply did not match.
+
+        After the last two the caller discards the connection (REQ-2), unless the error's `link_sound` is set.
         """
         ...
 
@@ -39,11 +41,24 @@ class FieldReader(Protocol):
 class FieldWriter(Protocol):
     """Writes words to one device."""
 
-    async def write(self, register: RegisterSpec, words: Sequence[int]) -> None:
+    async def write(self, register: RegisterSpec, words: Sequence[int], function: int = 0) -> None:
         """Write the words of one register; return when the device's echo agrees. Never retried here.
+
+        Args:
+            register: Where.
+            words: What.
+            function: Function code; 0: 5 or 6 for one word, 15 or 16 for more.
 
         Raises: as FieldReader.read.
         """
+        ...
+
+
+class FrameTap(Protocol):
+    """Looks at raw frames as they go over the wire. Called within an exchange: it must not wait."""
+
+    def frame(self, device_id: str, data: bytes, *, sent: bool) -> None:
+        """Take one frame, or whatever bytes came in its place."""
         ...
 
 

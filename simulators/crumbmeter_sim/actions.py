@@ -1,10 +1,12 @@
 """What each verb of a time line does to the plant and its links."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from crumbmeter_sim.belt import Belt
+from crumbmeter_sim.faults.kinds import Fault
+from crumbmeter_sim.mischief import DEEDS
 from crumbmeter_sim.units import to_si
 from crumbmeter_sim.verbs import Step
 
@@ -20,10 +22,16 @@ class Link:
     """up, dead (port closed), hang (takes requests, never answers)"""
     delay_s: float = 0.0
     """[s] Real time added to each answer."""
+    faults: list[Fault] = field(default_factory=list)
+    """What strikes its frames on the wire, where a fault proxy stands before it."""
 
 
 def act(rig: "Rig", step: Step) -> list[Step]:
     """Do one step; return the steps that follow from it."""
+    deed = DEEDS.get(step.do)
+    if deed is not None:
+        deed(rig, step)
+        return []
     return _ACTIONS[step.do](rig, step) or []
 
 
@@ -167,15 +175,16 @@ def _power_dip(rig: "Rig", step: Step) -> None:
         _drum_stop(rig, step)
 
 
-def _power_back(rig: "Rig", _: Step) -> None:
-    _power(rig, on=True)
+def _power_back(rig: "Rig", step: Step) -> None:
+    _power(rig, on=True, tared=step.values.get("tared", False))
     for name in rig.cabinet:
         rig.banks[name].clear()
     rig.plant.feeder.forget_beat()
 
 
-def _power(rig: "Rig", *, on: bool) -> None:
+def _power(rig: "Rig", *, on: bool, tared: bool = False) -> None:
     plant = rig.plant
+    plant.feeder.indicator.power(on=on, tared=tared)
     plant.feeder.powered = plant.feeder.hopper.powered = plant.line.powered = on
     for name in rig.cabinet:
         rig.links[name].mode = "up" if on else "dead"

@@ -2,24 +2,14 @@
 
 from collections.abc import Callable, Sequence
 
-from crumbmeter_sim.codec import BIT_TABLES, Register, decode, encode
+from crumbmeter_sim.codec import BIT_TABLES, Register, decode, encode, encode_text
+from crumbmeter_sim.pdu import ILLEGAL_ADDRESS, ILLEGAL_VALUE, BankError, answer
 from crumbmeter_sim.profile import Profile
 
-ILLEGAL_FUNCTION = 1
-ILLEGAL_ADDRESS = 2
-ILLEGAL_VALUE = 3
-DEVICE_FAILURE = 4
+__all__ = ["Bank", "BankError", "Sink", "Source"]
 
 Source = Callable[[], float | None]
 Sink = Callable[[float], None]
-
-
-class BankError(Exception):
-    """The device answers with a Modbus exception (Application Protocol v1.1b3, section 7)."""
-
-    def __init__(self, code: int) -> None:
-        self.code = code
-        super().__init__(f"Modbus exception {code}")
 
 
 class Bank:
@@ -45,13 +35,10 @@ class Bank:
         self._check(table, address, count)
         words = [self._words.get((table, address + i), 0) for i in range(count)]
         for register in self._inside(table, address, count):
-            source = self._sources.get(register.name)
-            if source is None:
-                continue
-            for i, word in enumerate(encode(register, source())):
+            for i, word in enumerate(self._shown(register)):
                 place = register.address + i - address
                 if 0 <= place < count:
-                    words[place] = words[place] | word if register.bit is not None else word
+                    words[place] = words[place] | word if register.shares_words else word
         return tuple(words)
 
     def write(self, table: str, address: int, values: Sequence[int]) -> None:
@@ -71,6 +58,10 @@ class Bank:
         for register in registers:
             self._apply(register)
 
+    def answer(self, request: bytes) -> bytes | None:
+        """Answer a request PDU."""
+        return answer(self, request)
+
     def clear(self) -> None:
         """Forget everything written, as a device does that has lost power. Commands fall back to zero."""
         self._words.clear()
@@ -84,7 +75,21 @@ class Bank:
         source = self._sources.get(name)
         if source is not None and source() is None:
             return None
-        return decode(register, self.read(register.table, register.address, register.count))
+        return decode(register, self.read(register.table, register.address, register.count), self._factor(register))
+
+    def _shown(self, register: Register) -> tuple[int, ...]:
+        """Return the words of what stands behind a register; none where nothing does."""
+        if register.kind == "text":
+            return encode_text(register, self.profile.name)
+        source = self._sources.get(register.name)
+        return () if source is None else encode(register, source(), self._factor(register))
+
+    def _factor(self, register: Register) -> float:
+        """Return the power of ten by which the device scales a register at the moment."""
+        name = register.power or register.decimals
+        source = self._sources.get(name) if name is not None else None
+        power = (source() or 0.0) if source is not None else 0.0
+        return float(10.0 ** (power if register.decimals is None else -power))
 
     def _apply(self, register: Register) -> None:
         sink = self._sinks.get(register.name)
@@ -98,6 +103,8 @@ class Bank:
             raise BankError(ILLEGAL_VALUE)
         low, high = self._span.get(table, (0, 0))
         if address < low or address + count > high:
+            raise BankError(ILLEGAL_ADDRESS)
+        if any(address <= last and first < address + count for first, last in self.profile.forbidden.get(table, ())):
             raise BankError(ILLEGAL_ADDRESS)
 
     def _inside(self, table: str, address: int, count: int) -> list[Register]:

@@ -1,4 +1,4 @@
-"""Commands: serve, yardsticks, playback, check."""
+"""Commands: serve, yardsticks, playback, check, proxy."""
 
 import asyncio
 import errno
@@ -69,6 +69,7 @@ def serve(
         bool, typer.Option(help="Let plant time stand at the scenario's end, and go on serving.")
     ] = False,
     wait: Annotated[bool, typer.Option(help="Plant time begins with the first request.")] = False,
+    serial_folder: Annotated[Path, typer.Option(help="Where serial lines are linked.")] = Path("var/serial"),
     score: Annotated[Path | None, typer.Option(help="Write the score here (JSON) at the end.")] = None,
     truth: Annotated[Path | None, typer.Option(help="Write the truth here (CSV, a row a second) at the end.")] = None,
     record: Annotated[Path | None, typer.Option(help="Write every register here (CSV), for playback.")] = None,
@@ -87,6 +88,7 @@ def serve(
         exit_at_end=exit_at_end,
         hold_at_end=hold_at_end,
         hold_until_request=wait,
+        serial_folder=serial_folder,
         score=score,
         truth=truth,
         record=record,
@@ -176,6 +178,30 @@ def _play(rig: Rig | Playback, options: ServeOptions, progress: Progress | None 
         remedy = "Is another simulator running? --port-offset moves all ports, --ports zero takes free ones."
         sys.stderr.write(f"{error.strerror or error}. {remedy}\n")
         raise typer.Exit(2) from None
+
+
+@app.command()
+def proxy(
+    listen: Annotated[str, typer.Option(help="Where masters come in: tcp:HOST:PORT, rtutcp:HOST:PORT or rtu:PATH.")],
+    to: Annotated[str, typer.Option(help="Where the device is, written likewise.")],
+    script: Annotated[Path | None, typer.Option(help="A file of faults (docs/simulator.md).")] = None,
+    mix: Annotated[str, typer.Option(help="Shares of the frames: `delay=0.05,drop=0.02`, or `all=0.01`.")] = "",
+    seed: Annotated[int | None, typer.Option(help="Seed of the mix, in place of the script's own.")] = None,
+    timeout_s: Annotated[float, typer.Option(help="The master's time-out: delays of the mix are around it.")] = 0.5,
+    spread_s: Annotated[float, typer.Option(help="How far around it, either way.")] = 0.02,
+) -> None:
+    """Stand between a master and any Modbus device, and spoil what passes. Prints the counts at the end."""
+    from crumbmeter_sim.faults.command import build_proxy, run_proxy  # noqa: PLC0415 - only this command needs it
+
+    try:
+        line = build_proxy(
+            listen, to, script=script, mix=mix, seed=seed, timeout_s=timeout_s, spread_s=min(spread_s, timeout_s)
+        )
+    except FileRefusedError as error:
+        refuse(error)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    asyncio.run(run_proxy(line))
 
 
 def _bar() -> Bar:

@@ -3,6 +3,7 @@
 from random import Random
 
 from crumbmeter_sim.auger import Auger
+from crumbmeter_sim.device.indicator import Indicator
 from crumbmeter_sim.hopper import Hopper
 from crumbmeter_sim.plantfile import PlantTruth
 from crumbmeter_sim.supply import Supply
@@ -18,6 +19,7 @@ class Feeder:
         self._dt = step_s
         self.supply = Supply(truth.supply, step_s)
         self.hopper = Hopper(truth.hopper, self.supply, step_s, Random(f"{seed}/hopper"))
+        self.indicator = Indicator(truth.indicator, step_s, self.hopper.shown_kg)
         self.auger = Auger(truth.auger, step_s, Random(f"{seed}/auger"))
         self._estimator = FactorEstimator(truth.feeder.factor_guess_kg_rev)
         # Commands, as the registers hold them
@@ -74,6 +76,7 @@ class Feeder:
         self._airlock_s = self._airlock_s + self._dt if airlock_wanted else 0.0
         self.supply.step()
         landed_kg = self.hopper.step(shaking)
+        self.indicator.step(self.hopper.shown_kg)
         wanted = self._wanted_rev_s() if self.may_turn else 0.0
         fed_kg = self.auger.step(self.hopper, landed_kg, wanted)
         self._estimator.step(self.hopper.shown_kg, self.auger.shown_speed_rev_s, self.hopper.refilling, self._dt)

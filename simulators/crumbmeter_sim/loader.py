@@ -28,6 +28,36 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise FileRefusedError(path, [f"  {error}"]) from error
 
 
+def read_based(path: Path) -> dict[str, Any]:
+    """Read a TOML file over the one that its `based_on` names; tables are merged, lists replaced."""
+    table = read_toml(path)
+    base = table.get("based_on")
+    if not isinstance(base, str) or not base:
+        return table
+    if (path.parent / base).resolve() == path.resolve():
+        raise FileRefusedError(path, [f"  based_on = {base!r}: the file itself"])
+    return _laid_over(read_based(path.parent / base), table)
+
+
+def _laid_over(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    both = dict(under)
+    for key, value in over.items():
+        below = both.get(key)
+        both[key] = _laid_over(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+    return both
+
+
+def override(path: Path, table: Any, dotted: str, value: Any) -> None:
+    """Set the value at a dotted path (`belt.0.moisture_percent`) of a table; the place must exist."""
+    *way, last = dotted.split(".")
+    try:
+        for part in way:
+            table = table[int(part)] if isinstance(table, list) else table[part]
+    except (KeyError, IndexError, ValueError) as error:
+        raise FileRefusedError(path, [f"  override {dotted}: no such place"]) from error
+    table[int(last) if isinstance(table, list) else last] = value
+
+
 def build(path: Path, kind: type[T], table: dict[str, Any]) -> T:
     """Build `kind` from a table, or raise with every problem found."""
     problems: list[str] = []

@@ -1,8 +1,13 @@
 """Modbus requests and answers without a socket (Application Protocol v1.1b3, sections 6 and 7)."""
 
 import struct
+from collections.abc import Callable, Sequence
+from typing import Protocol
 
-from crumbmeter_sim.bank import ILLEGAL_FUNCTION, ILLEGAL_VALUE, Bank, BankError
+ILLEGAL_FUNCTION = 1
+ILLEGAL_ADDRESS = 2
+ILLEGAL_VALUE = 3
+DEVICE_FAILURE = 4
 
 _READS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 _MAX_READ = {"coil": 2000, "discrete": 2000, "holding": 125, "input": 125}
@@ -10,21 +15,43 @@ _MAX_WRITE_BITS, _MAX_WRITE_WORDS = 1968, 123
 _COIL_ON, _COIL_OFF = 0xFF00, 0x0000
 
 
-def answer(bank: Bank, request: bytes) -> bytes:
+class BankError(Exception):
+    """The device answers with a Modbus exception (Application Protocol v1.1b3, section 7)."""
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+        super().__init__(f"Modbus exception {code}")
+
+
+class Registers(Protocol):
+    """Four tables of registers. What cannot be read or written raises BankError."""
+
+    def read(self, table: str, address: int, count: int) -> tuple[int, ...]:
+        """Read words (bits as 0/1) from a PDU offset."""
+        ...
+
+    def write(self, table: str, address: int, values: Sequence[int]) -> None:
+        """Write words (bits as 0/1) from a PDU offset."""
+        ...
+
+
+def is_write(request: bytes) -> bool:
+    """Tell whether a request changes something."""
+    return request[0] in (5, 6, 15, 16, 22, 23)
+
+
+def answer(bank: Registers, request: bytes) -> bytes:
     """Answer one request PDU; whatever is wrong with it becomes a Modbus exception."""
     function = request[0]
+    do = _FUNCTIONS.get(function)
+    if do is None:
+        return exception(function, ILLEGAL_FUNCTION)
     try:
-        if function in _READS:
-            return _read(bank, function, request)
-        if function in (5, 6):
-            return _write_one(bank, function, request)
-        if function in (15, 16):
-            return _write_many(bank, function, request)
+        return do(bank, request)
     except BankError as error:
         return exception(function, error.code)
     except struct.error:
         return exception(function, ILLEGAL_VALUE)
-    return exception(function, ILLEGAL_FUNCTION)
 
 
 def exception(function: int, code: int) -> bytes:
@@ -32,7 +59,8 @@ def exception(function: int, code: int) -> bytes:
     return bytes((function | 0x80, code))
 
 
-def _read(bank: Bank, function: int, request: bytes) -> bytes:
+def _read(bank: Registers, request: bytes) -> bytes:
+    function = request[0]
     address, count = struct.unpack(">HH", request[1:])
     table = _READS[function]
     if not 1 <= count <= _MAX_READ[table]:
@@ -47,7 +75,8 @@ def _read(bank: Bank, function: int, request: bytes) -> bytes:
     return bytes((function, len(data))) + bytes(data)
 
 
-def _write_one(bank: Bank, function: int, request: bytes) -> bytes:
+def _write_one(bank: Registers, request: bytes) -> bytes:
+    function = request[0]
     address, value = struct.unpack(">HH", request[1:])
     if function == 5:
         if value not in (_COIL_ON, _COIL_OFF):
@@ -58,10 +87,10 @@ def _write_one(bank: Bank, function: int, request: bytes) -> bytes:
     return request
 
 
-def _write_many(bank: Bank, function: int, request: bytes) -> bytes:
+def _write_many(bank: Registers, request: bytes) -> bytes:
     address, count, size = struct.unpack(">HHB", request[1:6])
     data = request[6:]
-    bits = function == 15
+    bits = request[0] == 15
     due = (count + 7) // 8 if bits else 2 * count
     if not 1 <= count <= (_MAX_WRITE_BITS if bits else _MAX_WRITE_WORDS) or size != due or len(data) != due:
         raise BankError(ILLEGAL_VALUE)
@@ -70,3 +99,31 @@ def _write_many(bank: Bank, function: int, request: bytes) -> bytes:
     else:
         bank.write("holding", address, struct.unpack(f">{count}H", data))
     return request[:5]
+
+
+def _mask_write(bank: Registers, request: bytes) -> bytes:
+    """Do `(now AND and_mask) OR (or_mask AND NOT and_mask)` (section 6.16)."""
+    address, and_mask, or_mask = struct.unpack(">HHH", request[1:])
+    now = bank.read("holding", address, 1)[0]
+    bank.write("holding", address, ((now & and_mask) | (or_mask & ~and_mask & 0xFFFF),))
+    return request
+
+
+def _read_write(bank: Registers, request: bytes) -> bytes:
+    """Write, then read (section 6.17); at most 121 words in and 125 out."""
+    read_at, read_count, write_at, write_count, size = struct.unpack(">HHHHB", request[1:10])
+    data = request[10:]
+    if not (1 <= read_count <= 125 and 1 <= write_count <= 121 and size == len(data) == 2 * write_count):
+        raise BankError(ILLEGAL_VALUE)
+    bank.write("holding", write_at, struct.unpack(f">{write_count}H", data))
+    values = bank.read("holding", read_at, read_count)
+    return bytes((23, 2 * read_count)) + struct.pack(f">{read_count}H", *values)
+
+
+_FUNCTIONS: dict[int, Callable[[Registers, bytes], bytes]] = {
+    **dict.fromkeys((1, 2, 3, 4), _read),
+    **dict.fromkeys((5, 6), _write_one),
+    **dict.fromkeys((15, 16), _write_many),
+    22: _mask_write,
+    23: _read_write,
+}

@@ -10,6 +10,8 @@ from random import Random
 from crumbmeter_sim import drum as d
 from crumbmeter_sim.belt import Belt
 from crumbmeter_sim.binder import Binder
+from crumbmeter_sim.device.loops import Loop
+from crumbmeter_sim.device.pulses import PulseCounter
 from crumbmeter_sim.drum import Drum
 from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.line import Line
@@ -46,6 +48,8 @@ class Plant:
         self.binder = Binder(truth.binder, self.belts, self.step_s, Random(f"{name}/binder"))
         self.line = Line(truth.line, self.step_s, Random(f"{name}/line"))
         self.feeder = Feeder(truth, name)
+        self.counters = {p.name: PulseCounter(p, Random(f"{name}/pulses/{p.name}")) for p in truth.pulses}
+        self.loops = {loop.name: Loop(loop) for loop in truth.loops}
         self.mix: MixTruth = truth.mixes[truth.nominal.mix]
         self.rate_kg_s = self.nominal_kg_s
         self.recycle_share = truth.nominal.recycle_percent / 100.0

@@ -7,7 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from crumbmeter_sim.loader import FileRefusedError, build, read_toml
+from crumbmeter_sim.device.indicator import IndicatorTruth
+from crumbmeter_sim.device.loops import LoopTruth
+from crumbmeter_sim.device.pulses import PulseTruth
+from crumbmeter_sim.loader import FileRefusedError, build, override, read_based
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +209,26 @@ class ServerTruth:
 
     name: str
     profile: str
-    port: int
     unit_id: int
     points: dict[str, str]
+    port: int = 0
+    bus: str = ""
+    """The line that it hangs on, in place of a port of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusTruth:
+    """A line with several units on it: a gateway, RTU over TCP, or a serial line."""
+
+    name: str
+    framing: Literal["tcp", "rtu_over_tcp", "rtu"]
+    port: int = 0
+    path: str = ""
+    """Of a serial line: the link under which masters find the terminal; its name where this is left out."""
+    turnaround_s: float = 0.0
+    baud: int = 0
+    silent_s: float = 0.0
+    """How long a gateway waits for a unit that does not answer (then exception 0B, or with RTU nothing)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +262,12 @@ class PlantTruth:
     feeder: FeederTruth
     mixes: dict[str, MixTruth]
     server: tuple[ServerTruth, ...] = field(default=())
+    bus: tuple[BusTruth, ...] = ()
+    indicator: IndicatorTruth = field(default_factory=IndicatorTruth)
+    pulses: tuple[PulseTruth, ...] = ()
+    loops: tuple[LoopTruth, ...] = ()
+    based_on: str = ""
+    """Another plant file of which this one says only what differs; a list replaces the other's whole list."""
     devices: str = "../devices"
     """Folder of the device profiles, seen from the plant file."""
 
@@ -256,9 +282,9 @@ def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTrut
     Raises:
         FileRefusedError: with every unknown key, missing key and contradiction found.
     """
-    table = read_toml(path)
+    table = read_based(path)
     for dotted, value in (overrides or {}).items():
-        _override(path, table, dotted, value)
+        override(path, table, dotted, value)
     truth = build(path, PlantTruth, table)
     names = [belt.name for belt in truth.belt]
     problems = [
@@ -276,19 +302,27 @@ def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTrut
         problems.append("  time: the drum's step (step_s * drum_steps) must lie in (0, 0.5] s")
     if len({server.name for server in truth.server}) != len(truth.server):
         problems.append("  server: two servers of one name")
+    problems += _names_of_lines(truth)
     if problems:
         raise FileRefusedError(path, problems)
     return truth
 
 
-def _override(path: Path, table: Any, dotted: str, value: Any) -> None:
-    *way, last = dotted.split(".")
-    try:
-        for part in way:
-            table = table[int(part)] if isinstance(table, list) else table[part]
-    except (KeyError, IndexError, ValueError) as error:
-        raise FileRefusedError(path, [f"  override {dotted}: no such place"]) from error
-    table[int(last) if isinstance(table, list) else last] = value
+def _names_of_lines(truth: PlantTruth) -> list[str]:
+    buses = {bus.name for bus in truth.bus}
+    problems = [
+        f"  server {server.name}: needs a port, or a bus that there is (have: {', '.join(sorted(buses)) or 'none'})"
+        for server in truth.server
+        if (server.bus and server.bus not in buses) or bool(server.bus) == bool(server.port)
+    ]
+    for kind, names in (
+        ("bus", [bus.name for bus in truth.bus]),
+        ("pulses", [counter.name for counter in truth.pulses]),
+        ("loops", [loop.name for loop in truth.loops]),
+    ):
+        if len(set(names)) != len(names):
+            problems.append(f"  {kind}: two of one name")
+    return problems
 
 
 def devices_folder(truth: PlantTruth, plant: Path, *more: Path) -> Path:

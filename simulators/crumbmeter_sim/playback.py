@@ -16,7 +16,7 @@ from crumbmeter_sim.actions import Link
 from crumbmeter_sim.bank import Bank, Sink, Source
 from crumbmeter_sim.codec import Register
 from crumbmeter_sim.loader import FileRefusedError, build, read_toml
-from crumbmeter_sim.plantfile import ServerTruth, devices_folder, load_plant
+from crumbmeter_sim.plantfile import BusTruth, ServerTruth, devices_folder, load_plant
 from crumbmeter_sim.profile import load_profile
 
 _STEP_S = 0.05
@@ -42,6 +42,7 @@ class Playback:
         truth = load_plant(plant)
         devices = devices_folder(truth, plant, record)
         self.servers: tuple[ServerTruth, ...] = truth.server
+        self._buses = truth.bus
         self.banks: dict[str, Bank] = {}
         self.links: dict[str, Link] = {}
         self._written: dict[tuple[str, str], float] = {}
@@ -78,6 +79,15 @@ class Playback:
     def duration_s(self) -> float:
         """[s] When the last row was taken."""
         return self._times_s[-1]
+
+    @property
+    def buses(self) -> tuple[BusTruth, ...]:
+        """Lines that several of them share."""
+        return self._buses
+
+    def is_faulty(self, server: str) -> bool:  # noqa: ARG002 - the face of a rig
+        """Tell whether faults of the wire are to come: a record has none."""
+        return False
 
     @property
     def finished(self) -> bool:

@@ -1,10 +1,15 @@
 """Names under which a plant file's servers reach the plant: quantities that are read, commands that are written."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from crumbmeter_sim.bank import Sink, Source
 from crumbmeter_sim.belt import Belt
+from crumbmeter_sim.device.indicator import Indicator
+from crumbmeter_sim.device.loops import Loop
+from crumbmeter_sim.device.pulses import PulseCounter
+from crumbmeter_sim.loader import FileRefusedError
 from crumbmeter_sim.plant import Plant
 
 
@@ -33,7 +38,51 @@ def sources(plant: Plant) -> dict[str, Source]:
     }
     for belt in plant.belts:
         table |= _belt_sources(belt)
+    table |= _indicator_sources(plant.feeder.indicator)
+    problems = [
+        f"  {kind} {truth.name}: no quantity {truth.point!r} (known: {', '.join(sorted(table))})"
+        for kind, truths in (("pulses", plant.truth.pulses), ("loops", plant.truth.loops))
+        for truth in truths
+        if truth.point not in table
+    ]
+    if problems:
+        raise FileRefusedError(Path(plant.truth.title), problems)
+    for name, counter in plant.counters.items():
+        counter.total = table[counter.truth.point]
+        table[f"pulses.{name}"] = _pulses(counter)
+    for name, loop in plant.loops.items():
+        table[f"loops.{name}"] = _loop(loop, table[loop.truth.point])
     return table
+
+
+def _indicator_sources(indicator: Indicator) -> dict[str, Source]:
+    return {
+        "feeder.indicator.value": lambda: indicator.value_kg,
+        "feeder.indicator.gross": lambda: indicator.gross_kg,
+        "feeder.indicator.tare": lambda: indicator.tare_kg,
+        "feeder.indicator.counts": lambda: indicator.counts,
+        "feeder.indicator.decimal_point": lambda: float(indicator.decimal_point),
+        "feeder.indicator.status": lambda: float(indicator.status),
+        "feeder.indicator.motion": lambda: float(indicator.motion),
+        "feeder.indicator.net": lambda: float(indicator.net_mode),
+        "feeder.indicator.over_range": lambda: float(indicator.over_range),
+        "feeder.indicator.under_range": lambda: float(indicator.under_range),
+        "feeder.indicator.fault": lambda: float(indicator.cell_lost),
+        "feeder.indicator.setup": lambda: float(indicator.setup),
+        "feeder.indicator.zero_changes": lambda: float(indicator.zero_changes),
+        "feeder.indicator.tare_changes": lambda: float(indicator.tare_changes),
+        "feeder.indicator.calibration_changes": lambda: float(indicator.calibration_changes),
+        "feeder.indicator.heartbeat": lambda: float(indicator.beats),
+    }
+
+
+def _pulses(counter: PulseCounter) -> Source:
+    """Return what the count stands for; the register's scale must be the kilograms of a pulse."""
+    return lambda: counter.shown * counter.truth.per_pulse
+
+
+def _loop(loop: Loop, quantity: Source) -> Source:
+    return lambda: loop.shown(quantity())
 
 
 def _belt_sources(belt: Belt) -> dict[str, Source]:

@@ -1,6 +1,6 @@
 """Device profiles (config/devices/*.toml), read with the simulator's own eyes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +9,10 @@ from crumbmeter_sim.loader import FileRefusedError, read_toml
 from crumbmeter_sim.units import FACTORS
 
 _DIGITS = {"0": "coil", "1": "discrete", "3": "input", "4": "holding"}
-_KEYS = {"table", "address", "type", "order", "bit", "scale", "offset", "unit", "sentinels", "inverted", "writable"}
+_KEYS = {"table", "address", "type", "order", "bit", "scale", "offset", "unit", "sentinels", "inverted", "writable"} | {
+    "mask", "characters", "raw_low", "raw_high", "eng_low", "eng_high", "live_zero", "scale_register",
+    "decimals_register", "atomic_with",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,8 @@ class Profile:
     registers: dict[str, Register]
     max_words: int
     max_bits: int
+    forbidden: dict[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+    """By table: first and last address of stretches that are not answered."""
 
 
 def load_profile(path: Path) -> Profile:
@@ -41,7 +46,26 @@ def load_profile(path: Path) -> Profile:
         registers=registers,
         max_words=int(table.get("max_words", 125)),
         max_bits=int(table.get("max_bits", 2000)),
+        forbidden=_forbidden(table.get("forbidden", {}), notation),
     )
+
+
+def _forbidden(tables: dict[str, Any], notation: str) -> dict[str, tuple[tuple[int, int], ...]]:
+    """Read stretches, each one address or [first, last], in the profile's notation."""
+    found = {}
+    for table, stretches in tables.items():
+        ends = [tuple(s) if isinstance(s, list) else (s, s) for s in stretches]
+        pairs = [(_address(str(first), table, notation), _address(str(last), table, notation)) for first, last in ends]
+        found[table] = tuple((first, last) for first, last in pairs if first is not None and last is not None)
+    return found
+
+
+def _scaling(entry: dict[str, Any]) -> tuple[float, float]:
+    """Return scale and offset, also where two points are given."""
+    if "raw_low" not in entry:
+        return float(entry.get("scale", 1.0)), float(entry.get("offset", 0.0))
+    scale = (entry["eng_high"] - entry["eng_low"]) / (entry["raw_high"] - entry["raw_low"])
+    return scale, entry["eng_low"] - scale * entry["raw_low"]
 
 
 def _register(name: str, entry: dict[str, Any], notation: str, problems: list[str]) -> Register | None:
@@ -67,6 +91,7 @@ def _register(name: str, entry: dict[str, Any], notation: str, problems: list[st
     if entry["table"] in BIT_TABLES and entry["type"] != "bit":
         problems.append(f"{where}.type: a table of bits holds bits only")
         return None
+    scale, offset = _scaling(entry)
     return Register(
         name=name,
         table=str(entry["table"]),
@@ -74,12 +99,16 @@ def _register(name: str, entry: dict[str, Any], notation: str, problems: list[st
         kind=str(entry["type"]),
         order=str(entry.get("order", "ABCD")),
         bit=entry.get("bit"),
-        scale=float(entry.get("scale", 1.0)),
-        offset=float(entry.get("offset", 0.0)),
+        scale=scale,
+        offset=offset,
         unit=str(entry.get("unit", "count")),
         sentinels=tuple(entry.get("sentinels", ())),
         inverted=bool(entry.get("inverted", False)),
         writable=bool(entry.get("writable", False)),
+        mask=entry.get("mask"),
+        characters=int(entry.get("characters", 0)),
+        power=entry.get("scale_register"),
+        decimals=entry.get("decimals_register"),
     )
 
 

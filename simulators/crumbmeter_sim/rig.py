@@ -9,9 +9,12 @@ from typing import Any
 from crumbmeter_sim import points
 from crumbmeter_sim.actions import Link, act
 from crumbmeter_sim.bank import Bank
+from crumbmeter_sim.device.unruly import UnrulyBank
+from crumbmeter_sim.faults.kinds import Framing, problems_of
 from crumbmeter_sim.loader import FileRefusedError
+from crumbmeter_sim.mischief import fault_of
 from crumbmeter_sim.plant import Plant
-from crumbmeter_sim.plantfile import PlantTruth, ServerTruth, devices_folder, load_plant
+from crumbmeter_sim.plantfile import BusTruth, PlantTruth, ServerTruth, devices_folder, load_plant
 from crumbmeter_sim.profile import load_profile
 from crumbmeter_sim.scenario import Scenario, load_scenario
 from crumbmeter_sim.score import score
@@ -28,17 +31,18 @@ class Rig:
         self.title = scenario.title if scenario else truth.title
         self.plant = Plant(truth, seed)
         self.truth = Truth(self.plant)
-        self.banks: dict[str, Bank] = {}
+        self.banks: dict[str, UnrulyBank] = {}
         self.links: dict[str, Link] = {}
         sources, sinks = points.sources(self.plant), points.sinks(self.plant)
         for server in truth.server:
             profile = load_profile(devices / f"{server.profile}.toml")
             _check_points(server, set(profile.registers), set(sources) | set(sinks))
-            self.banks[server.name] = Bank(
+            bank = Bank(
                 profile,
                 {name: sources[point] for name, point in server.points.items() if point in sources},
                 {name: sinks[point] for name, point in server.points.items() if point in sinks},
             )
+            self.banks[server.name] = UnrulyBank(bank, lambda: self.plant.now_s)
             self.links[server.name] = Link()
         self.cabinet = [s.name for s in truth.server if _in_cabinet(s)]
         """Servers in the feeder's cabinet, which lose power together."""
@@ -70,10 +74,13 @@ class Rig:
         scenario = load_scenario(Path(path))
         plant_path = Path(plant) if plant else scenario.plant
         truth = load_plant(plant_path, {**scenario.changes, **(overrides or {})})
-        problems = check_names(scenario, truth)
+        devices = devices_folder(truth, plant_path, Path(path))
+        problems = check_names(scenario, truth) or [
+            *check_registers(scenario, truth, devices),
+            *check_faults(scenario, truth),
+        ]
         if problems:
             raise FileRefusedError(Path(path), problems)
-        devices = devices_folder(truth, plant_path, Path(path))
         return cls(truth, devices, seed=scenario.seed if seed is None else seed, scenario=scenario)
 
     @classmethod
@@ -103,6 +110,18 @@ class Rig:
         return self.plant.truth.server
 
     @property
+    def buses(self) -> tuple[BusTruth, ...]:
+        """Lines that several of them share."""
+        return self.plant.truth.bus
+
+    def is_faulty(self, server: str) -> bool:
+        """Tell whether the scenario has faults of the wire for a server (or for another one on its line)."""
+        steps = self.scenario.at if self.scenario is not None else ()
+        struck = {step.values["server"] for step in steps if step.do == "fault"}
+        lines = {s.bus or s.port for s in self.servers if s.name in struck}
+        return any((s.bus or s.port) in lines for s in self.servers if s.name == server)
+
+    @property
     def finished(self) -> bool:
         """Whether the scenario's duration is over."""
         return self.now_s >= self.duration_s - 1e-9
@@ -128,6 +147,9 @@ class Rig:
             if done is not None:
                 truth.take(done)
                 self._obey(done.t_s)
+                for bank in self.banks.values():
+                    if bank.pending:
+                        bank.settle()
 
     def do(self, verb: str, **values: Any) -> None:
         """Make something happen now, as a time line would."""
@@ -176,6 +198,8 @@ def check_names(scenario: Scenario, truth: PlantTruth) -> list[str]:
         "belt": {belt.name for belt in truth.belt},
         "server": {server.name for server in truth.server},
         "mix": set(truth.mixes),
+        "counter": {counter.name for counter in truth.pulses},
+        "loop": {loop.name for loop in truth.loops},
     }
     return [
         f"  {step.do} at t_s = {step.t_s}: the plant has no {key} named {step.values[key]!r}"
@@ -183,6 +207,32 @@ def check_names(scenario: Scenario, truth: PlantTruth) -> list[str]:
         for step in scenario.at
         for key, names in known.items()
         if key in step.values and step.values[key] not in names
+    ]
+
+
+def check_registers(scenario: Scenario, truth: PlantTruth, devices: Path) -> list[str]:
+    """Return what a scenario names that the profile of its server does not have."""
+    profiles = {s.name: load_profile(devices / f"{s.profile}.toml").registers for s in truth.server}
+    return [
+        f"  {step.do} at t_s = {step.t_s}: {step.values['server']} has no register {step.values[key]!r}"
+        f" (has: {', '.join(sorted(profiles[step.values['server']]))})"
+        for step in scenario.at
+        for key in ("register", "point")
+        if "server" in step.values and key in step.values and step.values[key] not in profiles[step.values["server"]]
+    ]
+
+
+def check_faults(scenario: Scenario, truth: PlantTruth) -> list[str]:
+    """Return which faults of the wire a scenario asks for that the line of their server cannot have."""
+    lines = {bus.name: bus.framing for bus in truth.bus}
+    framings: dict[str, Framing] = {
+        server.name: "tcp" if lines.get(server.bus, "tcp") == "tcp" else "rtu" for server in truth.server
+    }
+    return [
+        f"  {step.do} at t_s = {step.t_s}: {problem}"
+        for step in scenario.at
+        if step.do == "fault"
+        for problem in problems_of(fault_of(step), framings[step.values["server"]])
     ]
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from crumbmeter_sim.loader import FileRefusedError, build, read_toml
+from crumbmeter_sim.mischief import problems_of_step
 from crumbmeter_sim.verbs import Step, check_step
 
 
@@ -91,6 +92,7 @@ def load_scenario(path: Path) -> Scenario:
         problems += wrong
         if step is not None:
             steps.append(step)
+            problems += [f"  at[{i}].{text}" for text in problems_of_step(step)]
     times = [step.t_s for step in steps] + [order.t_s for order in shape.operator]
     problems += [
         f"  t_s = {t_s}: later than duration_s = {shape.duration_s}" for t_s in times if t_s > shape.duration_s

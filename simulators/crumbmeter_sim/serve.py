@@ -11,8 +11,9 @@ from typing import Protocol
 
 from crumbmeter_sim.clock import RealClock
 from crumbmeter_sim.playback import Playback
+from crumbmeter_sim.rack import Rack
 from crumbmeter_sim.rig import Rig
-from crumbmeter_sim.server import Rack
+from crumbmeter_sim.server import Pace
 from crumbmeter_sim.tables import RecordWriter, write_truth
 
 _TICK_REAL_S = 0.02
@@ -31,6 +32,10 @@ class ServeOptions:
     """Plant time stands still at the scenario's end, while the devices go on answering until a signal comes."""
     hold_until_request: bool = False
     """Plant time begins with the first request of a master."""
+    faulty: bool = False
+    """A fault proxy stands before every device, whether the scenario has faults of the wire or not."""
+    serial_folder: Path = Path("var/serial")
+    """Where the links to the terminals of serial lines are put."""
     score: Path | None = None
     truth: Path | None = None
     record: Path | None = None
@@ -101,12 +106,29 @@ class Player:
 
 
 def build_rack(rig: Rig | Playback, options: ServeOptions, before: Callable[[], None]) -> Rack:
-    """Put every device of a rig behind its port."""
-    rack = Rack(options.host, before)
+    """Put every device of a rig on its port or its line, with a fault proxy before it where faults are to come."""
+    rack = Rack(options.host, before, options.serial_folder)
+    faulty = {server.name for server in rig.servers if options.faulty or rig.is_faulty(server.name)}
+    for bus in rig.buses:
+        rack.add_bus(
+            bus.name,
+            bus.framing,
+            port=_port(bus.port, options),
+            path=bus.path,
+            pace=Pace(bus.turnaround_s, bus.baud, bus.silent_s),
+            faulty=any(server.bus == bus.name for server in rig.servers if server.name in faulty),
+        )
     for server in rig.servers:
-        port = 0 if options.free_ports else server.port + options.port_offset
-        rack.add(server.name, port, server.unit_id, rig.banks[server.name], rig.links[server.name])
+        name = server.name
+        rack.add(
+            name, _port(server.port, options), server.unit_id, rig.banks[name], rig.links[name],
+            bus=server.bus, faulty=name in faulty,
+        )  # fmt: skip
     return rack
+
+
+def _port(port: int, options: ServeOptions) -> int:
+    return 0 if options.free_ports or not port else port + options.port_offset
 
 
 async def serve(rig: Rig | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
@@ -118,7 +140,10 @@ async def serve(rig: Rig | Playback, options: ServeOptions, progress: Progress |
     for sign in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(sign, stop.set)
     await rack.follow()
-    sys.stdout.write("READY " + json.dumps({"ports": rack.ports, "seed": rig.seed, "rate": options.rate}) + "\n")
+    ready: dict[str, object] = {"ports": rack.ports, "seed": rig.seed, "rate": options.rate}
+    if rack.serial:
+        ready["serial"] = rack.serial
+    sys.stdout.write("READY " + json.dumps(ready) + "\n")
     sys.stdout.flush()
     try:
         await player.play(rack, progress, stop)

@@ -9,6 +9,8 @@ from typing import Any
 
 NUMBER, WORD, FLAG = (int, float), (str,), (bool,)
 
+REGISTER: dict[str, tuple[type, ...]] = {"server": WORD, "register": WORD}
+
 # verb: (parameters, opposite verb of a lasting one)
 VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     # the plant
@@ -37,6 +39,41 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "bump": ({"kg": NUMBER, "lasts_s": NUMBER}, ""),
     "freeze_hopper": ({}, "thaw_hopper"),
     "thaw_hopper": ({}, ""),
+    # the weighing indicator
+    "tare": ({"kg": NUMBER}, "clear_tare"),
+    "clear_tare": ({}, ""),
+    "zero_shift": ({"kg": NUMBER}, ""),
+    "decimal_point": ({"digits": NUMBER}, ""),
+    "indicator_setup": ({}, "indicator_run"),
+    "indicator_run": ({}, ""),
+    "load_cell_lost": ({}, "load_cell_back"),
+    "load_cell_back": ({}, ""),
+    "heartbeat_stop": ({}, "heartbeat_go"),
+    "heartbeat_go": ({}, ""),
+    # pulse counters and current loops
+    "pulses_bad": ({"counter": WORD, "lost_share": NUMBER, "doubled_share": NUMBER}, "pulses_good"),
+    "pulses_good": ({"counter": WORD}, ""),
+    "counter_put": ({"counter": WORD, "count": NUMBER}, ""),
+    "counter_glitch": ({"counter": WORD, "count": NUMBER}, "counter_right"),
+    "counter_right": ({"counter": WORD}, ""),
+    "loop_broken": ({"loop": WORD}, "loop_good"),
+    "loop_short": ({"loop": WORD}, "loop_good"),
+    "loop_good": ({"loop": WORD}, ""),
+    # how a device answers; `behave` ends all of it, or what is named
+    "ignore_writes": (REGISTER, "behave"),
+    "clamp_writes": (REGISTER | {"low": NUMBER, "high": NUMBER}, "behave"),
+    "round_writes": (REGISTER | {"step": NUMBER}, "behave"),
+    "late_writes": (REGISTER | {"seconds": NUMBER}, "behave"),
+    "overwrite": (REGISTER | {"raw": NUMBER, "seconds": NUMBER}, "behave"),
+    "refuse": (REGISTER | {"code": NUMBER, "reads": FLAG, "writes": FLAG}, "behave"),
+    "wrong_echo": (REGISTER | {"what": WORD}, "behave"),
+    "hole": (REGISTER, "behave"),
+    "read_limit": ({"server": WORD, "most": NUMBER}, "behave"),
+    "force": (REGISTER | {"raw": NUMBER, "pattern": NUMBER}, "behave"),
+    "freeze_registers": (REGISTER, "behave"),
+    "torn": (REGISTER | {"first": NUMBER, "last": NUMBER}, "behave"),
+    "point_switch": (REGISTER | {"point": WORD, "value": NUMBER}, "behave"),
+    "behave": (REGISTER | {"was": WORD}, ""),
     # feeder and line
     "bag_hung_up": ({}, "clear"),
     "bridge": ({}, "clear"),
@@ -60,11 +97,38 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "link_hang": ({"server": WORD}, "link_back"),
     "link_slow": ({"server": WORD, "delay_s": NUMBER}, "link_back"),
     "link_back": ({"server": WORD}, ""),
-    "power_dip": ({"plant": FLAG}, "power_back"),
-    "power_back": ({}, ""),
+    "fault": (
+        {
+            "server": WORD, "kind": WORD, "share": NUMBER, "every": NUMBER, "direction": WORD,
+            "seconds": NUMBER, "spread_s": NUMBER, "size": NUMBER,
+        },
+        "fault_over",
+    ),
+    "fault_over": ({"server": WORD, "kind": WORD}, ""),
+    "power_dip": ({"plant": FLAG, "tared": FLAG}, "power_back"),
+    "power_back": ({"tared": FLAG}, ""),
+}  # fmt: skip
+OPTIONAL = {
+    "plant_start": {"mix_short_ton_h"},
+    "plant_stop": {"run_out_s"},
+    "feeder_local": {"rpm"},
+    "power_dip": {"plant", "tared"},
+    "power_back": {"tared"},
+    "tare": {"kg"},
+    "pulses_bad": {"lost_share", "doubled_share"},
+    "counter_glitch": {"count"},
+    "fault": {"share", "every", "direction", "seconds", "spread_s", "size"},
+    "fault_over": {"kind"},
+    "ignore_writes": {"register"},
+    "late_writes": {"register", "seconds"},
+    "overwrite": {"seconds"},
+    "refuse": {"register", "reads", "writes"},
+    "wrong_echo": {"register", "what"},
+    "force": {"raw", "pattern"},
+    "freeze_registers": {"register"},
+    "torn": {"first", "last"},
+    "behave": {"register", "was"},
 }
-OPTIONAL = {"plant_start": {"mix_short_ton_h"}, "plant_stop": {"run_out_s"}, "feeder_local": {"rpm"}}
-OPTIONAL["power_dip"] = {"plant"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,4 +173,6 @@ def opposite_of(step: Step) -> Step | None:
         return None
     opposite = VERBS[step.do][1]
     values = {key: value for key, value in step.values.items() if key in VERBS[opposite][0]}
+    if opposite == "behave":
+        values["was"] = step.do
     return Step(step.t_s + step.for_s, opposite, values)

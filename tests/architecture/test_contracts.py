@@ -82,5 +82,5 @@ def test_every_library_has_a_room() -> None:
         for library in contract.get("protected_modules", [])
     }
     wanted = {canonicalize_name(Requirement(line).name) for line in SETTINGS["project"]["dependencies"]}
-    import_names = {"paho-mqtt": "paho"}
+    import_names = {"paho-mqtt": "paho", "pyserial": "serial"}
     assert {import_names.get(name, name) for name in wanted} == protected

@@ -347,7 +347,7 @@ async def test_a_table_that_no_master_writes_is_a_mistake(server: RawServer) -> 
 async def test_the_kernel_watches_the_connection(server: RawServer) -> None:
     (link,) = make_links([device_spec(port=server.port, timeout_s=0.4)])
     await link.connect()
-    sock = link._shared._raw_socket()
+    sock = link._shared.raw_socket()
     assert sock is not None
     assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) == 1
     assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == 800

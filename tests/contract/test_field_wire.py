@@ -72,7 +72,7 @@ class Plant:
         for device, line in enumerate(self.lines):
             blocks = [(n, block) for n, block in enumerate(self.plan.blocks) if block.device == device]
             if blocks:
-                poller = DevicePoller(line, blocks, self.buffer, self.clock, chance, self.reports, self.tallies[device])
+                poller = DevicePoller(line, blocks, self.buffer, self.clock, self.reports, self.tallies[device])
                 self.supervisor.add(f"poll {line.device.device_id}", poller.run)
         for device in self.writer.devices:
             self.supervisor.add(f"write {device}", lambda device=device: self.writer.run_device(device))  # type: ignore[misc]

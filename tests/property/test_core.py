@@ -12,6 +12,7 @@ from crumbmeter.control.params import BelowTurndown
 from crumbmeter.control.record import add_to
 from crumbmeter.model.commands import CommandKind
 from crumbmeter.model.image import ReadOutcome
+from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.view import Totals
 from tests.cores import INDEX, SETTINGS_ID, SIGNALS, Bench, command, image_of, make_params
 
@@ -105,10 +106,13 @@ class AnyShift(RuleBasedStateMachine):
             self.last = self.bench.scan()
             self.bench.obey()
             self.entered_kg += self._entered()
-            for parcel in self.last.parcels:
-                self.parcels = add_to(self.parcels, parcel)
+            self._add(self.last.parcels)
             limit = FEED.slew_kg_s2 * 0.2 + 1e-9
             assert self.last.view.setpoint_kg_s - before.view.setpoint_kg_s <= limit
+
+    def _add(self, parcels: tuple[Parcel, ...]) -> None:
+        for parcel in parcels:
+            self.parcels = add_to(self.parcels, parcel)
 
     def _entered(self) -> float:
         return sum(stream.at_injection_kg_s * 0.2 for stream in self.last.view.streams)
@@ -118,6 +122,8 @@ class AnyShift(RuleBasedStateMachine):
         self.bench.scan(command(CommandKind.ENABLE_CONTROL, SETTINGS_ID))
         self.last = self.bench.scan(command(CommandKind.START_FEED))
         self.entered_kg += sum(s.at_injection_kg_s * 0.2 for r in self.bench.results[-2:] for s in r.view.streams)
+        for result in self.bench.results[-2:]:
+            self._add(result.parcels)
         self.bench.obey()
 
     @rule(seconds=st.floats(0.2, 12.0))
@@ -138,6 +144,7 @@ class AnyShift(RuleBasedStateMachine):
     @rule(kind=st.sampled_from([CommandKind.STOP_FEED, CommandKind.HOLD_FEED, CommandKind.MONITOR_ONLY]))
     def ask(self, kind: CommandKind) -> None:
         self.last = self.bench.scan(command(kind))
+        self._add(self.last.parcels)
         self.entered_kg += self._entered()
         self.bench.obey()
 

@@ -1,10 +1,20 @@
 """Properties of the read plan: every value exactly where the plan says, whole, and within what its device takes."""
 
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from crumbmeter.field.plan import bus_load, describe, make_plan
-from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource, Table, WordType
+from crumbmeter.field.spec import (
+    AddressSpan,
+    DeviceSpec,
+    Forbidden,
+    OutputSpec,
+    PowerOfTen,
+    RegisterSpec,
+    SignalSource,
+    Table,
+    WordType,
+)
 from tests.fakes import device_spec, output
 
 KINDS = [WordType.U16, WordType.F32, WordType.F64]
@@ -93,3 +103,67 @@ def test_the_plan_depends_on_nothing_but_the_site(
     assert sorted(named) == sorted([s.signal_id for s in sources] + [o.role for o in outputs])
     loads = bus_load(devices, plan, 0.01)
     assert sum(load.requests_per_s for load in loads) - sum(1 / block.period_s for block in plan.blocks) < 1e-9
+
+
+@st.composite
+def tied_sites(draw: st.DrawFn) -> tuple[DeviceSpec, list[SignalSource]]:
+    """One device with holes, groups and powers of ten; where a request cannot be had, the site does not count."""
+    holes = [Forbidden(Table.INPUT, AddressSpan(at, at + 2)) for at in draw(st.lists(st.integers(0, 80), max_size=4))]
+    device = device_spec(
+        max_words=draw(st.integers(4, 30)),
+        max_gap=draw(st.integers(0, 10)),
+        forbidden=tuple(holes),
+        one_per_request=draw(st.booleans()),
+    )
+    starts = draw(st.lists(st.integers(0, 80), min_size=1, max_size=12))
+    sources = []
+    for number, start in enumerate(starts):
+        length = draw(st.integers(2, 8))
+        span = draw(st.sampled_from([None, AddressSpan(start, start + length)]))
+        power = PowerOfTen(RegisterSpec(Table.INPUT, start + draw(st.integers(-5, 5)) + 5, WordType.U16))
+        for member in range(draw(st.integers(1, 3))):
+            register = RegisterSpec(
+                Table.INPUT,
+                start + draw(st.integers(0, length - 1)),
+                WordType.U16,
+                together=span,
+                power=draw(st.sampled_from([None, power])),
+            )
+            wanted = register.span
+            fits = wanted.end - wanted.first <= device.max_words
+            assume(fits and not any(hole.span.meets(wanted.first, wanted.end) for hole in holes))
+            sources.append(SignalSource(f"s{number}_{member}", 0, register, draw(st.sampled_from([0.2, 1.0]))))
+    return device, sources
+
+
+@given(tied_sites())
+def test_groups_come_whole_and_no_request_meets_a_hole(site: tuple[DeviceSpec, list[SignalSource]]) -> None:
+    device, sources = site
+    plan = make_plan([device], sources, [])
+    for source, place in zip(sources, plan.signals, strict=True):
+        block, span = plan.blocks[place.block], source.register.span
+        assert block.address <= span.first
+        assert span.end <= block.address + block.count
+        assert block.address + place.offset == source.register.address
+    for block in plan.blocks:
+        assert 1 <= block.count <= device.max_words
+        assert not any(hole.span.meets(block.address, block.address + block.count) for hole in device.forbidden)
+    block_of: dict[AddressSpan, int] = {}
+    for source, place in zip(sources, plan.signals, strict=True):
+        group = source.register.together
+        if group is not None and source.register.power is None:
+            assert plan.blocks[block_of.setdefault(group, place.block)].period_s == plan.blocks[place.block].period_s
+
+
+@given(tied_sites())
+def test_one_per_request_asks_for_nothing_that_no_single_value_needs(
+    site: tuple[DeviceSpec, list[SignalSource]],
+) -> None:
+    device, sources = site
+    assume(device.one_per_request)
+    plan = make_plan([device], sources, [])
+    for number, block in enumerate(plan.blocks):
+        spans = [
+            source.register.span for source, place in zip(sources, plan.signals, strict=True) if place.block == number
+        ]
+        assert AddressSpan(block.address, block.address + block.count) in spans

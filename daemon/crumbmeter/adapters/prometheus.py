@@ -13,6 +13,7 @@ from prometheus_client import CollectorRegistry, Histogram, start_http_server
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+from crumbmeter.adapters.prometheus_counters import totaliser_metrics, write_metrics
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.image import WriteStage
 from crumbmeter.model.quality import Quality
@@ -73,6 +74,8 @@ class Extras:
     """Further gauges by their full name, unit last (`crumbmeter_..._bytes`)."""
     losses: Callable[[], Mapping[str, tuple[int, int]]] = dict
     """Fan-out: by consumer, items refused and items lost to exceptions."""
+    writes: Callable[[], Mapping[str, int]] = dict
+    """By output role: writes in all runs."""
 
 
 class ScanMetrics(Collector):
@@ -155,6 +158,7 @@ class ScanMetrics(Collector):
         yield _gauge("crumbmeter_scan_age_seconds", "Process time since the newest scan began.", age_s)
         yield from self._signals(result.view, age_s, live)
         yield from _totals(result.view)
+        yield from totaliser_metrics(result.view, self._names)
         if live:
             yield from _values(result.view)
             yield from _modes(result.view)
@@ -215,6 +219,7 @@ class ScanMetrics(Collector):
             lost.add_metric((consumer, "no room"), dropped)
             lost.add_metric((consumer, "fault"), faults)
         yield lost
+        yield from write_metrics(extras.writes())
         for name, total in extras.counters().items():
             yield _counter(name, f"{_words(name)} since the start.", total)
         for name, level in extras.gauges().items():

@@ -109,6 +109,36 @@ CATALOGUE: tuple[AlarmSpec, ...] = (
         "The feed stops when it is late for too long.",
         "Look at the load of this computer.", 0.0, 10.0,
     ),
+    AlarmSpec(
+        "weight_baseline", _M, "Zero or tare of a scale may have changed",
+        "The content shown may be wrong; the feed goes on by what the scale loses.",
+        "Look at the scale: zero, tare, net or gross. Then accept the weight.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "total_undecided", _L, "A totaliser has a gap that cannot be decided",
+        "Its total lacks what was counted in the gap.",
+        "Find out what was counted, and settle the total with it.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "other_master", _H, "Another master writes to the feeder",
+        "crumbmeter only watches; nobody knows which setpoint rules.",
+        "Find the other master and switch it off, or take control away from this one.", 0.0, 5.0,
+    ),
+    AlarmSpec(
+        "writes_spent", _M, "An output has used up its writes for this hour or day",
+        "The device keeps an older value; only a stop is still written.",
+        "Widen the deadband, or have the register made volatile.", 0.0, 60.0,
+    ),
+    AlarmSpec(
+        "writes_half_worn", _L, "An output has used half of the writes that its memory endures",
+        "The device's memory will fail one day.",
+        "Have the register made volatile, or plan to replace the device.", 0.0, 60.0,
+    ),
+    AlarmSpec(
+        "writes_worn", _M, "An output has used 80 % of the writes that its memory endures",
+        "The device may soon lose its settings.",
+        "Replace the device, or have the register made volatile.", 0.0, 60.0,
+    ),
 )  # fmt: skip
 
 BY_ID: dict[str, AlarmSpec] = {spec.alarm_id: spec for spec in CATALOGUE}

@@ -27,11 +27,15 @@ from crumbmeter.app.journal_watch import JournalWatch
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
 from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of
+from crumbmeter.app.upkeep import WriteCounts
 from crumbmeter.control.step import make_core
+from crumbmeter.field.parts import parts_of
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.runtime.buffer import InputBuffer
+from crumbmeter.runtime.clockwatch import ClockWatch
+from crumbmeter.runtime.endurance import load_counts
 from crumbmeter.runtime.fanout import Fanout, Latest
 from crumbmeter.runtime.health import Health
 from crumbmeter.runtime.intake import Intake
@@ -85,12 +89,14 @@ class Daemon:
         self.recording = Recording(site, self.boot_id, self.clock, fault_point)
         self.buffer = InputBuffer(blocks=len(params.plan.blocks), outputs=len(params.outputs))
         self.tallies = [DeviceTally() for _ in site.devices]
+        self._counts_path = self.recording.path.with_name("write-counts.json")
         self.lines = make_lines(site.devices, make_links, self.clock, self._chance.random, self.report)
         self.writer = OutputWriter(
             self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
             expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
-            tallies=dict(enumerate(self.tallies)),
+            tallies=dict(enumerate(self.tallies)), counts=load_counts(self._counts_path),
         )  # fmt: skip
+        self.counts = WriteCounts(self._counts_path, self.writer, self.clock)
         self.intake = Intake(self.report)
         self.health = Health()
         self.views: Latest[ScanResult] = Latest()
@@ -165,17 +171,20 @@ class Daemon:
         for device in self.writer.devices:
             self.supervisor.add(f"writer {self.site.devices[device].device_id}", _bound(self.writer.run_device, device))
         self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
+        watch = ClockWatch(self.clock.wall_error_s, self.clock, self.report, self.recording.clock_stepped)
+        self.supervisor.add("clock watch", watch.run)
+        self.supervisor.add("write counts", self.counts.run)
         self.supervisor.add("watchdog", lambda: self.notifier.run(self.health))
         self.supervisor.add("scan", scanner.run, critical=True)
 
     def _add_pollers(self) -> None:
-        blocks = list(enumerate(self.params.plan.blocks))
+        params = self.params
+        parts = parts_of(params.plan, params.sources, params.outputs)
+        blocks = list(enumerate(params.plan.blocks))
         for index, line in enumerate(self.lines):
             own = [(number, block) for number, block in blocks if block.device == index]
             if own:
-                poller = DevicePoller(
-                    line, own, self.buffer, self.clock, self._chance.random, self.report, self.tallies[index]
-                )
+                poller = DevicePoller(line, own, self.buffer, self.clock, self.report, self.tallies[index], parts)
                 self.supervisor.add(f"poller {line.device.device_id}", poller.run)
 
     async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
@@ -187,7 +196,7 @@ class Daemon:
         if site.publish.metrics is not None:
             metrics = ScanMetrics(
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
-                make_extras(self.lines, self.tallies, self.recording, self.fanout, self.supervisor),
+                make_extras(self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer),
             )  # fmt: skip
             self.fanout.add("metrics", metrics)
             stack.callback(MetricsServer(metrics, site.publish.metrics.address, site.publish.metrics.port).close)
@@ -238,6 +247,11 @@ class Daemon:
         await self.supervisor.end("scan")
         self.stop_report = await stop_all(self.writer, self.lines, self.params.outputs, self.clock, deadline_s=STOP_S)
         self.report(_told(self.stop_report, fault))
+        for result in self.stop_report.results:
+            if result.acknowledged or result.cause != "not reached in time":
+                self.writer.note_stop(result.role, result.wanted_words, acknowledged=result.acknowledged)
+        with contextlib.suppress(OSError):
+            await self.counts.save()
         if self._publisher is not None:
             self._publisher.stop()
             await self._publisher_farewell()

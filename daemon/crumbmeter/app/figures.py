@@ -9,6 +9,7 @@ from crumbmeter.runtime.fanout import Fanout
 from crumbmeter.runtime.link import DeviceLine
 from crumbmeter.runtime.supervisor import Supervisor
 from crumbmeter.runtime.tally import DeviceTally
+from crumbmeter.runtime.writer import OutputWriter
 
 
 def make_extras(
@@ -17,6 +18,7 @@ def make_extras(
     recording: Recording,
     fanout: Fanout[ScanResult],
     supervisor: Supervisor,
+    writer: OutputWriter,
 ) -> Extras:
     """Bind the figures to where they are counted."""
 
@@ -41,7 +43,7 @@ def make_extras(
             "crumbmeter_journal_wal_pages": float(status.wal_pages),
         }
 
-    return Extras(links=links, counters=counters, gauges=gauges, losses=fanout.losses)
+    return Extras(links=links, counters=counters, gauges=gauges, losses=fanout.losses, writes=writer.lifetime_counts)
 
 
 def _link(line: DeviceLine, tally: DeviceTally) -> LinkFigures:

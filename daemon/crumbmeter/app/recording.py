@@ -3,11 +3,12 @@
 import asyncio
 import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from crumbmeter import __version__
 from crumbmeter.app.standing import restored_state
-from crumbmeter.app.startup import clock_is_synchronised
+from crumbmeter.app.startup import clock_is_synchronised, instance_of
 from crumbmeter.control.state import State, first_state
 from crumbmeter.control.step import StepResult
 from crumbmeter.journal.entry import SIMULATED, Stamp
@@ -59,6 +60,7 @@ class Recording:
         self._journal = journal
         stack.callback(journal.close, CLOSE_S)
         state, kept, changed = await asyncio.to_thread(self._look_back)
+        state = replace(state, instance=instance_of(self._boot_id))
         recorder = Recorder(params, journal.append_nowait, clock_synced=synced)
         self._recorder = recorder
         boot = boots.boot(
@@ -79,7 +81,7 @@ class Recording:
         kept = settings.KeptSettings(params.settings_id, tuple((f.name, f.content) for f in self._site.files))
         try:
             with Reader(self.path) as reader:
-                state = restored_state(reader, params)
+                state = restored_state(reader, params, self._clock.now_s(), self._clock.wall_us())
                 last = reader.last("boot")
                 changed = last is not None and boots.read(last).settings_id != params.settings_id
                 keep_us = round(self._site.journal.record_days * 86_400e6)
@@ -87,6 +89,11 @@ class Recording:
                 return state, kept if due else None, changed
         except JournalUnreadableError:
             return first_state(params), kept, False
+
+    def clock_stepped(self) -> None:
+        """Mark all that is recorded from now on: its wall time follows a clock that was found to be wrong."""
+        if self._recorder is not None:
+            self._recorder.doubt_clock()
 
     def _stamp(self) -> Stamp:
         return Stamp(round(self._clock.now_s() * 1e6), self._clock.wall_us())

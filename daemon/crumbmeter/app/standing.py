@@ -6,13 +6,17 @@ exactly the settings it was enabled for.
 
 from dataclasses import dataclass, replace
 
+from crumbmeter.control import counters
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import State, first_state
 from crumbmeter.estimation.weighing import WeighingState
+from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events, snapshots, totals
 from crumbmeter.ledger.snapshot import SnapshotError
+from crumbmeter.ledger.snapshots import Snapshot
 from crumbmeter.ledger.stamped import EVENT
+from crumbmeter.signals.totaliser import TotaliserState
 
 STANDING = ("control_enabled", "monitor_only", "mix_changed", "moisture_entered")
 FACTOR_DOUBT = 0.02
@@ -26,16 +30,20 @@ class _Found:
     moisture: dict[str, float] | None = None
 
 
-def restored_state(reader: Reader, params: Params) -> State:
+def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -> State:
     """Make the state of the first scan from the journal.
 
     Args:
         reader: The journal as the last run left it.
         params: Settings in force now.
+        now_s: [s] Process time.
+        wall_us: [us] UTC since 1970.
     """
     state = first_state(params)
     kept = totals.restore(reader)
     found = _search(reader)
+    stored = reader.last("snapshot", "image")
+    snapshot = None if stored is None else _read(stored)
     known = {mix.mix_id for mix in params.mixes}
     mix_id = found.mix_id if found.mix_id in known else params.first_mix
     moisture = found.moisture or {}
@@ -48,7 +56,8 @@ def restored_state(reader: Reader, params: Params) -> State:
         plant=replace(state.plant, moisture=water),
         totals=kept.totals,
         job_mark=kept.job_mark,
-        weighing=_weighing(reader, params, state.weighing),
+        weighing=state.weighing if snapshot is None else _weighing(snapshot, params, state.weighing),
+        totalisers=state.totalisers if snapshot is None else _totalisers(snapshot, stored, state, now_s, wall_us),
     )
 
 
@@ -74,15 +83,29 @@ def _search(reader: Reader) -> _Found:
     return found
 
 
-def _weighing(reader: Reader, params: Params, fresh: WeighingState) -> WeighingState:
-    """Take over the feed factor and its level map from the newest snapshot under the same settings."""
-    stored = reader.last("snapshot", "image")
-    if stored is None:
-        return fresh
+def _read(stored: Stored) -> Snapshot[State] | None:
+    """Read a snapshot; one of another version is none."""
     try:
-        snapshot = snapshots.read(stored, State)
+        return snapshots.read(stored, State)
     except SnapshotError:
-        return fresh
+        return None
+
+
+def _totalisers(
+    snapshot: Snapshot[State], stored: Stored | None, fresh: State, now_s: float, wall_us: int
+) -> tuple[TotaliserState, ...]:
+    """Go on from every counter's baseline. How long ago that was is known by wall time alone, if that went forwards."""
+    if stored is None:
+        return fresh.totalisers
+    away_s = (wall_us - stored.wall_us) / 1e6
+    left_s = stored.mono_us / 1e6
+    return counters.restored(
+        fresh.totalisers, snapshot.state.totalisers, left_s, away_s if away_s >= 0.0 else None, now_s
+    )
+
+
+def _weighing(snapshot: Snapshot[State], params: Params, fresh: WeighingState) -> WeighingState:
+    """Take over the feed factor and its level map from the newest snapshot under the same settings."""
     if snapshot.settings_id != params.settings_id:
         return fresh
     before = snapshot.state.weighing

@@ -18,7 +18,7 @@ def names_of(site: Site) -> Names:
     params = site.params
     return Names(
         signal_ids=tuple(signal.signal_id for signal in params.signals),
-        signal_units=tuple(si_code(source.register.unit) for source in params.sources),
+        signal_units=tuple(si_code(source.unit) for source in params.sources),
         output_roles=tuple(spec.role for spec in params.outputs),
     )
 
@@ -31,6 +31,11 @@ def origin_of(site: Site, boot_id: str) -> Origin:
 def new_boot_id() -> str:
     """Name this run: 32 hexadecimal digits, never the same twice."""
     return uuid.uuid4().hex
+
+
+def instance_of(boot_id: str) -> int:
+    """Make the number of this run for the owner register: 1 to 65535, never 0, which means nobody (REQ-54)."""
+    return int(boot_id[:8], 16) % 65535 + 1
 
 
 def client_id_of(site: Site) -> str:

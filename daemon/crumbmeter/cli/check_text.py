@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 
+from crumbmeter.field.plan import WireRow
 from crumbmeter.site import Site, warnings_text
 from crumbmeter.site.explain import DoseWords, Explanation, StreamWords
 
@@ -25,6 +26,7 @@ def site_text(site: Site, words: Explanation) -> str:
         _section("Signals: what is read and what becomes of it", _signals(words)),
         _section("Doses at three rates of the plant", _doses(site, words)),
         _section("Read plan: what is asked over the wire", _plan(site, words)),
+        _section("Where each value is on the wire", addresses_text(words.addresses)),
         _section("Registers that may be written; no other one ever is", _writes(words)),
         _section("Control", _control(site)),
         _section("Where it goes", _places(site)),
@@ -173,6 +175,18 @@ def _plan(site: Site, words: Explanation) -> str:
     loads += [[load.endpoint, f"{load.requests_per_s:.1f}", f"{load.share:.1%}"] for load in site.loads]
     note = "Offsets are PDU offsets, counted from 0, as they go over the wire. At most 70 % load is allowed."
     return "\n".join((table(rows, "lrrrrr"), fill(note), table(loads, "lrr")))
+
+
+def addresses_text(addresses: Sequence[WireRow]) -> str:
+    """Write the table of wire addresses: what a person compares with the maker's manual (REQ-14)."""
+    rows = [["value", "device", "unit", "FC", "offset", "hex", "count", "type", "order", "read with"]]
+    for row in addresses:
+        first, last = row.with_addresses
+        alone = (first, last) == (row.address, row.address + row.count - 1)
+        cells = [row.name, row.device_id, str(row.unit_id), f"{row.function_code:02d}", str(row.address)]
+        cells += [f"{row.address:04X}", str(row.count), row.word_type, row.order or "-"]
+        rows.append([*cells, "" if alone else f"{first} to {last}"])
+    return table(rows, "llrrrrr")
 
 
 def _writes(words: Explanation) -> str:

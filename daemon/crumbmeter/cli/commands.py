@@ -115,7 +115,8 @@ def show(
 def do(
     command: Annotated[str, typer.Argument(help="start-feed, hold-feed, stop-feed, select-mix, enable-control, ...")],
     subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
-    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture.")] = "",
+    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture; kg, for settle-total.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="Why, for settle-total and accept-weight.")] = "",
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,
 ) -> None:
@@ -125,7 +126,7 @@ def do(
     """
     from crumbmeter.cli.do import do as do_it  # noqa: PLC0415
 
-    raise typer.Exit(do_it(socket, command, subject, value, yes=yes))
+    raise typer.Exit(do_it(socket, command, subject, value, reason=reason, yes=yes))
 
 
 @app.command()
@@ -143,3 +144,17 @@ def verify(
     from crumbmeter.cli.verify import verify as walk  # noqa: PLC0415
 
     raise typer.Exit(walk(journal, head, as_json=as_json))
+
+
+@app.command()
+def decode(
+    words: Annotated[list[str], typer.Argument(help="Register words as they came, such as 0x4049 0x0FDB.")],
+    as_json: Json = False,
+) -> None:
+    """Show register words under every type and order of bytes, to find the one that a device means.
+
+    Exit codes: 0 shown, 2 these are no words.
+    """
+    from crumbmeter.cli.decode import decode as show_views  # noqa: PLC0415
+
+    raise typer.Exit(show_views(words, as_json=as_json))

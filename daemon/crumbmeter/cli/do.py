@@ -35,6 +35,10 @@ class Deed:
     subject: str = ""
     """What the subject is; empty: there is none."""
     value: str = ""
+    unit_si: float = 1.0
+    """What one of the value's unit is in SI."""
+    reason: bool = False
+    """Whether the record needs to know why."""
 
 
 DEEDS: dict[CommandKind, Deed] = {
@@ -50,9 +54,19 @@ DEEDS: dict[CommandKind, Deed] = {
         "Stream {subject} is taken to hold {value} percent of water in its dry mass, from now on.",
         "the stream",
         "percent of dry mass",
+        0.01,
     ),
     CommandKind.ACKNOWLEDGE: Deed("Alarm {subject} is marked as seen by you. Its cause stays.", "the alarm"),
     CommandKind.RESET_SUBTOTAL: Deed("The job's subtotal starts at zero. Grand totals are never reset."),
+    CommandKind.SETTLE_TOTAL: Deed(
+        "The oldest open gap of {subject} is settled with {value} (kg, or SI). What was booked stays as it is.",
+        "the totaliser's signal (SIGNAL#GAP for another gap)",
+        "what was counted, in kg (or SI)",
+        reason=True,
+    ),
+    CommandKind.ACCEPT_WEIGHT: Deed(
+        "The weight {subject} is taken as right: its zero and tare are as they should be.", "the signal", reason=True
+    ),
 }
 
 
@@ -66,6 +80,7 @@ def do(
     subject: str = "",
     value: str = "",
     *,
+    reason: str = "",
     yes: bool = False,
     answer: Callable[[str], str] = input,
 ) -> int:
@@ -75,7 +90,8 @@ def do(
         socket: The daemon's local socket.
         words: The command, with blanks, hyphens or underscores: `start-feed`.
         subject: Mix, stream or alarm, as the command needs.
-        value: Percent of dry mass, for `set-moisture`.
+        value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`.
+        reason: Why, where the record needs it.
         yes: Do not ask whether it is meant.
         answer: Asks the person at the terminal.
 
@@ -85,8 +101,8 @@ def do(
     """
     try:
         kind = kind_of(words)
-        number = _check(kind, subject, value)
-        return asyncio.run(_do(socket, kind, subject, number, None if yes else answer))
+        number = _check(kind, subject, value, reason)
+        return asyncio.run(_do(socket, kind, subject, number, reason, None if yes else answer))
     except UsageError as fault:
         return _say(str(fault), USAGE)
     except NoDaemonError as fault:
@@ -107,7 +123,7 @@ def kind_of(words: str) -> CommandKind:
         raise UsageError(f"no command {words!r}; there are {known}") from fault
 
 
-def _check(kind: CommandKind, subject: str, value: str) -> float:
+def _check(kind: CommandKind, subject: str, value: str, reason: str) -> float:
     """Check that all is named that the command needs, and return its value in SI.
 
     Raises:
@@ -119,6 +135,8 @@ def _check(kind: CommandKind, subject: str, value: str) -> float:
         raise UsageError(f"{name} needs {deed.subject}" if deed.subject else f"{name} takes nothing after it")
     if bool(deed.value) != bool(value):
         raise UsageError(f"{name} needs a number: {deed.value}" if deed.value else f"{name} takes no number")
+    if deed.reason != bool(reason.strip()):
+        raise UsageError(f"{name} needs --reason: the record keeps it" if deed.reason else f"{name} takes no reason")
     if not value:
         return 0.0
     try:
@@ -127,14 +145,17 @@ def _check(kind: CommandKind, subject: str, value: str) -> float:
         number = math.nan
     if not math.isfinite(number):
         raise UsageError(f"{value!r} is no number ({deed.value})")
-    return number / 100.0
+    return number * deed.unit_si
 
 
-async def _do(socket: Path, kind: CommandKind, subject: str, value: float, answer: Callable[[str], str] | None) -> int:
+async def _do(
+    socket: Path, kind: CommandKind, subject: str, value: float, reason: str, answer: Callable[[str], str] | None
+) -> int:
     async with ControlLine(socket) as line:
         settings = await line.ask({"ask": "settings"})
         settings_id = str(settings.get("settings_id", ""))
-        says = DEEDS[kind].says.format(subject=subject, value=f"{100.0 * value:g}", settings=settings_id[:12])
+        shown = f"{value / DEEDS[kind].unit_si:g}"
+        says = DEEDS[kind].says.format(subject=subject, value=shown, settings=settings_id[:12])
         sys.stdout.write(f"{settings.get('title') or settings.get('site_id')}: {says}\n")
         if answer is not None and not await _meant(answer):
             return _say("Not sent.", DECLINED)
@@ -144,6 +165,7 @@ async def _do(socket: Path, kind: CommandKind, subject: str, value: float, answe
             "who": getpass.getuser(),
             "subject": settings_id if kind is CommandKind.ENABLE_CONTROL else subject,
             "value": value,
+            "reason": reason,
             "wait_s": WAIT_S,
         }
         return _judge(await line.ask(request, within_s=WAIT_S + 5.0))

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from crumbmeter.adapters.logs import detach_logs
 from crumbmeter.app import Daemon, StartRefusedError
+from crumbmeter.cli.check_text import addresses_text
 from crumbmeter.cli.exits import FAILED, NOT_AT_REST, REFUSED
+from crumbmeter.field.plan import wire_addresses
 from crumbmeter.site import Site, SiteRefusedError, load, report
 
 
@@ -33,6 +35,8 @@ def run(path: Path) -> int:
     site = load_or_say(path)
     if site is None:
         return REFUSED
+    sys.stdout.write(start_text(site))
+    sys.stdout.flush()
     try:
         code, last_words = asyncio.run(_run(site))
     except StartRefusedError as refused:
@@ -40,6 +44,12 @@ def run(path: Path) -> int:
         return REFUSED
     sys.stderr.write(last_words)
     return code
+
+
+def start_text(site: Site) -> str:
+    """Say where each value is on the wire, so that a start can be held against the makers' manuals (REQ-14)."""
+    rows = wire_addresses(site.devices, site.params.sources, site.params.outputs)
+    return f"Where each value is on the wire; offsets are PDU offsets, counted from 0:\n{addresses_text(rows)}\n"
 
 
 async def _run(site: Site) -> tuple[int, str]:

@@ -1,13 +1,18 @@
 """What one scan says of every alarm: true, false, or not known."""
 
+from collections.abc import Callable, Iterable
+
 from crumbmeter.alarms.machine import Condition
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
 from crumbmeter.control.state import State
+from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.params import MixParams
 
+HALF_WORN, WORN = 50, 80
+"""[percent] Of the writes that an output's memory endures (REQ-26)."""
 NO_FLOW_AFTER_S = 3.0
 """[s] A feed factor that has been gone for so long means that nothing flows."""
 
@@ -17,6 +22,7 @@ def conditions(
     params: Params,
     mix: MixParams,
     readings: tuple[Reading, ...],
+    writes: tuple[WriteStatus, ...],
     in_doubt: str,
     *,
     late: bool,
@@ -50,7 +56,24 @@ def conditions(
         "write_not_confirmed": Condition(sequence.reason.endswith(NOT_CONFIRMED), sequence.reason),
         "recipe_differs": _recipe(params, mix, readings),
         "scan_late": Condition(late),
+        "weight_baseline": _named(
+            signal.signal_id for signal, memory in zip(params.signals, state.signals, strict=True) if memory.doubted
+        ),
+        "total_undecided": _named(each.totaliser_id for each in state.totalisers if each.gaps),
+        "other_master": Condition(state.owner.other != 0, f"number {state.owner.other}"),
+        "writes_spent": _outputs(params, writes, lambda status: status.stage is WriteStage.HELD_BACK),
+        "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
+        "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),
     }
+
+
+def _named(found: Iterable[str]) -> Condition:
+    names = ", ".join(found)
+    return Condition(bool(names), names)
+
+
+def _outputs(params: Params, writes: tuple[WriteStatus, ...], wanted: Callable[[WriteStatus], bool]) -> Condition:
+    return _named(spec.role for spec, status in zip(params.outputs, writes, strict=False) if wanted(status))
 
 
 def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:

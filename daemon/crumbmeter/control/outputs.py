@@ -2,9 +2,11 @@
 
 from dataclasses import replace
 
+from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import MeterMode, Params
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger, drives
 from crumbmeter.control.state import State
+from crumbmeter.control.watching import is_armed
 from crumbmeter.model.outputs import OutputImage, OutputRole
 
 HEARTBEAT_MODULUS = 65536
@@ -40,7 +42,22 @@ def output_image(
         (OutputRole.HEARTBEAT, float(heartbeat)),
         (OutputRole.PLANT_HEALTHY, float(healthy and now.state is not RunState.STOPPED and not by_input)),
     )
-    return after, OutputImage(state.control_enabled or releasing, stopped or releasing, values)
+    return after, _allowed(state, params, values, stop_now=stopped or releasing, releasing=releasing)
+
+
+def _allowed(
+    state: State, params: Params, values: tuple[tuple[OutputRole, float], ...], *, stop_now: bool, releasing: bool
+) -> OutputImage:
+    """Let out what may be written: nothing before inputs are good, and only a claim while the outputs are not ours."""
+    enabled = (state.control_enabled and is_armed(state, params)) or releasing
+    if params.owner is None:
+        return OutputImage(enabled, stop_now, values)
+    if may_write(state.owner, params):
+        owner = 0.0 if releasing else float(state.instance)
+        return OutputImage(enabled, stop_now, (*values, (OutputRole.OWNER, owner)))
+    if enabled and not releasing and state.owner.may_claim:
+        return OutputImage(write_enabled=True, stop_now=False, values=((OutputRole.OWNER, float(state.instance)),))
+    return OutputImage(write_enabled=False, stop_now=False, values=values)
 
 
 def _setpoint(state: State, params: Params, *, auger: bool) -> tuple[tuple[OutputRole, float], ...]:

@@ -7,6 +7,8 @@ from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.spec import OutputSpec, ReadPlan, SignalSource
 from crumbmeter.process.params import DrumParams, LineParams, MixParams, StreamParams
 from crumbmeter.signals.params import SignalParams
+from crumbmeter.signals.pulse import PulseParams
+from crumbmeter.signals.totaliser import TotaliserParams
 
 
 class MeterMode(StrEnum):
@@ -142,3 +144,13 @@ class Params:
     parcel_kg: float = 250.0
     alarm_delays_s: tuple[tuple[str, float, float], ...] = field(default=())
     """(alarm id, on-delay, off-delay) where the site differs from the catalogue."""
+    totalisers: tuple[TotaliserParams, ...] = ()
+    pulses: tuple[PulseParams, ...] = ()
+    good_scans: int = 0
+    """Nothing is written after a start before every required input has been Good for so many scans (REQ-24)."""
+    owner: int | None = None
+    """Index of the output that says who writes. None: the site has no such register."""
+    heartbeat: int | None = None
+    """Index of the heartbeat's output."""
+    owner_dead_after_s: float = 10.0
+    """[s] A stranger whose heartbeat has stood for so long is dead."""

@@ -10,6 +10,8 @@ from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
+from crumbmeter.signals.settle import accept_baseline
+from crumbmeter.signals.totaliser import settle as settle_gap
 
 RELEASE_S = 2.0
 """[s] After control is given back, zeros are written for so long, so that nothing is left turning."""
@@ -114,7 +116,7 @@ def _set_moisture(state: State, command: Command, params: Params, _now_s: float)
     index = names.index(command.subject)
     if not params.streams[index].wet:
         return _refused(state, command, f"{command.subject} is indicated dry: moisture would be taken off twice")
-    if not 0.0 <= command.value <= MOST_MOISTURE:
+    if not command.value >= 0.0 <= MOST_MOISTURE:
         return _refused(
             state, command, f"moisture {command.value:.3f} of dry mass is not between 0 and {MOST_MOISTURE}"
         )
@@ -139,6 +141,41 @@ def _reset_subtotal(state: State, command: Command, _params: Params, _now_s: flo
     return replace(state, job_mark=state.totals), detail
 
 
+def _settle_total(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    """Settle a gap of a totaliser: an entry of its own, beside what was booked (REQ-10)."""
+    name, _, number = command.subject.partition("#")
+    names = [counter.totaliser_id for counter in params.totalisers]
+    if name not in names:
+        return _refused(state, command, f"no totaliser named {name!r}; there are {', '.join(names) or 'none'}")
+    if not command.reason.strip():
+        return _refused(state, command, "it must say why: the record keeps the reason")
+    if number and not (number.isascii() and number.isdigit()):
+        return _refused(state, command, f"{number!r} is no number of a gap")
+    place = names.index(name)
+    counter = params.totalisers[place]
+    if not command.value >= 0.0:
+        return _refused(state, command, "a total that was counted is not negative")
+    counts = round(command.value / counter.count_si)
+    settled, gap = settle_gap(state.totalisers[place], int(number or 0), counts)
+    if gap is None:
+        return _refused(state, command, f"{name} has no open gap" + (f" {number}" if number else ""))
+    detail = event(
+        "total_settled", signal=name, gap=gap.number, settled_count=counts, settled_si=counts * counter.count_si,
+        verdict=gap.verdict.value, who=command.who, reason=command.reason,
+    )  # fmt: skip
+    return replace(state, totalisers=(*state.totalisers[:place], settled, *state.totalisers[place + 1 :])), detail
+
+
+def _accept_weight(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    names = [signal.signal_id for signal in params.signals]
+    place = names.index(command.subject) if command.subject in names else None
+    if place is None or not state.signals[place].doubted:
+        return _refused(state, command, f"no weight named {command.subject!r} is in doubt")
+    accepted = accept_baseline(state.signals[place])
+    after = replace(state, signals=(*state.signals[:place], accepted, *state.signals[place + 1 :]))
+    return after, event("weight_accepted", signal=command.subject, who=command.who, reason=command.reason)
+
+
 _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
     CommandKind.ENABLE_CONTROL: _enable,
     CommandKind.MONITOR_ONLY: _monitor,
@@ -149,4 +186,6 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.SET_MOISTURE: _set_moisture,
     CommandKind.ACKNOWLEDGE: _acknowledge,
     CommandKind.RESET_SUBTOTAL: _reset_subtotal,
+    CommandKind.SETTLE_TOTAL: _settle_total,
+    CommandKind.ACCEPT_WEIGHT: _accept_weight,
 }

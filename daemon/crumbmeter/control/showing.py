@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.alarms.machine import AlarmState
+from crumbmeter.control.counters import views as totaliser_views
 from crumbmeter.control.feed import FeedScan
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import Contacts, views
@@ -84,6 +85,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         readings=readings,
         outputs=shown.outputs,
         writes=shown.image.writes,
+        totalisers=totaliser_views(state.totalisers, params),
     )
 
 
@@ -96,7 +98,9 @@ def _fed(state: State, shown: Shown, params: Params) -> Reading:
     weight = shown.readings[params.weighing.hopper_mass]
     if weight.value is None or not state.weighing.started:
         return Reading(None, Quality.BAD, weight.reason, weight.age_s)
-    if not shown.flow.believed and state.weighing.refilling:
+    if state.held_s > params.weighing.max_refill_s:
+        return Reading(None, Quality.BAD, Reason.HOLD_TOO_LONG, weight.age_s)
+    if not shown.flow.believed and state.held_s > 0.0:
         return Reading(shown.flow.rate_kg_s, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, weight.age_s)
     return Reading(shown.flow.rate_kg_s, weight.quality, weight.reason, weight.age_s)
 

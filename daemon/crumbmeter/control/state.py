@@ -1,9 +1,11 @@
 """The whole memory of the core: one frozen value, passed in and returned, so that a scan can be replayed."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
+from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.outlet import OutletState, new_outlet
+from crumbmeter.control.ownership import OwnerState
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import PlantState, new_plant
 from crumbmeter.control.sequence import SequenceState
@@ -11,9 +13,11 @@ from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
 from crumbmeter.model.view import Totals
 from crumbmeter.process.fifo import Fifo, empty
+from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
+from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 1
+STATE_VERSION = 2
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -70,6 +74,15 @@ class State:
     """Grand totals as they were when the subtotal was last reset."""
     caught_kg: float = 0.0
     """[kg] Rubber that went to the catch container, in all."""
+    totalisers: tuple[TotaliserState, ...] = ()
+    pulses: tuple[PulseState, ...] = ()
+    good_scans: int = 0
+    """Scans in a row, since the start, in which every required input was Good; it ends at what is asked for."""
+    held_s: float = 0.0
+    """[s] For how long the weight has not been believed, because of a fill or what follows it."""
+    instance: int = 0
+    """Number of this run in the owner register."""
+    owner: OwnerState = field(default_factory=OwnerState)
 
 
 def first_state(params: Params) -> State:
@@ -91,4 +104,6 @@ def first_state(params: Params) -> State:
         mix_id=params.first_mix,
         totals=Totals(),
         job_mark=Totals(),
+        totalisers=first_totalisers(params),
+        pulses=first_pulses(params),
     )

@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 
 from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
+from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
 from crumbmeter.control.outputs import output_image
+from crumbmeter.control.ownership import watch_owner
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import (
     Contacts,
@@ -24,6 +26,7 @@ from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
+from crumbmeter.control.watching import arm, only_when_ours, watch_hold
 from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
@@ -33,10 +36,9 @@ from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
-from crumbmeter.model.sample import Sample
 from crumbmeter.model.view import ScanView
 from crumbmeter.process.params import MixParams
-from crumbmeter.signals.settle import settle
+from crumbmeter.signals.settle import PASSED_BY, for_control, settle
 
 LEAST_MATERIAL_KG = 20.0
 """[kg] Less than this between the scales and the injection point is dust, not material on its way."""
@@ -94,52 +96,73 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
         dt_s: [s] Since the scan before. Positive, or 0 for the very first.
     """
     params = core.params
-    samples = sample_image(core.sampler, image)
-    memory, readings, heard = settle(samples, state.signals, params.signals, image.now_s, dt_s)
-    fresh = _is_fresh(samples, state, params)
-    state, done, start_asked = carry_out(replace(state, signals=memory), commands, params, image.now_s)
+    state, heard = _hear(state, image, core, dt_s)
+    readings = for_control(heard.readings)
+    state, done, start_asked = carry_out(state, commands, params, image.now_s)
     mix = core.mixes[state.mix_id]
     plant, demand = move(state.plant, params, mix, readings, dt_s)
     speed_rev_s = _auger_speed(params, readings, state)
-    weight_kg = readings[params.weighing.hopper_mass].value if fresh else None
-    gate = _gate(params, readings)
-    weighing, flow, weighed = weigh(state.weighing, params.weighing, weight_kg, speed_rev_s, gate, dt_s)
-
+    weight_kg = readings[params.weighing.hopper_mass].value if heard.fresh_weight else None
+    weighed = weigh(
+        state.weighing, params.weighing, weight_kg, speed_rev_s, _gate(params, readings), dt_s, rebased=heard.rebased
+    )
+    weighing, flow, _ = weighed
     late = scan_is_late(dt_s, params.scan_period_s)
     in_doubt = inputs_in_doubt(params, core.required, readings)
     before = state.sequence
     feed = watch_inputs(state.feed, in_doubt, late=late, dt_s=dt_s)
-    feed = watch_line(feed, params, readings, before.state, dt_s)
-    feed = watch_flow(feed, weighing, params.weighing, speed_rev_s, dt_s)
-    contacts = read_contacts(params, readings)
+    feed = watch_flow(
+        watch_line(feed, params, readings, before.state, dt_s), weighing, params.weighing, speed_rev_s, dt_s
+    )
+    contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
+    state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
     factor = believable_factor(weighing, params.weighing)
     around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
     under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
-    scan = decide(feed, before, sequence, demand, under_way, factor, in_doubt, params, dt_s)
+    scan = decide(state.feed, before, sequence, demand, under_way, factor, in_doubt, params, dt_s)
     state = replace(state, sequence=sequence, feed=scan.feed)
     state, parcel = enter(state, demand, flow, line, around, params, dt_s)
-    seen = conditions(state, params, mix, readings, in_doubt, late=late)
+    seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
-    shown = Shown(image, readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
-    return StepResult(
-        state=state,
-        outputs=outputs,
-        events=(*heard, *done, *weighed, *moved, *scan.events, *alarmed),
-        parcels=() if parcel is None else (parcel,),
-        shown=shown,
-        params=params,
-        dt_s=dt_s,
+    events = (*heard.events, *done, *weighed[2], *moved, *scan.events, *alarmed)
+    shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
+    return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What the field said in one scan."""
+
+    readings: tuple[Reading, ...]
+    events: tuple[Event, ...]
+    fresh_weight: bool
+    """A new weight of the hopper has come."""
+    rebased: bool
+    """It has another zero or tare than the one before."""
+
+
+def _hear(state: State, image: RawImage, core: Core, dt_s: float) -> tuple[State, _Heard]:
+    """Settle all signals, and follow what counts: pulses, totalisers, who owns the outputs."""
+    params, before = core.params, state.signals
+    samples = sample_image(core.sampler, image)
+    memory, readings, settled = settle(samples, before, params.signals, image.now_s, dt_s)
+    pulses, readings, pulsed = follow_pulses(state.pulses, params, samples, before, readings)
+    totalisers, booked = follow_totalisers(state.totalisers, params, samples, before, readings, dt_s)
+    owner = watch_owner(state.owner, params, state.instance, image.writes, dt_s)
+    hopper = params.weighing.hopper_mass
+    weight, was = memory[hopper], before[hopper]
+    heard = _Heard(
+        readings,
+        (*settled, *pulsed, *booked),
+        fresh_weight=samples[hopper].received_s > was.received_s and readings[hopper].reason not in PASSED_BY,
+        rebased=weight.rebased or (was.remarked and not weight.remarked),
     )
-
-
-def _is_fresh(samples: tuple[Sample, ...], state: State, params: Params) -> bool:
-    index = params.weighing.hopper_mass
-    return samples[index].received_s > state.signals[index].received_s
+    return replace(state, signals=memory, pulses=pulses, totalisers=totalisers, owner=owner), heard
 
 
 def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:

@@ -120,6 +120,8 @@ def weigh(
     speed_rev_s: float,
     refilling: bool | None,
     dt_s: float,
+    *,
+    rebased: bool = False,
 ) -> tuple[WeighingState, Flow, tuple[Event, ...]]:
     """Move the estimate on by one scan.
 
@@ -130,6 +132,7 @@ def weigh(
         speed_rev_s: [rev/s] Auger speed over this scan.
         refilling: Contact of the refill gate; None where there is none or it is Bad.
         dt_s: [s] Length of the scan.
+        rebased: Zero or tare of the scale have changed: the weight begins anew, and no flow is seen in the step.
     """
     if not state.started and weight_kg is not None:
         state = replace(state, started=True, mass_kg=weight_kg, var_mm=state.noise_kg**2)
@@ -148,7 +151,10 @@ def weigh(
     predicted = replace(
         state, mass_kg=state.mass_kg - fed_kg, factor_kg_rev=factor, var_mm=var_mm, var_mf=var_mf, var_ff=var_ff
     )
-    after, events, believed = _take_weight(predicted, params, weight_kg, refilling, way_rev, dt_s)
+    if rebased and weight_kg is not None:
+        after, events, believed = _rebase(predicted, weight_kg)
+    else:
+        after, events, believed = _take_weight(predicted, params, weight_kg, refilling, way_rev, dt_s)
     rate = state.factor_kg_rev * speed_rev_s
     uncertainty = speed_rev_s * sqrt(max(0.0, after.var_ff))
     booked_kg = after.unbooked_kg * min(1.0, dt_s / RELEASE_S)
@@ -193,6 +199,13 @@ def _waited(state: WeighingState, dt_s: float) -> WeighingState:
         settle_left_s=max(0.0, state.settle_left_s - dt_s),
         refused_s=state.refused_s + dt_s if state.refused_s > 0.0 else 0.0,
     )
+
+
+def _rebase(state: WeighingState, weight_kg: float) -> tuple[WeighingState, tuple[Event, ...], bool]:
+    """Begin anew from a weight with another zero or tare. What the factor has learned stays."""
+    detail = event("weight_rebaselined", step_kg=round(weight_kg - state.mass_kg, 3))
+    begun = _taken_anew(state, weight_kg, refilling=state.refilling, settle_left_s=state.settle_left_s)
+    return begun, (detail,), False
 
 
 def _during_refill(

@@ -10,7 +10,11 @@ _LAST_OFFSET = 0xFFFF
 
 
 class NotationError(ValueError):
-    """An address does not fit its notation or its table. The message says what was expected."""
+    """An address does not fit its notation or its table. `expected` says what would, for a message of its own."""
+
+    def __init__(self, expected: str, found: int | str) -> None:
+        super().__init__(f"{expected}, found {found!r}")
+        self.expected = expected
 
 
 def pdu_offset(notation: str, table: Table, address: int | str) -> int:
@@ -30,31 +34,31 @@ def pdu_offset(notation: str, table: Table, address: int | str) -> int:
         return _within(_hex(address), address)
     if notation in ("modicon5", "modicon6"):
         return _modicon(5 if notation == "modicon5" else 6, table, address)
-    raise NotationError(f"unknown notation {notation!r}; expected one of {', '.join(NOTATIONS)}")
+    raise NotationError(f"expected one of the notations {', '.join(NOTATIONS)}", notation)
 
 
 def _number(address: int | str) -> int:
     if isinstance(address, bool) or not isinstance(address, int):
-        raise NotationError(f"expected a whole number, found {address!r}")
+        raise NotationError("expected a whole number", address)
     return address
 
 
 def _hex(address: int | str) -> int:
     if not isinstance(address, str) or not re.fullmatch(r"0x[0-9a-fA-F]{1,4}", address):
-        raise NotationError(f'expected text such as "0x0010", found {address!r}')
+        raise NotationError('expected text such as "0x0010"', address)
     return int(address, 16)
 
 
 def _within(offset: int, address: int | str) -> int:
     if not 0 <= offset <= _LAST_OFFSET:
-        raise NotationError(f"expected an offset from 0 to {_LAST_OFFSET}, found {address!r}")
+        raise NotationError(f"expected an offset from 0 to {_LAST_OFFSET}", address)
     return offset
 
 
 def _modicon(digits: int, table: Table, address: int | str) -> int:
     if isinstance(address, str):
         if not re.fullmatch(rf"[0-9]{{{digits}}}", address):
-            raise NotationError(f"expected {digits} digits, found {address!r}")
+            raise NotationError(f"expected {digits} digits", address)
         address = int(address)
     span = int(10 ** (digits - 1))
     digit, number = divmod(_number(address), span)
@@ -62,7 +66,7 @@ def _modicon(digits: int, table: Table, address: int | str) -> int:
     last = min(span - 1, _LAST_OFFSET + 1)
     if digit != expected or not 1 <= number <= last:
         low, high = expected * span + 1, expected * span + last
-        raise NotationError(f"a {table.value} is written {low:0{digits}d} to {high:0{digits}d} here, found {address!r}")
+        raise NotationError(f"table {table.value} is written {low:0{digits}d} to {high:0{digits}d} here", address)
     return number - 1
 
 

@@ -7,6 +7,7 @@ Source of the layouts: Modbus Application Protocol v1.1b3, section 6; Messaging 
 
 import struct
 from dataclasses import dataclass
+from enum import StrEnum
 
 _HEADER = struct.Struct(">HHHB")
 _HEADER_BYTES = 7
@@ -14,8 +15,26 @@ _SHORTEST, _LONGEST = 3, 254
 """[byte] Unit id and PDU: every reply has a function code and one byte more; no PDU is longer than 253."""
 _BIT_READS = (1, 2)
 _WORD_READS = (3, 4)
-_SINGLE_WRITES = (5, 6)
-_MULTIPLE_WRITES = (15, 16)
+_ECHO_WRITES = (5, 6, 15, 16)
+"""The reply repeats the two numbers after the function code."""
+_MASK_WRITE = 22
+"""The reply repeats the whole request."""
+_READ_WRITE = 23
+"""The reply is that of a read; the device has written before."""
+
+
+class MismatchKind(StrEnum):
+    """What about the bytes does not fit. Counted apart, since each has its own cause in the field."""
+
+    PROTOCOL = "protocol"
+    TRANSACTION = "transaction"
+    UNIT = "unit"
+    FUNCTION = "function"
+    LENGTH = "length"
+    BYTE_COUNT = "byte count"
+    ECHO = "echo"
+    CRC = "crc"
+    UNASKED = "unasked"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +71,7 @@ class Mismatch:
 
     what: str
     evidence: str
+    kind: MismatchKind
 
 
 Verdict = Accepted | SaysNo | Mismatch
@@ -65,13 +85,20 @@ def expect(transaction: int, unit: int, request: bytes) -> Expected:
     """
     function_code = request[0]
     count = int.from_bytes(request[3:5], "big")
-    if function_code in _WORD_READS:
+    if function_code in _WORD_READS or function_code == _READ_WRITE:
         return Expected(transaction, unit, function_code, count, bytes([2 * count]))
     if function_code in _BIT_READS:
         return Expected(transaction, unit, function_code, count, bytes([(count + 7) // 8]))
-    if function_code in _SINGLE_WRITES or function_code in _MULTIPLE_WRITES:
+    if function_code in _ECHO_WRITES:
         return Expected(transaction, unit, function_code, 0, request[1:5])
+    if function_code == _MASK_WRITE:
+        return Expected(transaction, unit, function_code, 0, request[1:7])
     raise ValueError(f"function code {function_code} is not used here")
+
+
+def reply_bytes(expected: Expected) -> int:
+    """[byte] Return how long the PDU of the reply is, where the device does not say no."""
+    return 2 + expected.data[0] if expected.count else 1 + len(expected.data)
 
 
 def judge_tcp(expected: Expected, received: bytes) -> Verdict | None:
@@ -80,25 +107,46 @@ def judge_tcp(expected: Expected, received: bytes) -> Verdict | None:
         return None
     length: int = int.from_bytes(received[4:6], "big")
     fault = _header_fault(expected, received, length)
-    if fault:
-        return Mismatch(fault, _hex(received))
+    if fault is not None:
+        return fault
     end = 6 + length
     if len(received) < end:
         return None
     if len(received) > end:
-        return Mismatch(f"{len(received) - end} bytes after the reply", _hex(received))
+        return Mismatch(f"{len(received) - end} bytes after the reply", evidence_of(received), MismatchKind.LENGTH)
     return judge_pdu(expected, received[_HEADER_BYTES:])
 
 
-def _header_fault(expected: Expected, received: bytes, length: int) -> str:
+def _header_fault(expected: Expected, received: bytes, length: int) -> Mismatch | None:
     transaction, protocol, _, unit = _HEADER.unpack_from(received)
+    what, kind = "", MismatchKind.PROTOCOL
     if protocol != 0:
-        return f"protocol id {protocol}"
-    if transaction != expected.transaction:
-        return f"transaction {transaction} for {expected.transaction}"
-    if unit != expected.unit:
-        return f"unit {unit} for {expected.unit}"
-    return "" if _SHORTEST <= length <= _LONGEST else f"length {length}"
+        what = f"protocol id {protocol}"
+    elif transaction != expected.transaction:
+        what, kind = f"transaction {transaction} for {expected.transaction}", MismatchKind.TRANSACTION
+    elif unit != expected.unit:
+        what, kind = f"unit {unit} for {expected.unit}", MismatchKind.UNIT
+    elif not _SHORTEST <= length <= _LONGEST:
+        what, kind = f"length {length}", MismatchKind.LENGTH
+    return Mismatch(what, evidence_of(received), kind) if what else None
+
+
+def late_bytes(units: dict[int, int], received: bytes) -> int | None:
+    """Tell how many bytes at the front are the reply to an earlier request that nobody waits for any more.
+
+    Args:
+        units: Unit id by transaction id of the requests that were given up.
+        received: Bytes from the beginning of a frame on.
+
+    Returns:
+        0: not such a reply; None: more must come before that can be said; else its length, to be skipped whole.
+    """
+    if len(received) < _HEADER_BYTES:
+        return None if int.from_bytes(received[:2], "big") in units or len(received) < 2 else 0
+    transaction, protocol, length, unit = _HEADER.unpack_from(received)
+    if protocol != 0 or units.get(transaction) != unit or not _SHORTEST <= length <= _LONGEST:
+        return 0
+    return 6 + int(length) if len(received) >= 6 + length else None
 
 
 def judge_pdu(expected: Expected, pdu: bytes) -> Verdict:
@@ -107,15 +155,18 @@ def judge_pdu(expected: Expected, pdu: bytes) -> Verdict:
     if pdu[0] == code | 0x80 and len(pdu) == 2 and pdu[1]:
         return SaysNo(pdu[1])
     if pdu[0] != code:
-        return Mismatch(f"function code {pdu[0]} in {len(pdu)} bytes for {code}", _hex(pdu))
+        what = f"function code {pdu[0]} in {len(pdu)} bytes for {code}"
+        return Mismatch(what, evidence_of(pdu), MismatchKind.FUNCTION)
     if not expected.count:
-        return Accepted(()) if pdu[1:] == expected.data else Mismatch("echo of a write differs", _hex(pdu))
+        same = pdu[1:] == expected.data
+        return Accepted(()) if same else Mismatch("echo of a write differs", evidence_of(pdu), MismatchKind.ECHO)
     byte_count = expected.data[0]
     if pdu[1] != byte_count or len(pdu) != byte_count + 2:
-        return Mismatch(f"byte count {pdu[1]} in {len(pdu)} bytes for {byte_count}", _hex(pdu))
-    if code in _WORD_READS:
-        return Accepted(struct.unpack_from(f">{expected.count}H", pdu, 2))
-    return Accepted(_bits(pdu[2:], expected.count))
+        what = f"byte count {pdu[1]} in {len(pdu)} bytes for {byte_count}"
+        return Mismatch(what, evidence_of(pdu), MismatchKind.BYTE_COUNT)
+    if code in _BIT_READS:
+        return Accepted(_bits(pdu[2:], expected.count))
+    return Accepted(struct.unpack_from(f">{expected.count}H", pdu, 2))
 
 
 def _bits(data: bytes, count: int) -> tuple[int, ...]:
@@ -124,5 +175,6 @@ def _bits(data: bytes, count: int) -> tuple[int, ...]:
     return tuple((whole >> position) & 1 for position in range(count))
 
 
-def _hex(data: bytes) -> str:
+def evidence_of(data: bytes) -> str:
+    """Say bytes for a message: the first of them."""
     return data[:24].hex(" ") + (" ..." if len(data) > 24 else "")

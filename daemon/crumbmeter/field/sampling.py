@@ -22,11 +22,20 @@ _NO_WORDS = {
 
 
 def make_sampler(plan: ReadPlan, sources: Sequence[SignalSource]) -> Sampler:
-    """Bind each signal to its place and its decoder, once."""
-    return tuple(
-        (place.block, place.offset, make_decoder(source.register))
-        for place, source in zip(plan.signals, sources, strict=True)
-    )
+    """Bind each signal to its place and its decoder, once.
+
+    Raises:
+        ValueError: the plan is of another site: a signal does not lie whole, with its group, where it says.
+    """
+    sampler = []
+    for place, source in zip(plan.signals, sources, strict=True):
+        block, register = plan.blocks[place.block], source.register
+        end = block.address + block.count
+        whole = block.address <= register.span.first and register.span.end <= end
+        if not whole or block.address + place.offset != register.address or block.table is not register.table:
+            raise ValueError(f"{source.signal_id} does not lie whole in its block")
+        sampler.append((place.block, place.offset, make_decoder(register)))
+    return tuple(sampler)
 
 
 def sample_image(sampler: Sampler, image: RawImage) -> tuple[Sample, ...]:

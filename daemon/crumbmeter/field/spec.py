@@ -24,20 +24,43 @@ class Table(StrEnum):
 
 
 class WordType(StrEnum):
-    """How register words make a number."""
+    """How register words make a number. Two's complement where nothing else is said."""
 
     BIT = "bit"
     U16 = "u16"
     I16 = "i16"
     U32 = "u32"
     I32 = "i32"
+    U64 = "u64"
+    I64 = "i64"
     F32 = "f32"
     F64 = "f64"
+    BCD16 = "bcd16"
+    """Four decimal digits, one in each half-byte."""
+    BCD32 = "bcd32"
+    SM16 = "sm16"
+    """Sign and magnitude: the top bit is the sign, the others count."""
+    SM32 = "sm32"
+    TEXT = "text"
+    """Characters, two a word. Says what a device is; never a value of the process."""
 
     @property
     def words(self) -> int:
-        """Count the 16-bit words (or bits, in a table of bits) that one value takes."""
-        return {"u32": 2, "i32": 2, "f32": 2, "f64": 4}.get(self.value, 1)
+        """Count the 16-bit words (or bits, in a table of bits) of one value. A text's own length decides."""
+        return _WORDS.get(self.value, 1)
+
+    @property
+    def of_floats(self) -> bool:
+        """Tell whether it is a number after IEEE 754."""
+        return self in (WordType.F32, WordType.F64)
+
+    @property
+    def of_codes(self) -> bool:
+        """Tell whether its sentinels are bit patterns, because a pattern and a number are not the same in it."""
+        return self.of_floats or self in (WordType.BCD16, WordType.BCD32, WordType.SM16, WordType.SM32)
+
+
+_WORDS = {"u32": 2, "i32": 2, "f32": 2, "bcd32": 2, "sm32": 2, "u64": 4, "i64": 4, "f64": 4}
 
 
 class ByteOrder(StrEnum):
@@ -53,8 +76,42 @@ class ByteOrder(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class AddressSpan:
+    """Addresses that belong together, from `first` to the one before `end`."""
+
+    first: int
+    end: int
+
+    def hull(self, other: "AddressSpan") -> "AddressSpan":
+        """Return the smallest span that holds both."""
+        return AddressSpan(min(self.first, other.first), max(self.end, other.end))
+
+    def meets(self, first: int, end: int) -> bool:
+        """Tell whether it shares an address with `first` to before `end`."""
+        return self.first < end and first < self.end
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOfTen:
+    """A register in which the device says by which power of ten a value is scaled at this moment."""
+
+    register: "RegisterSpec"
+    """A whole number, in the same table; always read in the same request as the value (REQ-29)."""
+    decimals: bool = False
+    """True: it counts the digits after the decimal point, so 2 means a hundredth. False: it is the exponent itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveZero:
+    """The value is a current loop of 4 to 20 mA behind a remote I/O block: which counts are which current."""
+
+    raw_4_ma: float
+    raw_20_ma: float
+
+
+@dataclass(frozen=True, slots=True)
 class RegisterSpec:
-    """One value in a device. `si = unit(scale * raw + offset)`."""
+    """One value in a device. `si = unit(scale * raw + offset)`, scale times a power of ten where there is one."""
 
     table: Table
     address: int
@@ -68,19 +125,63 @@ class RegisterSpec:
     unit: str = "count"
     """Code from model.units; what `scale * raw + offset` is measured in."""
     sentinels: tuple[int, ...] = ()
-    """Raw integers (for floats: the bit pattern) by which the device says that it has no value."""
+    """Raw integers (for floats, BCD and sign-magnitude: bit patterns) by which the device says that it has no value."""
     inverted: bool = False
     """For BIT: 0 means true."""
+    mask: int | None = None
+    """For whole numbers: the bits that are the value, side by side. A signed type reads the topmost as the sign."""
+    characters: int = 0
+    """For TEXT: how many."""
+    power: PowerOfTen | None = None
+    live_zero: LiveZero | None = None
+    together: AddressSpan | None = None
+    """All that has to come in one reply with it: its atomic group. None: it stands alone."""
 
     @property
     def count(self) -> int:
         """Count the addresses that it takes."""
-        return self.word_type.words
+        return (self.characters + 1) // 2 if self.word_type is WordType.TEXT else self.word_type.words
+
+    @property
+    def own(self) -> AddressSpan:
+        """Return where its words are."""
+        return AddressSpan(self.address, self.address + self.count)
+
+    @property
+    def reach(self) -> AddressSpan:
+        """Return what is needed to make its number: its own words, and those of its power of ten."""
+        return self.own if self.power is None else self.own.hull(self.power.register.own)
+
+    @property
+    def span(self) -> AddressSpan:
+        """Return what one request must bring whole (REQ-29)."""
+        return self.reach if self.together is None else self.reach.hull(self.together)
+
+
+@dataclass(frozen=True, slots=True)
+class Forbidden:
+    """Addresses that must never be part of a request: holes, or registers that do something when they are read."""
+
+    table: Table
+    span: AddressSpan
+
+
+class Transport(StrEnum):
+    """How frames travel. One for each endpoint, since framings cannot be mixed on one line (REQ-19)."""
+
+    TCP = "tcp"
+    RTU = "rtu"
+    RTU_OVER_TCP = "rtu_over_tcp"
+
+    @property
+    def serial_frames(self) -> bool:
+        """Tell whether frames bear a CRC and no transaction id."""
+        return self is not Transport.TCP
 
 
 @dataclass(frozen=True, slots=True)
 class DeviceSpec:
-    """One Modbus TCP device (a unit id behind an endpoint) and how patiently it is asked."""
+    """One Modbus device (a unit id behind an endpoint) and how patiently it is asked."""
 
     device_id: str
     host: str
@@ -99,11 +200,34 @@ class DeviceSpec:
     """Addresses that nobody asked for and that one read may cross, in order to save a request."""
     request_gap_s: float
     """[s] Silence that the device wants between two requests."""
+    forbidden: tuple[Forbidden, ...] = ()
+    """No read crosses these, whatever `max_gap` allows."""
+    one_per_request: bool = False
+    """Every value (with its atomic group) is asked for by itself: the device mixes up longer reads."""
+    transport: Transport = Transport.TCP
+    baud: int = 19200
+    parity: str = "even"
+    """even, odd or none."""
+    stop_bits: int = 1
+    data_bits: int = 8
+    worst_response_s: float = 0.0
+    """[s] No reply comes later than this after its request, whatever happens; 0: twice `timeout_s`. Loop time."""
+    idle_timeout_s: float = 0.05
+    """[s] A serial reply that has begun and pauses for so long has ended. Above the latency timer of a USB adapter."""
+    breaker_failures: int = 2
+    """So many unanswered requests in a row, and the device is only probed now and then (REQ-11)."""
+    broadcast: bool = False
+    """Opens unit id 0 of a serial bus, for writes alone (REQ-51)."""
 
     @property
     def endpoint(self) -> str:
-        """Name the socket: one connection and one queue for each (REQ-19)."""
-        return f"{self.host}:{self.port}"
+        """Name the connection: one and one queue for each (REQ-19)."""
+        return self.host if self.transport is Transport.RTU else f"{self.host}:{self.port}"
+
+    @property
+    def guard_s(self) -> float:
+        """[s] Return how long a line must be silent after a doubt, so that no late reply can be taken for another."""
+        return self.worst_response_s or 2.0 * self.timeout_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +240,13 @@ class SignalSource:
     register: RegisterSpec
     period_s: float
     """[s] How often it is read. Process time."""
+    rate_unit: str = ""
+    """Unit of the rate that is made of its count; empty: the value itself is meant."""
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of what the signal is for everybody else."""
+        return self.rate_unit or self.register.unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,3 +297,12 @@ class OutputSpec:
     """[raw counts] A change no greater than this is not written (except to zero)."""
     confirm_within_s: float = 2.0
     """[s] Read-back must agree by then. Process time."""
+    durable: bool = False
+    """It may be kept in memory that wears out (non-volatile, or not known): written on change and seldom (REQ-26)."""
+    max_per_hour: int = 0
+    max_per_day: int = 0
+    """Most writes of a durable one, unless they stop something; 0: no limit."""
+    endurance_writes: int = 0
+    """Writes that its memory endures by the maker's word; 0: not known."""
+    write_function: int = 0
+    """Function code that writes it; 0: 5 or 6 for one word, 15 or 16 for more."""

@@ -9,7 +9,10 @@ from crumbmeter.model.commands import Command, CommandKind
 
 def entry(command: Command, at: Stamped) -> Entry:
     """Make the entry of a command, in the scan that took it."""
-    return record(COMMAND, asdict(command) | {"kind": command.kind.value}, at)
+    body = asdict(command) | {"kind": command.kind.value}
+    if not command.reason:
+        del body["reason"]  # as in entries from before there were reasons
+    return record(COMMAND, body, at)
 
 
 def read(stored: Stored) -> Command:

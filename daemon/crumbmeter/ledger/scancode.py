@@ -58,7 +58,7 @@ class Columns:
     """requested_s and stamped_s of every changed write."""
     write_words: "array[int]" = field(default_factory=lambda: array("H"))
     block_shape_of: dict[tuple[str, int, int], int] = field(default_factory=dict)
-    write_shape_of: dict[tuple[str, int, int], int] = field(default_factory=dict)
+    write_shape_of: dict[tuple[str, int, int, int], int] = field(default_factory=dict)
     commands: list[tuple[int, list[str]]] = field(default_factory=list)
     """Place of the scan, and the command."""
 
@@ -87,7 +87,7 @@ class Columns:
                 "first_scan": self.first_scan,
                 "lengths": [len(column) for column in columns],
                 "scans": self.scans,
-                "write_shapes": [list(shape) for shape in self.write_shape_of],
+                "write_shapes": [list(shape) if shape[3] else list(shape[:3]) for shape in self.write_shape_of],
             },
             sort_keys=True,
             separators=(",", ":"),
@@ -116,8 +116,8 @@ def _from_planes(code: str, raw: bytes, length: int) -> "array[Any]":
 
 
 def packed_command(command: Command) -> list[str]:
-    """Return a command as texts; floats in hexadecimal, so that any value at all is exact."""
-    return [
+    """Return a command as texts; floats in hexadecimal, so that any value at all is exact. A reason comes last."""
+    texts = [
         command.kind.value,
         command.who,
         command.command_id,
@@ -125,11 +125,12 @@ def packed_command(command: Command) -> list[str]:
         command.subject,
         float(command.value).hex(),
     ]
+    return [*texts, command.reason] if command.reason else texts
 
 
 def _command(texts: list[str]) -> Command:
-    kind, who, command_id, expires, subject, value = texts
-    return Command(CommandKind(kind), who, command_id, float.fromhex(expires), subject, float.fromhex(value))
+    kind, who, command_id, expires, subject, value, *reason = texts
+    return Command(CommandKind(kind), who, command_id, float.fromhex(expires), subject, float.fromhex(value), *reason)
 
 
 def decode_scans(body: bytes) -> Iterator[tuple[int, ScanRecord]]:
@@ -206,7 +207,10 @@ class _Writes:
     """The write statuses, scan by scan."""
 
     def __init__(self, shapes: list[list[Any]], columns: "list[array[Any]]") -> None:
-        self._shapes = [(WriteStage(stage), requested, back) for stage, requested, back in shapes]
+        # A fourth part, the wear, stands there only where there is any.
+        self._shapes = [
+            (WriteStage(stage), requested, back, *(wear or [0])) for stage, requested, back, *wear in shapes
+        ]
         self._indices, self._places, self._stamps, words = (column.tolist() for column in columns)
         self._words: list[int] = words
         self._at = self._word = 0
@@ -218,10 +222,11 @@ class _Writes:
             return self._now
         now: list[Any] = list(self._now) if count == len(self._now) else [None] * count
         for at in range(self._at, self._at + changed):
-            stage, requested, back = self._shapes[self._places[at]]
+            stage, requested, back, wear = self._shapes[self._places[at]]
             asked = self._take(requested)
             told = None if back == NO_WORDS else self._take(back)
-            now[self._indices[at]] = WriteStatus(stage, asked, told, self._stamps[2 * at], self._stamps[2 * at + 1])
+            asked_s, stamped_s = self._stamps[2 * at : 2 * at + 2]
+            now[self._indices[at]] = WriteStatus(stage, asked, told, asked_s, stamped_s, wear)
         self._at += changed
         self._now = tuple(now)
         return self._now

@@ -129,7 +129,9 @@ class ScanBlockBuilder:
             if known and before is not None and write is before[index]:
                 continue
             back = write.read_back_words
-            shape = (write.stage, len(write.requested_words), NO_WORDS if back is None else len(back))
+            shape = (
+                write.stage, len(write.requested_words), NO_WORDS if back is None else len(back), write.wear_percent
+            )  # fmt: skip
             place = shape_of.get(shape)
             if place is None:
                 place = shape_of[shape] = len(shape_of)

@@ -16,6 +16,8 @@ class CommandKind(StrEnum):
     SET_MOISTURE = "set moisture"
     ACKNOWLEDGE = "acknowledge"
     RESET_SUBTOTAL = "reset subtotal"
+    SETTLE_TOTAL = "settle total"
+    ACCEPT_WEIGHT = "accept weight"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,9 @@ class Command:
     expires_s: float
     """[s] Process time after which it is dropped unseen, with an event."""
     subject: str = ""
-    """Mix id, stream id or alarm id, as the kind needs; for ENABLE_CONTROL the settings id that was agreed to."""
+    """Mix, stream, alarm or signal id, as the kind needs (`SIGNAL#GAP` for a gap that is not the oldest); for
+    ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
-    """SI value where the kind needs one (moisture as a fraction of dry mass)."""
+    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI)."""
+    reason: str = ""
+    """Why, in the person's own words, where the record needs it."""

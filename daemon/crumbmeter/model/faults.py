@@ -4,6 +4,11 @@
 class CrumbmeterError(Exception):
     """Root of all errors that crumbmeter raises on purpose."""
 
+    link_sound: bool = False
+    """Of a failed exchange: the connection has been cleared of whatever may still come, and may be used on."""
+    withheld: bool = False
+    """Of a failed exchange: nothing was sent."""
+
 
 class RetryLaterError(CrumbmeterError):
     """The device is busy or slow; the same request may succeed later on the same connection."""
@@ -16,8 +21,9 @@ class ReconnectError(CrumbmeterError):
 class BadReplyError(ReconnectError):
     """A reply came that does not answer the request. Nothing from it may be used."""
 
-    def __init__(self, what: str, *, endpoint: str, unit: int, address: int, evidence: str) -> None:
+    def __init__(self, what: str, *, endpoint: str, unit: int, address: int, evidence: str, kind: str = "") -> None:
         super().__init__(f"{endpoint} unit {unit} address {address}: {what} ({evidence})")
+        self.kind = kind
         self.endpoint = endpoint
         self.unit = unit
         self.address = address

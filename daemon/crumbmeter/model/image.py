@@ -42,6 +42,8 @@ class WriteStage(StrEnum):
     ACKNOWLEDGED = "acknowledged"
     CONFIRMED = "confirmed"
     FAILED = "failed"
+    HELD_BACK = "held back"
+    """Wanted, and not sent: the register's writes for this hour or day are spent (REQ-26). It holds an older value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,8 @@ class WriteStatus:
     """[s] Process time at which the value now requested was first requested."""
     stamped_s: float = 0.0
     """[s] Process time of the newest stage change or read-back."""
+    wear_percent: int = 0
+    """Share of the writes that its memory endures, in steps: 0, 50, 80, 100."""
 
 
 NOT_WRITTEN = WriteStatus(WriteStage.NONE)

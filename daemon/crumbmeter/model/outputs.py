@@ -21,6 +21,8 @@ class OutputRole(StrEnum):
     """[count] Advances on healthy scans only."""
     PLANT_HEALTHY = "plant_healthy"
     """[contact] Fail-safe stop request to the plant: energised means no request."""
+    OWNER = "owner"
+    """[count] Who writes: the number of this run. Another one's number there means: hands off (REQ-54)."""
 
 
 @dataclass(frozen=True, slots=True)

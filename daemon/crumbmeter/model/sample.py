@@ -7,7 +7,10 @@ from crumbmeter.model.quality import Reason
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One signal's words of one image, decoded, scaled and converted to SI. `value` is None unless `reason` is OK."""
+    """One signal's words of one image, decoded, scaled and converted to SI.
+
+    `reason` says why `value` is None; beside a value it is OK, or says why that is to be taken as Uncertain.
+    """
 
     value: float | None
     reason: Reason

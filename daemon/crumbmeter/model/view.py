@@ -57,6 +57,23 @@ class Totals:
 
 
 @dataclass(frozen=True, slots=True)
+class TotaliserView:
+    """One counter of a device, beside what the rate of the same material comes to."""
+
+    signal_id: str
+    booked_si: float
+    """[SI] Proven by the counter since it was first seen."""
+    settled_si: float
+    """[SI] Added by people for stretches in which the counter proved nothing."""
+    open_gaps: int
+    """Such stretches that nobody has settled."""
+    compared_si: float | None
+    """[SI] Part of `booked_si` for which the rate is known too; None where no rate is named."""
+    by_rate_si: float | None
+    """[SI] What the rate comes to over the same stretches."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScanView:
     """One scan, summed up for people and programs. SI throughout."""
 
@@ -104,3 +121,4 @@ class ScanView:
     outputs: OutputImage
     writes: tuple[WriteStatus, ...]
     """In the order of the output list of the settings."""
+    totalisers: tuple[TotaliserView, ...] = ()

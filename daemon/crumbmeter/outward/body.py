@@ -10,12 +10,12 @@ from typing import Any
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
-from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, Totals
+from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, TotaliserView, Totals
 from crumbmeter.outward.origin import Names
 
 Json = dict[str, Any]
 
-ROLE_UNITS = {"auger_speed": "rev/s", "feed_rate": "kg/s", "heartbeat": "count"}
+ROLE_UNITS = {"auger_speed": "rev/s", "feed_rate": "kg/s", "heartbeat": "count", "owner": "count"}
 """Unit of each output's value; the others are contacts."""
 
 
@@ -76,6 +76,7 @@ def view_body(view: ScanView, names: Names) -> Json:
     """Make the whole view, with every signal and every write by name: the local socket's answer."""
     signals = zip(names.signal_ids, names.signal_units, view.readings, strict=True)
     writes = zip(names.output_roles, view.writes, strict=False)
+    units = dict(zip(names.signal_ids, names.signal_units, strict=True))
     return summary_body(view) | {
         "signals": [{"signal_id": name, "unit": unit, **reading_body(item)} for name, unit, item in signals],
         "outputs": {
@@ -87,6 +88,7 @@ def view_body(view: ScanView, names: Names) -> Json:
             ],
         },
         "writes": [_write(role, status, view.now_s) for role, status in writes],
+        "totalisers": [_totaliser(item, units) for item in view.totalisers],
     }
 
 
@@ -124,12 +126,26 @@ def _stream(item: StreamView) -> Json:
     }
 
 
+def _totaliser(item: TotaliserView, units: dict[str, str]) -> Json:
+    """Make one totaliser in the unit of its signal; what the rate comes to stands beside what was counted."""
+    return {
+        "signal_id": item.signal_id,
+        "unit": units.get(item.signal_id, ""),
+        "open_gaps_count": item.open_gaps,
+        "booked": {"value": finite(item.booked_si)},
+        "settled": {"value": finite(item.settled_si)},
+        "compared": {"value": finite(item.compared_si)},
+        "by_rate": {"value": finite(item.by_rate_si)},
+    }
+
+
 def _write(role: str, status: WriteStatus, now_s: float) -> Json:
     ever = status.stamped_s > 0.0
     return {
         "role": role,
         "stage": status.stage.value,
         "requested_words": list(status.requested_words),
+        "wear_fraction": status.wear_percent / 100.0,
         "read_back_words": None if status.read_back_words is None else list(status.read_back_words),
         "age_s": finite(now_s - status.stamped_s) if ever else None,
     }

@@ -55,6 +55,7 @@ class CommandAsk:
     value: float
     expires_in_s: float
     """[s] Process time from its arrival."""
+    reason: str
     wait_s: float
     """[s] Loop time for which the answer may wait for what becomes of it."""
 
@@ -66,7 +67,7 @@ class CommandAsk:
             who: who asked, as far as the socket knows better.
             now_s: [s] Process time.
         """
-        return Command(self.kind, who, command_id, now_s + self.expires_in_s, self.subject, self.value)
+        return Command(self.kind, who, command_id, now_s + self.expires_in_s, self.subject, self.value, self.reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,7 @@ def _command(body: Mapping[str, Any]) -> CommandAsk:
         subject=_text(body, "subject"),
         value=_number(body, "value", 0.0, -math.inf, math.inf),
         expires_in_s=_number(body, "expires_in_s", 10.0, 0.0, EXPIRY_MAX_S),
+        reason=_text(body, "reason"),
         wait_s=_number(body, "wait_s", 0.0, 0.0, WAIT_MAX_S),
     )
 

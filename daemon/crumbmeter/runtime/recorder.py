@@ -20,6 +20,8 @@ ROW_S = 1.0
 SNAPSHOT_S = 60.0
 """[s] Between two snapshots of the state: what a replay may have to run through before it reaches its place."""
 TOTALS_S = 60.0
+LASTING = ("total_settled", "totaliser_gap", "weight_accepted")
+"""Events after which the state is kept at once: the next run must know of them."""
 
 FIGURES: tuple[tuple[str, Callable[[ScanView], float | None]], ...] = (
     ("mix_rate_kg_s", lambda view: view.mix_rate_kg_s),
@@ -56,6 +58,10 @@ class Recorder:
         self._state: State | None = None
         self.faults = 0
         """Scans that could not be packed. Each leaves an event."""
+
+    def doubt_clock(self) -> None:
+        """Mark all further entries: their wall time comes from a clock that was stepped."""
+        self._flags |= CLOCK_NOT_SYNCED
 
     def stamped(self, process_s: float, wall_us: int) -> Stamped:
         """Stamp something that happened now."""
@@ -99,7 +105,7 @@ class Recorder:
         if done.began_s >= self._totals_due_s:
             self._totals_due_s = done.began_s + TOTALS_S
             entries.append(totals.entry(self._totals(result.state), at))
-        if done.began_s >= self._snapshot_due_s:
+        if done.began_s >= self._snapshot_due_s or any(happened.name in LASTING for happened in done.events):
             self._snapshot_due_s = done.began_s + SNAPSHOT_S
             snapshot = snapshots.Snapshot(self._builder.next_scan, self._settings_id, result.state)
             entries.append(snapshots.entry(snapshot, at))

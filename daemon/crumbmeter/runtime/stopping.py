@@ -23,6 +23,7 @@ REST: Mapping[OutputRole, float] = {
     OutputRole.FEED_RUN: 0.0,
     OutputRole.PLANT_HEALTHY: 0.0,
     OutputRole.START_WARNING: 0.0,
+    OutputRole.OWNER: 0.0,
 }
 """What each output is brought to. Others are left: blower and airlock clear the line, the heartbeat just ends."""
 
@@ -97,7 +98,7 @@ class _Stop:
         wanted = self.results[spec.role].wanted_words
         try:
             await self._line.endpoint.revive(at_once=True)
-            await self._line.write(spec.register, lambda: wanted)
+            await self._line.write(spec.register, lambda: wanted, spec.write_function)
         except CrumbmeterError as fault:
             self._note(spec, cause=str(fault))
         else:

@@ -37,6 +37,8 @@ class DeviceTally:
     """By the device, with an exception."""
     writes_expired: int = 0
     """Not sent, since the value had grown too old while it waited (REQ-25)."""
+    writes_withheld: int = 0
+    """Not sent, since the register's writes for the hour or day were spent (REQ-26)."""
     values_clamped: int = 0
     values_unencodable: int = 0
     overwritten: int = 0

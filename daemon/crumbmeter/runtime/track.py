@@ -53,7 +53,8 @@ class OutputTrack:
             generation: Of the present connection: what was written on an earlier one is not known to hold.
             now_s: [s] Process time.
         """
-        if not self._due(words, urgent=urgent, generation=generation, now_s=now_s):
+        if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
+            self._settle_on_held(now_s)
             self.judge(now_s)
             return False
         status = self.status
@@ -75,18 +76,46 @@ class OutputTrack:
         self.judge(now_s)
         return True
 
-    def _due(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
+    def _settle_on_held(self, now_s: float) -> None:
+        """Take what the device holds for what is asked for, where that was held back or is known from its read-back."""
+        stage, held = self.status.stage, self._held
+        if held is None or stage not in (WriteStage.NONE, WriteStage.HELD_BACK):
+            return
+        if stage is WriteStage.NONE:
+            self._agreed_s = now_s
+        self.status = replace(
+            self.status, stage=WriteStage.ACKNOWLEDGED, requested_words=held, requested_s=now_s, stamped_s=now_s
+        )
+
+    def is_due(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
+        """Tell whether these words would have to be written now. Arguments as for `want`."""
         if self._in_flight is not None:
             return words != self._in_flight
         if now_s < self._hold_off_s and not urgent:
             return False
         if self._held is None or generation != self._generation:
-            return True
+            return urgent or not self._adopted(words, generation)
         if words != self._held and (urgent or not self._within_deadband(words, self._held)):
             rested = now_s - self._sent_s >= self.spec.min_interval_s
             return urgent or rested or self.spec.role == OutputRole.HEARTBEAT
         disputed = self.status.stage is WriteStage.FAILED and self.status.read_back_words != self._held
         return disputed and now_s - self._sent_s >= self.spec.confirm_within_s
+
+    def _adopted(self, words: tuple[int, ...], generation: int) -> bool:
+        """Take over what a register that wears out already holds: it is written on change alone (REQ-26)."""
+        if not self.spec.durable or self.status.read_back_words != words:
+            return False
+        self._held, self._generation = words, generation
+        return True
+
+    def hold_back(self, words: tuple[int, ...], now_s: float) -> None:
+        """Note that the words are wanted and not sent, since the register's writes are spent."""
+        if self.status.stage is WriteStage.HELD_BACK and self.status.requested_words == words:
+            return
+        if self.status.stage is not WriteStage.FAILED:
+            self.status = replace(
+                self.status, stage=WriteStage.HELD_BACK, requested_words=words, requested_s=now_s, stamped_s=now_s
+            )
 
     def _within_deadband(self, words: tuple[int, ...], held: tuple[int, ...]) -> bool:
         register, counts = self.spec.register, self.spec.deadband_counts

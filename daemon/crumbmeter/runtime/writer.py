@@ -8,6 +8,7 @@ is a new one.
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import NoReturn
 
 from crumbmeter.field.spec import OutputSpec, Place
@@ -18,10 +19,12 @@ from crumbmeter.model.image import RawBlock, WriteStage
 from crumbmeter.model.outputs import OutputImage, OutputRole
 from crumbmeter.ports import Clock
 from crumbmeter.runtime.buffer import InputBuffer
+from crumbmeter.runtime.endurance import WriteBudget, key_of
 from crumbmeter.runtime.link import DeviceLine, NotConnectedError, Report
 from crumbmeter.runtime.mailbox import Mailbox, Wish
 from crumbmeter.runtime.tally import DeviceTally
 from crumbmeter.runtime.track import OutputTrack
+from crumbmeter.runtime.writelog import WriteLog, WriteOutcome, Written
 
 
 def encode_clamped(spec: OutputSpec, value_si: float) -> tuple[int, ...]:
@@ -49,6 +52,7 @@ class OutputWriter:
         expiry_s: float,
         report: Report,
         tallies: Mapping[int, DeviceTally],
+        counts: Mapping[str, int] | None = None,
     ) -> None:
         """Prepare the mailboxes.
 
@@ -61,7 +65,11 @@ class OutputWriter:
             expiry_s: [s] Age at which a posted value may not be sent any more; about two scans.
             report: Gets `output_failed`, `output_confirmed_again`, `output_overwritten` as transitions.
             tallies: Counts per device index.
+            counts: How often each memory was written in earlier runs.
         """
+        self.log = WriteLog()
+        keys = [key_of(spec, lines[spec.device].device.device_id) for spec in outputs]
+        self.budget = WriteBudget(outputs, keys, counts or {})
         self._lines = tuple(lines)
         self._outputs = tuple(outputs)
         self._buffer = buffer
@@ -74,6 +82,8 @@ class OutputWriter:
         self._by_block: dict[int, list[tuple[int, int]]] = {}
         for index, place in enumerate(places):
             self._by_block.setdefault(place.block, []).append((index, place.offset))
+        self._sent_words: dict[int, tuple[int, ...] | None] = dict.fromkeys(self._boxes)
+        """Words of the write that is under way, by device; one at a time."""
         self._told_failed = [False] * len(outputs)
         self._halted = False
         self._enabled = False
@@ -90,11 +100,23 @@ class OutputWriter:
         """Return the indices of the devices that have outputs: each needs a task of `run_device`."""
         return tuple(sorted(self._boxes))
 
+    def lifetime_counts(self) -> dict[str, int]:
+        """Return by role how often each output was written, in all runs."""
+        return {spec.role: self.budget.lifetime(index) for index, spec in enumerate(self._outputs)}
+
     def halt(self) -> None:
         """Take no more images and send nothing that waits: the stop at the end has the field to itself."""
         self._halted = True
         for box in self._boxes.values():
             box.clear()
+
+    def note_stop(self, role: str, words: tuple[int, ...], *, acknowledged: bool) -> None:
+        """Count a write of the stop at the end, which went past the mailboxes."""
+        outcome = WriteOutcome.ACKNOWLEDGED if acknowledged else WriteOutcome.UNANSWERED
+        for index, spec in enumerate(self._outputs):
+            if spec.role == role:
+                self.budget.sent(index, self._clock.now_s())
+                self.log.note(Written(self._clock.now_s(), role, words, outcome))
 
     def post_nowait(self, image: OutputImage, now_s: float) -> None:
         """Take the output image of a scan. Never waits, never raises for what the field does.
@@ -105,7 +127,8 @@ class OutputWriter:
         """
         if self._halted:
             return
-        self._enabled = image.write_enabled
+        # A claim of ownership alone does not yet make the outputs ours to bring to rest.
+        self._enabled = image.write_enabled and any(role is not OutputRole.OWNER for role, _ in image.values)
         for index, spec in enumerate(self._outputs):
             value_si = image.value(OutputRole(spec.role)) if image.write_enabled else None
             if value_si is None:
@@ -130,11 +153,28 @@ class OutputWriter:
         line = self._lines[spec.device]
         to_rest = spec.role != OutputRole.HEARTBEAT and not decode_words(spec.register, words)
         urgent = stop_now or to_rest
-        if track.want(words, urgent=urgent, generation=line.endpoint.generation, now_s=now_s):
+        if self._is_spent(index, words, urgent=urgent, now_s=now_s):
+            self._boxes[spec.device].discard(index)
+        elif track.want(words, urgent=urgent, generation=line.endpoint.generation, now_s=now_s):
             self._boxes[spec.device].put(index, Wish(words, now_s + self._expiry_s, urgent))
         else:
             # An older value that still waits must not overtake the decision that none is due.
             self._boxes[spec.device].discard(index)
+
+    def _is_spent(self, index: int, words: tuple[int, ...], *, urgent: bool, now_s: float) -> bool:
+        """Hold a due write back whose budget is spent; never one that stops something."""
+        spec, track = self._outputs[index], self._tracks[index]
+        if not spec.durable or urgent or self.budget.allows(index, now_s):
+            return False
+        generation = self._lines[spec.device].endpoint.generation
+        if not track.is_due(words, urgent=False, generation=generation, now_s=now_s):
+            return False
+        if track.status.stage is not WriteStage.HELD_BACK:
+            self._tallies[spec.device].writes_withheld += 1
+            lifetime = self.budget.lifetime(index)
+            self._report(event("writes_spent", role=spec.role, wanted_words=_hex(words), lifetime_count=lifetime))
+        track.hold_back(words, now_s)
+        return True
 
     def _tell_bad_value(self, index: int, cause: str) -> None:
         if index not in self._told_bad_values:
@@ -151,15 +191,19 @@ class OutputWriter:
 
     async def _send(self, device: int, index: int) -> None:
         line, track, tally = self._lines[device], self._tracks[index], self._tallies[device]
+        outcome, self._sent_words[device] = WriteOutcome.UNANSWERED, None
         try:
-            words = await line.write(self._outputs[index].register, self._choose(device, index))
+            spec = self._outputs[index]
+            words = await line.write(spec.register, self._choose(device, index), spec.write_function)
         except DeviceExceptionError as fault:
             tally.writes_refused += 1
             tally.exceptions[fault.code] += 1
+            outcome = WriteOutcome.REFUSED
             track.refused(fault.code, self._clock.now_s())
         except NotConnectedError:
             self._boxes[device].discard(index)
             tally.writes_not_sent += 1
+            outcome = WriteOutcome.NOT_SENT
             track.unanswered()
         except (RetryLaterError, ReconnectError):
             tally.writes_unanswered += 1
@@ -171,8 +215,20 @@ class OutputWriter:
         else:
             if words is not None:
                 tally.writes_acknowledged += 1
+                outcome = WriteOutcome.ACKNOWLEDGED
                 track.acknowledged(words, line.endpoint.generation, self._clock.now_s())
+        finally:
+            self._note(device, index, outcome)
         self._publish(index)
+
+    def _note(self, device: int, index: int, outcome: WriteOutcome) -> None:
+        """Count a write that was chosen, and keep what became of it."""
+        words, now_s = self._sent_words[device], self._clock.now_s()
+        if words is None:
+            return
+        if outcome is not WriteOutcome.NOT_SENT:
+            self.budget.sent(index, now_s)
+        self.log.note(Written(now_s, self._outputs[index].role, words, outcome))
 
     def _choose(self, device: int, index: int) -> Callable[[], tuple[int, ...] | None]:
         def choose() -> tuple[int, ...] | None:
@@ -184,6 +240,7 @@ class OutputWriter:
                 self._tallies[device].writes_expired += 1
                 return None
             self._tracks[index].sending(wish.words, now_s)
+            self._sent_words[device] = wish.words
             return wish.words
 
         return choose
@@ -209,7 +266,8 @@ class OutputWriter:
 
     def _publish(self, index: int) -> None:
         status, role = self._tracks[index].status, self._outputs[index].role
-        self._buffer.put_write(index, status)
+        wear = self.budget.wear_percent(index)
+        self._buffer.put_write(index, replace(status, wear_percent=wear) if wear else status)
         failed = status.stage is WriteStage.FAILED
         if failed == self._told_failed[index]:
             return

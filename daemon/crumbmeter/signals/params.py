@@ -2,6 +2,37 @@
 
 from dataclasses import dataclass
 
+from crumbmeter.model.quality import Quality
+
+
+@dataclass(frozen=True, slots=True)
+class StatusParams:
+    """Where a scale says how its weight is meant (REQ-7). Indices of signals; None: it does not say.
+
+    Words after OPC UA for weighing technology: net and gross, tare, zero, over-load, under-load.
+    """
+
+    over: int | None = None
+    under: int | None = None
+    motion: int | None = None
+    weighing: int | None = None
+    """Closed while it weighs; open in set-up, calibration or test."""
+    marks: tuple[tuple[str, int], ...] = ()
+    """What belongs to the baseline, by name: net, zero, tare, decimal point, calibration counter. A change of any is an
+    event."""
+    in_motion: Quality = Quality.GOOD
+    """Quality of a weight that moves. A loss-in-weight hopper always moves."""
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineParams:
+    """How far a weight can honestly move: beyond it, after a gap or with a new tare, the baseline is in doubt."""
+
+    fall_si_s: float
+    """[SI/s] Fastest fall by feeding."""
+    margin_si: float
+    """[SI] What noise and settling may add."""
+
 
 @dataclass(frozen=True, slots=True)
 class SignalParams:
@@ -23,3 +54,10 @@ class SignalParams:
     max_rise_per_s: float | None = None
     """[SI per s] Faster changes than this are Bad for one reading. None: never judged."""
     is_contact: bool = False
+    initial_reads: int = 0
+    """So many reads after a start or a lost link are not used: a device may begin with a placeholder (REQ-24)."""
+    alive_by: int | None = None
+    """Index of the device's own counter (REQ-23): while that stands longer than its `frozen_after_s`, this is Bad."""
+    status: StatusParams | None = None
+    baseline: BaselineParams | None = None
+    """For a weight. None: what a gap does to it is not judged."""

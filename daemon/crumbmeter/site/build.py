@@ -15,15 +15,18 @@ from crumbmeter.control.params import (
 )
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.plan import make_plan
-from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource
+from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource, Transport
+from crumbmeter.model.outputs import OutputRole
 from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams, StreamKind, StreamParams
-from crumbmeter.signals.params import SignalParams
+from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers
 from crumbmeter.site.checks.links import broker_port
 from crumbmeter.site.checks.ranges import is_contact, to_si
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
 from crumbmeter.site.keys.plant import MixKeys, StreamKeys
 from crumbmeter.site.keys.profile import ProfileKeys
+from crumbmeter.site.keys.pulses import rate_unit, shown_register
 from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
     JournalSettings,
     MetricsSettings,
@@ -33,8 +36,8 @@ from crumbmeter.site.settings import (
     SourceFile,
 )
 
-Registers = Mapping[str, RegisterSpec]
-"""By `device.register`."""
+WRITES_PER_HOUR, WRITES_PER_DAY = 12, 100
+"""Of an output whose memory may wear out, where the site does not say: 100 000 writes then last for three years."""
 
 
 def settings_id(files: Sequence[SourceFile]) -> str:
@@ -56,8 +59,8 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
     """Build one device."""
     return DeviceSpec(
         device_id=name,
-        host=keys.host,
-        port=keys.port,
+        host=keys.serial_port or keys.host or "",
+        port=keys.port or 0,
         unit_id=keys.unit_id,
         timeout_s=keys.timeout_s,
         read_retries=keys.read_retries,
@@ -68,6 +71,15 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
         max_bits=profile.max_bits,
         max_gap=profile.max_gap,
         request_gap_s=keys.request_gap_s,
+        forbidden=forbidden_of(profile),
+        one_per_request=profile.one_per_request,
+        transport=Transport(keys.transport),
+        baud=keys.baud or 19200,
+        parity=keys.parity or "even",
+        stop_bits=keys.stop_bits or (2 if keys.parity == "none" else 1),
+        worst_response_s=keys.worst_response_s or 0.0,
+        idle_timeout_s=keys.idle_timeout_s,
+        breaker_failures=keys.breaker_failures,
     )
 
 
@@ -77,12 +89,16 @@ class _Indices:
     def __init__(self, file: SiteFile) -> None:
         self._devices = {name: index for index, name in enumerate(file.devices)}
         self._signals = {name: index for index, name in enumerate(file.signals)}
+        self._outputs = {name: index for index, name in enumerate(file.outputs)}
 
     def device(self, reference: str) -> int:
         return self._devices[reference.split(".", maxsplit=1)[0]]
 
     def signal(self, name: str) -> int:
         return self._signals[name]
+
+    def output(self, role: OutputRole) -> int | None:
+        return self._outputs.get(role.value)
 
     def maybe(self, name: str | None) -> int | None:
         return None if name is None else self._signals[name]
@@ -100,7 +116,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         scan_period_s=file.site.scan_period_s,
         control_allowed=file.control.allowed,
         sources=sources,
-        signals=tuple(_signal(name, keys, file, at, registers) for name, keys in file.signals.items()),
+        signals=build_signals(file, registers),
         plan=make_plan(devices, sources, outputs),
         outputs=outputs,
         streams=tuple(_stream(name, keys, file, at, registers) for name, keys in file.streams.items()),
@@ -120,6 +136,11 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         feed=_feed(file),
         tolerance=_tolerance(file),
         parcel_kg=file.site.parcel_kg,
+        totalisers=build_totalisers(file, registers),
+        pulses=build_pulses(file, registers),
+        good_scans=file.site.initial_reads,
+        owner=at.output(OutputRole.OWNER),
+        heartbeat=at.output(OutputRole.HEARTBEAT),
         alarm_delays_s=tuple((name, keys.on_delay_s, keys.off_delay_s) for name, keys in file.alarms.items()),
     )
 
@@ -127,33 +148,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
 def _source(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers: Registers) -> SignalSource:
     device = file.devices[keys.source.split(".")[0]]
     period_s = device.poll_period_s if keys.period_s is None else keys.period_s
-    return SignalSource(name, at.device(keys.source), registers[keys.source], period_s)
-
-
-def _signal(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers: Registers) -> SignalParams:
-    register = registers[keys.source]
-    contact = is_contact(register)
-    ends = sorted((0.0, 1.0) if contact else (to_si(register, keys.low or 0.0), to_si(register, keys.high or 0.0)))
-    rise = keys.max_rise_per_s
-    return SignalParams(
-        signal_id=name,
-        low_si=ends[0],
-        high_si=ends[1],
-        max_age_s=keys.max_age_s,
-        frozen_after_s=keys.frozen_after_s,
-        frozen_while=at.maybe(keys.frozen_while),
-        frozen_above_si=_empty_below(name, registers[keys.source], file),
-        max_rise_per_s=None if rise is None else to_si(register, rise) - to_si(register, 0.0),
-        is_contact=contact,
-    )
-
-
-def _empty_below(name: str, register: RegisterSpec, file: SiteFile) -> float | None:
-    """Return the low flow of the stream that a signal is the rate of: an empty belt reads a constant zero."""
-    for stream in file.streams.values():
-        if stream.rate == name:
-            return to_si(register, stream.low_flow)
-    return None
+    return SignalSource(name, at.device(keys.source), registers[keys.source], period_s, rate_unit(keys))
 
 
 def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> OutputSpec:
@@ -168,11 +163,16 @@ def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> 
         min_interval_s=keys.min_interval_s,
         deadband_counts=keys.deadband_counts,
         confirm_within_s=keys.confirm_within_s,
+        write_function=keys.write_function or 0,
+        durable=keys.storage != "volatile",
+        max_per_hour=0 if keys.storage == "volatile" else keys.max_per_hour or WRITES_PER_HOUR,
+        max_per_day=0 if keys.storage == "volatile" else keys.max_per_day or WRITES_PER_DAY,
+        endurance_writes=keys.endurance_writes or 0,
     )
 
 
 def _stream(name: str, keys: StreamKeys, file: SiteFile, at: _Indices, registers: Registers) -> StreamParams:
-    register = registers[file.signals[keys.rate].source]
+    register = _rate_register(keys, file, registers)
     travel = keys.travel
     return StreamParams(
         stream_id=name,
@@ -190,6 +190,11 @@ def _stream(name: str, keys: StreamKeys, file: SiteFile, at: _Indices, registers
         drum_residence_s=travel.drum_residence_s if travel else 0.0,
         drum_stages=travel.drum_stages if travel else 1,
     )
+
+
+def _rate_register(keys: StreamKeys, file: SiteFile, registers: Registers) -> RegisterSpec:
+    signal = file.signals[keys.rate]
+    return shown_register(signal, registers[signal.source])
 
 
 def _mix(name: str, keys: MixKeys) -> MixParams:
@@ -315,7 +320,7 @@ def build_journal(file: SiteFile) -> JournalSettings:
 def build_normal(file: SiteFile, registers: Registers) -> NormalRates:
     """Build what the plant normally runs at."""
     flows = tuple(
-        None if keys.normal_flow is None else to_si(registers[file.signals[keys.rate].source], keys.normal_flow)
+        None if keys.normal_flow is None else to_si(_rate_register(keys, file, registers), keys.normal_flow)
         for keys in file.streams.values()
     )
     return NormalRates(flows, file.plant.lowest_rate_percent / 100.0, file.plant.highest_rate_percent / 100.0)

@@ -19,6 +19,7 @@ from crumbmeter.site.keys.links import (
     UnitsKeys,
 )
 from crumbmeter.site.keys.plant import ControlKeys, DrumKeys, LineKeys, MixKeys, PlantKeys, SiteKeys, StreamKeys
+from crumbmeter.site.keys.pulses import shown_register
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.lines import KeyPath
 from crumbmeter.site.problems import Problem, nearest
@@ -84,7 +85,9 @@ class Draft:
         """Return the register of a signal, or None where anything on the way has a mistake."""
         entry = self.raw("signals").get(signal) if signal else None
         source = entry.get("source") if isinstance(entry, dict) else None
-        return self.register(source) if isinstance(source, str) else None
+        register = self.register(source) if isinstance(source, str) else None
+        keys = self.signals.get(signal or "")
+        return register if register is None or keys is None else shown_register(keys, register)
 
     def sound(self, section: str) -> Iterator[tuple[str, Any]]:
         """Yield the entries of a named section that have no mistake of their own."""

@@ -5,7 +5,8 @@ Builds plain values that `crumbmeter check` writes as words or as JSON. Every nu
 
 from dataclasses import dataclass
 
-from crumbmeter.field.plan import PlanRow, describe
+from crumbmeter.control.params import Params
+from crumbmeter.field.plan import PlanRow, WireRow, describe, wire_addresses
 from crumbmeter.field.spec import RegisterSpec, Table
 from crumbmeter.model.units import UNITS
 from crumbmeter.process.dose import Mix, dose_of, rubber_for, to_kg_per_tonne, to_lb_per_short_ton
@@ -115,6 +116,7 @@ class Explanation:
     signals: tuple[SignalWords, ...]
     doses: tuple[DoseWords, ...]
     plan: tuple[PlanRow, ...]
+    addresses: tuple[WireRow, ...]
     writes: tuple[WriteWords, ...]
 
 
@@ -126,6 +128,7 @@ def explain(site: Site) -> Explanation:
         signals=tuple(_signal(site, index) for index in range(len(params.signals))),
         doses=tuple(row for mix in params.mixes for row in _doses(site, mix)),
         plan=describe(params.plan, site.devices, params.sources, params.outputs),
+        addresses=wire_addresses(site.devices, params.sources, params.outputs),
         writes=tuple(_write(site, index) for index in range(len(params.outputs))),
     )
 
@@ -157,10 +160,10 @@ def _stream(site: Site, stream: StreamParams) -> StreamWords:
         kind=stream.kind.value,
         signal=params.signals[stream.rate].signal_id,
         register=site.registers[stream.rate],
-        unit=params.sources[stream.rate].register.unit,
+        unit=params.sources[stream.rate].unit,
         corrections=done,
         left_alone=left,
-        low_flow=UNITS[params.sources[stream.rate].register.unit].from_si(stream.low_flow_kg_s),
+        low_flow=UNITS[params.sources[stream.rate].unit].from_si(stream.low_flow_kg_s),
         belt_length_m=stream.belt_length_m,
         belt_speed_m_s=stream.nominal_belt_speed_m_s,
         belt_s=belt_s,
@@ -209,8 +212,8 @@ def _signal(site: Site, index: int) -> SignalWords:
     return SignalWords(
         signal_id=signal.signal_id,
         register=site.registers[index],
-        unit=source.register.unit,
-        dimension=UNITS[source.register.unit].dimension,
+        unit=source.unit,
+        dimension=UNITS[source.unit].dimension,
         period_s=source.period_s,
         max_age_s=signal.max_age_s,
         corrections=words,
@@ -234,7 +237,27 @@ def _uses(site: Site, index: int) -> tuple[str, ...]:
     for name, part, names in parts:
         uses += [f"{name}: {key.replace('_', ' ')}" for key in names if getattr(part, key) == index]
     uses += [f"judges {other.signal_id} for frozen" for other in params.signals if other.frozen_while == index]
+    uses += _uses_of_counters(params, index)
     return tuple(uses) or ("recorded only",)
+
+
+def _uses_of_counters(params: Params, index: int) -> list[str]:
+    uses = []
+    for other in params.signals:
+        if other.status is not None:
+            flags = ("over", "under", "motion", "weighing")
+            named = [(flag, getattr(other.status, flag)) for flag in flags]
+            uses += [
+                f"{name.replace('_', ' ')} of {other.signal_id}"
+                for name, at in (*named, *other.status.marks)
+                if at == index
+            ]
+    if any(other.alive_by == index for other in params.signals):
+        uses.append("heartbeat of its device")
+    uses += ["totaliser" for counter in params.totalisers if counter.signal == index]
+    uses += [f"compared with {counter.totaliser_id}" for counter in params.totalisers if counter.rate == index]
+    uses += ["pulses" for counter in params.pulses if counter.signal == index]
+    return uses
 
 
 def _doses(site: Site, mix: MixParams) -> list[DoseWords]:
@@ -285,7 +308,7 @@ def _write(site: Site, index: int) -> WriteWords:
         register=site.output_registers[index],
         device_id=device.device_id,
         unit_id=device.unit_id,
-        function_code=WRITE_FUNCTIONS[register.table, register.count > 1],
+        function_code=output.write_function or WRITE_FUNCTIONS[register.table, register.count > 1],
         address=register.address,
         word_type=register.word_type.value,
         order=register.order.value,

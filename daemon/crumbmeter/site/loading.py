@@ -12,6 +12,7 @@ from crumbmeter.site.build import (
     build_publish,
     settings_id,
 )
+from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.feed import check_feed
 from crumbmeter.site.checks.links import check_links, check_publishing
 from crumbmeter.site.checks.outputs import check_outputs
@@ -54,6 +55,7 @@ def draft_of(path: Path) -> Draft:
     for check in (
         check_links,
         check_publishing,
+        check_counters,
         check_outputs,
         check_plant,
         check_drum,

@@ -41,9 +41,14 @@ SUFFIXES = (
     ("_lb", "lb"),
     ("_m", "m"),
     ("_s", "s"),
+    ("_per_h", "register's unit in an hour"),
+    ("_per_unit", "pulses"),
     ("_flow", "register's unit"),
+    ("count", "register's unit"),
     ("_rate", "1"),
     ("_counts", "raw counts"),
+    ("raw_low", "raw counts"),
+    ("raw_high", "raw counts"),
     ("low", "register's unit"),
     ("high", "register's unit"),
     ("scale", "units per count"),
@@ -138,7 +143,9 @@ def _type(info: FieldInfo) -> str:
         of = f" ({' or '.join(ref.dimensions).replace('_', ' ')})" if ref.dimension else ""
         return {"register": "`device.register`"}.get(ref.kind, f"name of a {ref.kind}{of}")
     kinds = _kinds(info.annotation)
-    for kind, words_of in ((bool, "true or false"), (tuple, "list of whole numbers"), (float, "number")):
+    lists = {(1, True): "list of names", (1, False): "list of whole numbers", (2, True): "list of pairs"}
+    of_list = lists.get((kinds.count(tuple), str in kinds), "")
+    for kind, words_of in ((bool, "true or false"), (tuple, of_list), (float, "number")):
         if kind in kinds:
             return words_of
     if int in kinds:

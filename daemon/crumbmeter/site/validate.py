@@ -199,6 +199,7 @@ FORMS = {
     HOST_PATTERN: "must be an IP address or a host name, without a port",
     r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$": "must be embedded, embedded:PORT or host:port",
     r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "must be words of letters, digits, - and _, parted by single slashes",
+    r"^/dev/[A-Za-z0-9._:/+-]{1,200}$": "must be a device file under /dev/",
     r"^(0x[0-9A-Fa-f]{1,4}|[0-9]{1,6})$": 'must be a number, or hex text such as "0x0010"',
 }
 """What each pattern of a key means to a person; a test sees to it that none is missing."""
@@ -228,9 +229,11 @@ def _beyond(kind: str, context: Mapping[str, Any]) -> str | None:
     if kind in _COMPARISONS:
         words, key = _COMPARISONS[kind]
         return f"{words} {context[key]:g}"
+    entries = "entry" if context.get("min_length") == 1 else "entries"
     return {
         "finite_number": "must be a finite number",
-        "too_short": f"needs at least {context.get('min_length')} entry",
+        "too_short": f"needs at least {context.get('min_length')} {entries}",
+        "too_long": f"takes at most {context.get('max_length')} entries",
         "string_too_short": "must not be empty",
         "string_too_long": f"must be at most {context.get('max_length')} characters long",
     }.get(kind)

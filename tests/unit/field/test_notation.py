@@ -65,7 +65,7 @@ def test_what_does_not_fit_is_refused(notation: str, table: Table, address: int 
         ("offset", "10", "expected a whole number, found '10'"),
         ("hex", "10", "expected text such as \"0x0010\", found '10'"),
         ("modicon5", "401", "expected 5 digits, found '401'"),
-        ("decimal", 1, "unknown notation 'decimal'; expected one of offset, modicon5, modicon6, hex"),
+        ("decimal", 1, "expected one of the notations offset, modicon5, modicon6, hex, found 'decimal'"),
     ],
 )
 def test_the_message_says_what_was_expected_and_found(notation: str, address: int | str, text: str) -> None:
@@ -75,8 +75,10 @@ def test_the_message_says_what_was_expected_and_found(notation: str, address: in
 
 
 def test_the_message_says_what_a_holding_register_looks_like() -> None:
-    with pytest.raises(NotationError, match="40001 to 49999"):
+    with pytest.raises(NotationError) as refused:
         pdu_offset("modicon5", Table.HOLDING, 30001)
+    assert refused.value.expected == "table holding is written 40001 to 49999 here"
+    assert str(refused.value) == "table holding is written 40001 to 49999 here, found 30001"
 
 
 @pytest.mark.parametrize(("notation", "table", "address", "offset"), GOOD)

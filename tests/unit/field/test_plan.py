@@ -4,8 +4,18 @@ from dataclasses import replace
 
 import pytest
 
-from crumbmeter.field.plan import EndpointLoad, PlanRow, bus_load, describe, make_plan
-from crumbmeter.field.spec import BlockSpec, Place, RegisterSpec, Table, WordType
+from crumbmeter.field.plan import EndpointLoad, PlanRow, WireRow, bus_load, describe, make_plan, wire_addresses
+from crumbmeter.field.spec import (
+    AddressSpan,
+    BlockSpec,
+    ByteOrder,
+    Forbidden,
+    Place,
+    PowerOfTen,
+    RegisterSpec,
+    Table,
+    WordType,
+)
 from tests.fakes import device_spec, output, source
 
 DEVICE = device_spec(max_words=8, max_bits=16, max_gap=2)
@@ -106,3 +116,137 @@ def test_load_adds_up_over_the_devices_of_one_endpoint() -> None:
     assert shared.requests_per_s == pytest.approx(5.0 + 2.0)
     assert shared.share == pytest.approx(0.02 / 0.2 + 0.03 / 0.5)
     assert alone == EndpointLoad("127.0.0.1:1503", 0.0, 0.0)
+
+
+def _hole(first: int, last: int, table: Table = Table.INPUT) -> Forbidden:
+    return Forbidden(table, AddressSpan(first, last + 1))
+
+
+@pytest.mark.parametrize(
+    ("hole", "blocks"),
+    [
+        (_hole(1, 1), [(0, 1), (2, 1)]),
+        (_hole(1, 1, Table.HOLDING), [(0, 3)]),
+        (_hole(3, 9), [(0, 3)]),
+        (_hole(100, 200), [(0, 3)]),
+    ],
+)
+def test_no_request_touches_a_forbidden_address(hole: Forbidden, blocks: list[tuple[int, int]]) -> None:
+    device = replace(DEVICE, forbidden=(_hole(900, 901), hole))
+    plan = make_plan([device], [source("a", 0), source("b", 2)], [])
+    assert [(block.address, block.count) for block in plan.blocks] == blocks
+
+
+@pytest.mark.parametrize(("first", "last"), [(4, 4), (5, 5), (0, 99)])
+def test_a_value_on_a_forbidden_address_is_refused(first: int, last: int) -> None:
+    with pytest.raises(ValueError, match=r"^feeder must not be asked for input 4 to 5$"):
+        make_plan([replace(DEVICE, forbidden=(_hole(first, last),))], [source("a", 4, word_type=WordType.F32)], [])
+
+
+def test_a_forbidden_neighbour_is_no_hindrance() -> None:
+    device = replace(DEVICE, forbidden=(_hole(3, 3), _hole(6, 6)))
+    assert make_plan([device], [source("a", 4, word_type=WordType.F32)], []).blocks == (
+        BlockSpec(0, Table.INPUT, 4, 2, 0.2),
+    )
+
+
+def test_one_value_in_each_request_where_the_device_wants_it_so() -> None:
+    device = replace(DEVICE, one_per_request=True)
+    sources = [
+        source("whole", 2, word_type=WordType.U32),
+        source("bit0", 3, word_type=WordType.BIT, bit=0),
+        source("bit1", 3, word_type=WordType.BIT, bit=1),
+        source("next", 4),
+    ]
+    plan = make_plan([device], sources, [])
+    assert [(block.address, block.count) for block in plan.blocks] == [(2, 2), (4, 1)]
+    assert plan.signals == (Place(0, 0), Place(0, 1), Place(0, 1), Place(1, 0))
+
+
+def test_an_atomic_group_is_one_request_as_often_as_its_fastest_member() -> None:
+    group = AddressSpan(10, 16)
+    sources = [
+        source("weight", 10, word_type=WordType.I32, together=group, period_s=0.5),
+        source("status", 15, together=group, period_s=0.1),
+        source("other", 12, period_s=0.5),
+    ]
+    plan = make_plan([replace(DEVICE, max_gap=0)], sources, [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 10, 6, 0.1), BlockSpec(0, Table.INPUT, 12, 1, 0.5))
+    assert plan.signals == (Place(0, 0), Place(0, 5), Place(1, 0))
+    turned = make_plan([replace(DEVICE, max_gap=0)], [sources[1], sources[0]], [])
+    assert turned.blocks == (BlockSpec(0, Table.INPUT, 10, 6, 0.1),)
+
+
+def test_what_begins_together_is_read_with_the_longest() -> None:
+    # Alone, the short one first would leave no room for the other in its request.
+    device = replace(DEVICE, one_per_request=True)
+    point = PowerOfTen(RegisterSpec(Table.INPUT, 5, WordType.U16))
+    sources = [source("short", 2), source("double", 2, word_type=WordType.U32), source("scaled", 2, power=point)]
+    plan = make_plan([device], sources, [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 2, 4, 0.2),)
+
+
+def test_a_value_may_fill_a_whole_request() -> None:
+    device = replace(DEVICE, max_words=4)
+    assert make_plan([device], [source("a", 0, word_type=WordType.F64)], []).blocks[0].count == 4
+
+
+def test_a_group_is_its_own_on_each_device_and_table() -> None:
+    group = AddressSpan(0, 2)
+    sources = [
+        source("a", 0, together=group, period_s=0.5),
+        source("b", 1, together=group, period_s=0.1, device=1),
+        source("c", 1, together=group, period_s=0.2, table=Table.HOLDING),
+    ]
+    plan = make_plan([DEVICE, DEVICE], sources, [])
+    assert [(block.device, block.table, block.period_s) for block in plan.blocks] == [
+        (0, Table.INPUT, 0.5),
+        (0, Table.HOLDING, 0.2),
+        (1, Table.INPUT, 0.1),
+    ]
+
+
+def test_a_power_of_ten_comes_with_its_value_and_is_no_signal() -> None:
+    point = RegisterSpec(Table.INPUT, 3, WordType.U16)
+    plan = make_plan([replace(DEVICE, max_gap=0)], [source("weight", 7, power=PowerOfTen(point))], [])
+    assert plan.blocks == (BlockSpec(0, Table.INPUT, 3, 5, 0.2),)
+    assert plan.signals == (Place(0, 4),)
+
+
+def test_a_group_is_never_split_to_fit() -> None:
+    point = PowerOfTen(RegisterSpec(Table.INPUT, 8, WordType.U16))
+    sources = [source("a", 0), source("weight", 4, power=point), source("b", 9)]
+    plan = make_plan([replace(DEVICE, max_words=6, max_gap=3)], sources, [])
+    assert [(block.address, block.count) for block in plan.blocks] == [(0, 1), (4, 6)]
+    with pytest.raises(ValueError, match=r"^feeder reads 4 at once; one value needs 5$"):
+        make_plan([replace(DEVICE, max_words=4)], sources, [])
+
+
+def test_a_block_never_counts_more_than_modbus_allows() -> None:
+    # v1.1b3, sections 6.1 to 6.4: at most 125 registers and 2000 bits.
+    device = device_spec()
+    words = [source(f"s{n}", n) for n in range(300)]
+    bits = [source(f"b{n}", n, table=Table.DISCRETE, word_type=WordType.BIT) for n in range(4500)]
+    counts = [block.count for block in make_plan([device], [*words, *bits], []).blocks]
+    assert counts == [2000, 2000, 500, 125, 125, 50]
+
+
+def test_the_table_of_wire_addresses_says_each_value() -> None:
+    point = RegisterSpec(Table.INPUT, 12, WordType.U16)
+    sources = [
+        source("weight", 10, word_type=WordType.F32, order=ByteOrder.CDAB, power=PowerOfTen(point)),
+        source("turning", 3, table=Table.DISCRETE, word_type=WordType.BIT),
+    ]
+    rows = wire_addresses([replace(DEVICE, unit_id=17)], sources, [output("auger_speed", 100)])
+    assert rows == (
+        WireRow("weight", "feeder", 17, 4, 10, 2, "f32", "CDAB", (10, 12)),
+        WireRow("turning", "feeder", 17, 2, 3, 1, "bit", "", (3, 3)),
+        WireRow("auger_speed", "feeder", 17, 3, 100, 1, "u16", "ABCD", (100, 100)),
+    )
+
+
+def test_spans() -> None:
+    span = AddressSpan(2, 5)
+    assert span.hull(AddressSpan(7, 8)) == AddressSpan(2, 8)
+    assert span.hull(AddressSpan(3, 4)) == span
+    assert [span.meets(first, end) for first, end in ((0, 2), (0, 3), (4, 9), (5, 9))] == [False, True, True, False]

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from crumbmeter.field.replies import Accepted, Mismatch, SaysNo, expect, judge_tcp
+from crumbmeter.field.replies import Accepted, Mismatch, MismatchKind, SaysNo, expect, judge_tcp
 
 REQUEST = bytes.fromhex("03 006B 0003")
 RIGHT = bytes.fromhex("0001 0000 0009 11 03 06 022B 0000 0064")
@@ -73,7 +73,9 @@ def test_every_bit_of_a_write_s_echo_counts(request_pdu: str) -> None:
             assert not isinstance(judge_tcp(expected, bytes(frame)), Accepted)
     frame = bytearray(right)
     frame[-1] ^= 1
-    assert judge_tcp(expected, bytes(frame)) == Mismatch("echo of a write differs", bytes(frame[7:]).hex(" "))
+    assert judge_tcp(expected, bytes(frame)) == Mismatch(
+        "echo of a write differs", bytes(frame[7:]).hex(" "), MismatchKind.ECHO
+    )
 
 
 def test_bits_come_lowest_address_first() -> None:
@@ -86,8 +88,8 @@ def test_bits_come_lowest_address_first() -> None:
 
 
 def test_other_function_codes_are_not_used() -> None:
-    with pytest.raises(ValueError, match="function code 22"):
-        expect(1, 1, bytes.fromhex("16 0004 00F2 0025"))
+    with pytest.raises(ValueError, match="function code 43"):
+        expect(1, 1, bytes.fromhex("2B 0E 01 00"))
 
 
 @pytest.mark.parametrize(("count", "size"), [(1, 1), (7, 1), (8, 1), (9, 2), (16, 2), (17, 3), (2000, 250)])
@@ -103,7 +105,9 @@ def test_the_longest_reply_of_the_specification_and_no_longer(count: int) -> Non
     expected = expect(1, 1, bytes.fromhex("03 0000") + count.to_bytes(2, "big"))
     frame = b"\0\1\0\0" + (3 + 2 * count).to_bytes(2, "big") + bytes([1, 3, 2 * count]) + b"\0\7" * count
     verdict = judge_tcp(expected, frame)
-    assert verdict == (Accepted((7,) * count) if count < 126 else Mismatch("length 255", _start(frame)))
+    assert verdict == (
+        Accepted((7,) * count) if count < 126 else Mismatch("length 255", _start(frame), MismatchKind.LENGTH)
+    )
 
 
 def test_a_length_of_254_is_the_last_that_can_be() -> None:
@@ -131,4 +135,4 @@ def test_evidence_is_short_and_says_that_there_was_more() -> None:
 
 def test_how_many_bytes_are_too_many_is_said() -> None:
     verdict = judge_tcp(expect(1, 17, REQUEST), RIGHT + b"\1\2\3")
-    assert verdict == Mismatch("3 bytes after the reply", (RIGHT + b"\1\2\3").hex(" "))
+    assert verdict == Mismatch("3 bytes after the reply", (RIGHT + b"\1\2\3").hex(" "), MismatchKind.LENGTH)

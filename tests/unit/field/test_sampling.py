@@ -1,12 +1,13 @@
 """Raw image -> samples: a number only where words came, and otherwise why not (field lesson 5)."""
 
 import timeit
+from dataclasses import replace
 
 import pytest
 
 from crumbmeter.field.plan import make_plan
 from crumbmeter.field.sampling import make_sampler, sample_image
-from crumbmeter.field.spec import WordType
+from crumbmeter.field.spec import AddressSpan, LiveZero, Place, PowerOfTen, RegisterSpec, SignalSource, Table, WordType
 from crumbmeter.model.image import NEVER_READ, RawBlock, RawImage, ReadOutcome
 from crumbmeter.model.quality import Reason
 from crumbmeter.model.sample import Sample
@@ -54,6 +55,38 @@ def test_a_failed_read_never_yields_a_number(outcome: ReadOutcome, reason: Reaso
 def test_a_plan_of_another_site_is_refused() -> None:
     with pytest.raises(ValueError, match="argument"):
         make_sampler(PLAN, SOURCES[:2])
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        source("a", 1, scale=0.5),
+        source("a", 0, table=Table.HOLDING),
+        source("a", 0, power=PowerOfTen(RegisterSpec(Table.INPUT, 3, WordType.U16))),
+        source("a", 1, power=PowerOfTen(RegisterSpec(Table.INPUT, 0, WordType.U16))),
+        source("a", 0, together=AddressSpan(0, 4)),
+    ],
+)
+def test_a_signal_that_does_not_lie_whole_in_its_block_is_refused(other: SignalSource) -> None:
+    with pytest.raises(ValueError, match=r"^a does not lie whole in its block$"):
+        make_sampler(PLAN, [other, *SOURCES[1:]])
+
+
+def test_a_word_before_the_block_is_never_taken_for_its_last() -> None:
+    # A place before the block would be counted from its end.
+    plan = replace(PLAN, signals=(Place(1, -1), *PLAN.signals[1:]))
+    with pytest.raises(ValueError, match="does not lie whole"):
+        make_sampler(plan, [source("a", 98), *SOURCES[1:]])
+
+
+def test_a_value_at_the_end_of_its_range_keeps_its_reason() -> None:
+    sources = [source("loop", 0, live_zero=LiveZero(4000, 20000)), source("other", 1)]
+    sampler = make_sampler(make_plan([device_spec()], sources, []), sources)
+    image = RawImage(13.0, (RawBlock((3700, 5), 12.5, ReadOutcome.OK),))
+    assert sample_image(sampler, image) == (
+        Sample(3700.0, Reason.ENGINEERING_UNITS_EXCEEDED, 12.5, True),
+        Sample(5.0, Reason.OK, 12.5, True),
+    )
 
 
 def test_sampling_is_cheap_enough_for_every_scan() -> None:

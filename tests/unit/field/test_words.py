@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from crumbmeter.field.spec import ByteOrder, RegisterSpec, Table, WordType
+from crumbmeter.field.spec import ByteOrder, LiveZero, PowerOfTen, RegisterSpec, Table, WordType
 from crumbmeter.field.words import (
     UnencodableError,
     decode_si,
@@ -78,6 +78,7 @@ def test_scale_offset_and_unit_make_si() -> None:
     # 2020 counts are 200 short tons an hour: 200 * 907.18474 kg / 3600 s (NIST SP 811).
     assert decode_si(flow, (2020,))[0] == pytest.approx(200 * 907.18474 / 3600, rel=1e-12)
     assert encode_si(flow, 200 * 907.18474 / 3600) == (2020,)
+    assert decode_si(replace(F32, scale=2.0, offset=3.0, unit="kPa"), (0x3F80, 0)) == (5000.0, Reason.OK)
     cold = replace(I16, scale=0.1, unit="degF")
     assert decode_si(cold, (0x10000 - 400,))[0] == pytest.approx(-40.0)
 
@@ -214,9 +215,20 @@ def test_wrong_count_of_words_is_refused() -> None:
         decode_words(F32, (1,))
 
 
-@pytest.mark.parametrize("kind", [WordType.U16, WordType.I32, WordType.F32, WordType.F64])
-def test_decoding_is_cheap(kind: WordType) -> None:
-    decode = make_decoder(RegisterSpec(Table.INPUT, 0, kind, scale=0.1))
+@pytest.mark.parametrize(
+    "register",
+    [
+        *(RegisterSpec(Table.INPUT, 0, kind, scale=0.1) for kind in (WordType.U16, WordType.I32, WordType.F32)),
+        RegisterSpec(Table.INPUT, 0, WordType.F64),
+        RegisterSpec(Table.INPUT, 0, WordType.BCD32),
+        RegisterSpec(Table.INPUT, 0, WordType.U16, mask=0x0FF0),
+        RegisterSpec(Table.INPUT, 0, WordType.I16, live_zero=LiveZero(5530, 27648)),
+        RegisterSpec(Table.INPUT, 0, WordType.I16, power=PowerOfTen(RegisterSpec(Table.INPUT, 1, WordType.U16))),
+    ],
+    ids=lambda register: register.word_type.value,
+)
+def test_decoding_is_cheap(register: RegisterSpec) -> None:
+    decode = make_decoder(register)
     words = (0, 0, 0, 0, 0)
     best_s = min(timeit.repeat(lambda: decode(words, 1), number=2000, repeat=5)) / 2000
     assert best_s < 5e-6

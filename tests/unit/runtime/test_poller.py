@@ -34,7 +34,7 @@ class Bench:
             Reports(),
         )
         self.poller = DevicePoller(
-            self.line, list(enumerate(BLOCKS)), self.buffer, self.clock, Random(2).random, self.reports, self.tally
+            self.line, list(enumerate(BLOCKS)), self.buffer, self.clock, self.reports, self.tally
         )
 
     @property

@@ -47,9 +47,7 @@ class Bench:
             (n, type(block)(block.device, block.table, block.address, block.count, PERIOD_S))
             for n, block in enumerate(plan.blocks)
         ]
-        self.poller = DevicePoller(
-            self.lines[0], blocks, self.buffer, self.clock, Random(2).random, Reports(), self.tally
-        )
+        self.poller = DevicePoller(self.lines[0], blocks, self.buffer, self.clock, Reports(), self.tally)
         self.writer = OutputWriter(
             self.lines,
             OUTPUTS,

@@ -11,7 +11,7 @@ from crumbmeter.field.spec import ByteOrder, RegisterSpec, Table, WordType
 from crumbmeter.field.words import decode_si, encode_si
 from crumbmeter.model.units import UNITS
 from crumbmeter_sim import units
-from crumbmeter_sim.codec import ORDERS, WORDS, Register, decode, encode, pack, unpack
+from crumbmeter_sim.codec import ORDERS, WORDS, Register, decode, encode, encode_text, pack, unpack
 
 
 def words(text: str) -> tuple[int, ...]:
@@ -65,6 +65,45 @@ def test_integers_saturate_instead_of_wrapping(kind: str, raw: int, wire: str) -
     assert pack(kind, "ABCD", raw) == words(wire)
 
 
+@pytest.mark.parametrize(
+    ("kind", "raw", "wire"),
+    [
+        ("bcd16", 1234, "1234"),
+        ("bcd16", 12345, "9999"),
+        ("bcd32", 1234567, "01234567"),
+        ("sm16", -5, "8005"),
+        ("sm32", -70000, "80011170"),
+        ("u64", 0x123456789ABC, "0000123456789ABC"),
+        ("i64", -2, "FFFFFFFFFFFFFFFE"),
+    ],
+)
+def test_rarer_kinds(kind: str, raw: int, wire: str) -> None:
+    assert pack(kind, "ABCD", raw) == words(wire)
+
+
+def test_half_bytes_that_are_no_digits_are_no_number() -> None:
+    assert math.isnan(unpack("bcd16", "ABCD", words("12A4")))
+
+
+def test_a_field_of_bits_has_its_own_sign() -> None:
+    register = Register("x", "holding", 0, "i16", mask=0x0FF0)
+    assert encode(register, -2.0) == words("0FE0")
+    assert decode(register, words("AFEB")) == -2.0
+    assert encode(register, 300.0) == words("07F0")
+
+
+def test_a_power_of_ten_scales_what_is_sent() -> None:
+    register = Register("x", "holding", 0, "i32", unit="kg", decimals="point")
+    assert encode(register, 12.34, 0.01) == (0, 1234)
+    assert decode(register, (0, 1234), 0.01) == pytest.approx(12.34)
+
+
+def test_a_text_is_padded_and_swapped_within_words_alone() -> None:
+    register = Register("model", "input", 0, "text", characters=5, order="BADC")
+    assert encode_text(register, "AB1") == words("4241" + "0031" + "0000")
+    assert register.count == 3
+
+
 def test_no_value_is_the_sentinel() -> None:
     register = Register("flow", "input", 0, "i32", order="BADC", unit="lb/min", sentinels=(-2147483648,))
     assert encode(register, None) == words("00800000")
@@ -86,7 +125,7 @@ def test_units_agree_with_the_daemons() -> None:
 
 
 @given(
-    kind=st.sampled_from([kind for kind in WORDS if kind != "bit"]),
+    kind=st.sampled_from([kind for kind in WORDS if kind not in ("bit", "text")]),
     order=st.sampled_from(ORDERS),
     value=st.floats(0.0, 3000.0),
     scale=st.sampled_from([1.0, 0.1, 0.01]),

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 from crumbmeter_sim.actions import Link
-from crumbmeter_sim.server import Rack
+from crumbmeter_sim.rack import Rack
 from tests.unit.sim.making import bank_of
 
 PATIENCE_S = 5.0

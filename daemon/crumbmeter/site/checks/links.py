@@ -2,21 +2,26 @@
 
 from pathlib import Path
 
-from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.field.spec import RegisterSpec, WordType
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
+from crumbmeter.site.checks.transports import check_transports, endpoint_of
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
+from crumbmeter.site.keys.pulses import shown_register
 
 
 def check_links(draft: Draft) -> None:
     """Check devices and signals against each other."""
+    check_transports(draft)
     _devices(draft)
     seen: dict[tuple[str, RegisterSpec], str] = {}
     words: dict[tuple[str, str, int], str] = {}
     for name, signal in draft.sound("signals"):
         register = draft.register(signal.source)
-        if register is not None:
+        if register is not None and register.word_type is WordType.TEXT:
+            draft.say("text-signal", ("signals", name, "source"), f"{signal.source} is a text")
+        elif register is not None:
             where = (signal.source.split(".")[0], _place(register))
             if where in seen:
                 remedy = f"Point one of them elsewhere, or use {seen[where]} in both places."
@@ -25,20 +30,20 @@ def check_links(draft: Draft) -> None:
             else:
                 _shared_words(draft, name, signal.source, register, words)
             seen.setdefault(where, name)
-            _limits(draft, name, signal, register)
+            _limits(draft, name, signal, shown_register(signal, register))
         _periods(draft, name, signal)
 
 
 def _place(register: RegisterSpec) -> RegisterSpec:
     """Return the register reduced to where it is: two maps of the same words are the same register."""
-    return RegisterSpec(register.table, register.address, register.word_type, bit=register.bit)
+    return RegisterSpec(register.table, register.address, register.word_type, bit=register.bit, mask=register.mask)
 
 
 def _shared_words(
     draft: Draft, name: str, source: str, register: RegisterSpec, words: dict[tuple[str, str, int], str]
 ) -> None:
-    """Check that no two numbers share a word: one of them would be half of the other. Bits may share one."""
-    if is_contact(register):
+    """Check that no two numbers share a word: one of them would be half of the other. Bits and fields may share one."""
+    if is_contact(register) or register.mask is not None:
         return
     device = source.split(".", maxsplit=1)[0]
     for address in range(register.address, register.address + register.count):
@@ -51,11 +56,12 @@ def _shared_words(
 
 
 def _devices(draft: Draft) -> None:
-    seen: dict[tuple[str, int, int], str] = {}
+    seen: dict[tuple[str, int], str] = {}
     for name, device in draft.sound("devices"):
-        where = (device.host.lower(), device.port, device.unit_id)
+        where = (endpoint_of(device), device.unit_id)
         if where in seen:
-            expected = f"is the same host, port and unit as the device {seen[where]}"
+            same = "serial port" if device.transport == "rtu" else "host, port"
+            expected = f"is the same {same} and unit as the device {seen[where]}"
             draft.say("device-twice", ("devices", name, "unit_id"), expected)
         seen.setdefault(where, name)
         check_order(draft, ("devices", name), device, "backoff_min_s", "backoff_max_s")
@@ -86,6 +92,8 @@ def _limits(draft: Draft, name: str, signal: SignalKeys, register: RegisterSpec)
             remedy = f"Add {key} to [signals.{name}], in {register.unit}."
             draft.say("missing-key", (*path, key), f"is missing: what is possible, in {register.unit}", remedy=remedy)
     check_order(draft, path, signal, "low", "high")
+    if signal.pulse is not None:
+        return  # its limits are those of the rate, which no register holds
     lowest, highest = holds(register)
     for key, beyond in (
         ("low", signal.low is not None and signal.low < lowest),

@@ -22,10 +22,12 @@ DIMENSIONS = {
     OutputRole.START_WARNING: "contact",
     OutputRole.HEARTBEAT: "count",
     OutputRole.PLANT_HEALTHY: "contact",
+    OutputRole.OWNER: "count",
 }
 """What each role is measured in."""
 NEEDED = (OutputRole.FEED_RUN, OutputRole.HEARTBEAT)
 """Outputs without which control is not allowed, beside the setpoint of the mode."""
+COUNTING = (OutputRole.HEARTBEAT.value, OutputRole.OWNER.value)
 HEARTBEAT_HIGH = 65535
 """[count] The heartbeat is a 16-bit counter; clamped lower, it would stand still at the end of each turn."""
 SETPOINTS = {"speed": OutputRole.AUGER_SPEED, "rate": OutputRole.FEED_RATE}
@@ -39,10 +41,12 @@ def check_outputs(draft: Draft) -> None:
         if register is None or role not in ROLES:
             continue
         _writable(draft, role, output)
+        _function(draft, role, output, register)
         _overlap(draft, role, output, register, seen)
         if _dimension(draft, role, register):
             _limits(draft, role, output, register)
         _confirm(draft, role, output)
+        _storage(draft, role, output)
     _needed(draft)
     _span(draft)
 
@@ -53,6 +57,15 @@ def _writable(draft: Draft, role: str, output: OutputKeys) -> None:
     if profile is not None and name not in profile.writable:
         expected = f"{profile.name} does not declare {name} writable"
         draft.say("output-not-writable", ("outputs", role, "register"), expected)
+
+
+def _function(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec) -> None:
+    """Check that the function named can write the register."""
+    fits = {(True, False): (5, 15), (True, True): (15,), (False, False): (6, 16, 22, 23), (False, True): (16, 23)}
+    allowed = fits[register.table.of_bits, register.count > 1]
+    if output.write_function is not None and output.write_function not in allowed:
+        words = " or ".join(str(code) for code in allowed)
+        draft.say("write-function", ("outputs", role, "write_function"), f"cannot write this register; {words} can")
 
 
 def _overlap(
@@ -92,8 +105,8 @@ def _limits(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec)
     check_order(draft, path, output, "low", "high")
     if output.low != 0.0:
         draft.say("output-needs-zero", (*path, "low"), "must be 0: a stop writes 0")
-    if role == OutputRole.HEARTBEAT.value and output.high < HEARTBEAT_HIGH:
-        expected = f"must be {HEARTBEAT_HIGH}: the heartbeat counts so far"
+    if role in COUNTING and output.high < HEARTBEAT_HIGH:
+        expected = f"must be {HEARTBEAT_HIGH}: the {role} counts so far"
         draft.say("output-too-narrow", (*path, "high"), expected, remedy=f"Set high = {HEARTBEAT_HIGH}.")
     counts = (output.high - output.low) / abs(register.scale)
     if output.deadband_counts and output.deadband_counts >= counts:
@@ -124,7 +137,7 @@ def _encodable(draft: Draft, path: KeyPath, output: OutputKeys, register: Regist
 
 def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float, ...]) -> None:
     """Encode and decode the limits and the middle (REQ-13)."""
-    step = abs(register.scale) if register.word_type.value not in ("f32", "f64") else 0.0
+    step = 0.0 if register.word_type.of_floats else abs(register.scale)
     for value in values:
         path = ("outputs", role, "register")
         try:
@@ -148,6 +161,22 @@ def _confirm(draft: Draft, role: str, output: OutputKeys) -> None:
     if output.min_interval_s >= output.confirm_within_s:
         expected = f"must be shorter than confirm_within_s = {output.confirm_within_s:g}"
         draft.say("period-order", ("outputs", role, "min_interval_s"), expected)
+
+
+def _storage(draft: Draft, role: str, output: OutputKeys) -> None:
+    """Check that nothing is written for ever into memory that wears out (REQ-26)."""
+    path = ("outputs", role)
+    if output.storage == "volatile":
+        for key in ("max_per_hour", "max_per_day", "endurance_writes"):
+            if getattr(output, key) is not None:
+                expected = "volatile memory does not wear out and needs no limit"
+                draft.say("not-for-kind", (*path, key), expected, remedy="Take it out, or correct storage.")
+    elif role == OutputRole.HEARTBEAT.value:
+        found = output.storage if "storage" in output.model_fields_set else "nothing said"
+        draft.say("heartbeat-wears", (*path, "storage"), "must be volatile: it is written all the time", found=found)
+    elif role in (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value):
+        found = output.storage if "storage" in output.model_fields_set else "nothing said"
+        draft.say("setpoint-wears", (*path, "storage"), "is not volatile: its writes are limited", found=found)
 
 
 def _read_back_s(draft: Draft, device: str) -> float:

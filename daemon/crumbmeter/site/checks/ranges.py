@@ -3,27 +3,23 @@
 import struct
 from typing import Any
 
+from crumbmeter.field.scaling import gains, line
 from crumbmeter.field.spec import RegisterSpec, WordType
+from crumbmeter.field.words_codes import raw_range
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.base import Keys
 from crumbmeter.site.lines import KeyPath
 
 _F32_MAX = float(struct.unpack(">f", bytes.fromhex("7f7fffff"))[0])
-_RAW: dict[WordType, tuple[float, float]] = {
-    WordType.BIT: (0.0, 1.0),
-    WordType.U16: (0.0, 65535.0),
-    WordType.I16: (-32768.0, 32767.0),
-    WordType.U32: (0.0, 4294967295.0),
-    WordType.I32: (-2147483648.0, 2147483647.0),
-    WordType.F32: (-_F32_MAX, _F32_MAX),
-    WordType.F64: (-1.7e308, 1.7e308),
-}
+_FLOATS = {WordType.F32: (-_F32_MAX, _F32_MAX), WordType.F64: (-1.7e308, 1.7e308)}
 
 
 def holds(register: RegisterSpec) -> tuple[float, float]:
     """Return the lowest and highest value, in the register's own unit, that its type and scale can express."""
-    ends = [raw * register.scale + register.offset for raw in _RAW[register.word_type]]
+    limits = _FLOATS.get(register.word_type) or raw_range(register)
+    factors = [gain / line(register)[0] for gain in gains(register).values()] or [1.0]
+    ends = [raw * register.scale * factor + register.offset for raw in limits for factor in factors]
     return min(ends), max(ends)
 
 

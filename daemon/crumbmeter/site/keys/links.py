@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field, StringConstraints
 
 from crumbmeter.site.keys.base import HOST_PATTERN, Keys, Name, Ref, Text
+from crumbmeter.site.keys.counters import PulseKeys, StatusKeys, TotaliserKeys
 
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 SecondsOrNone = Annotated[float, Field(ge=0, le=3600)]
@@ -14,20 +15,59 @@ Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
 
 
 class DeviceKeys(Keys):
-    """One Modbus TCP device: a unit id behind an address, and how patiently it is asked."""
+    """One Modbus device: a unit id behind an address or on a serial port, and how patiently it is asked."""
 
     profile: Annotated[Name, Ref("profile")] = Field(
         description="Name of its register map. The file is looked for in `devices/` beside the site file, then in "
         "`devices/` beside the folder of the site file."
     )
-    host: Host = Field(description="IP address or host name.")
-    port: Port = Field(description="TCP port, usually 502.")
-    unit_id: int = Field(ge=0, le=255, description="Modbus unit id, sent as it stands.")
+    transport: Literal["tcp", "rtu", "rtu_over_tcp"] = Field(
+        default="tcp",
+        description="`tcp`: Modbus TCP. `rtu`: a serial port of this machine. `rtu_over_tcp`: serial frames with their "
+        "CRC over TCP, as a plain serial gateway passes them on. The same for all devices of one connection.",
+    )
+    host: Host | None = Field(default=None, description="IP address or host name. Not for `rtu`.")
+    port: Port | None = Field(default=None, description="TCP port, usually 502. Not for `rtu`.")
+    serial_port: Annotated[str, StringConstraints(pattern=r"^/dev/[A-Za-z0-9._:/+-]{1,200}$")] | None = Field(
+        default=None, description="Device file of the serial port, best under `/dev/serial/by-id/`. Only for `rtu`."
+    )
+    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] | None = Field(
+        default=None, description="Bits per second, 19200 if left out. Only for `rtu`."
+    )
+    parity: Literal["even", "odd", "none"] | None = Field(
+        default=None, description="`even` if left out, as the standard has it. Only for `rtu`."
+    )
+    stop_bits: Literal[1, 2] | None = Field(
+        default=None, description="1 if left out, 2 without parity. Only for `rtu`."
+    )
+    unit_id: int = Field(
+        ge=0,
+        le=255,
+        description="Modbus unit id, sent as it stands. 0 is a broadcast on a serial bus, and refused there.",
+    )
     poll_period_s: Annotated[float, Field(ge=0.05, le=60)] = Field(
         description="How often its signals are read, unless a signal says otherwise. Process time."
     )
     timeout_s: Annotated[float, Field(ge=0.01, le=10)] = Field(
-        description="Longest wait for the reply to one request. After it the connection is closed and opened anew."
+        description="Longest wait for the reply to one request. After it the connection is closed and opened anew, or "
+        "a serial bus waited out."
+    )
+    worst_response_s: Annotated[float, Field(ge=0.01, le=30)] | None = Field(
+        default=None,
+        description="No reply comes later than this after its request, whatever happens; twice `timeout_s` if left "
+        "out. A serial bus must be silent for so long after any doubt, and so long lies between two different reads of "
+        "the same length to one serial unit.",
+    )
+    idle_timeout_s: Annotated[float, Field(ge=0.002, le=1)] = Field(
+        default=0.05,
+        description="A serial reply that pauses for so long has ended. Above the latency timer of a USB adapter, "
+        "which is 16 ms as a rule.",
+    )
+    breaker_failures: int = Field(
+        default=2,
+        ge=1,
+        le=100,
+        description="After so many unanswered requests in a row the device is only probed, in growing intervals.",
     )
     read_retries: int = Field(
         default=1,
@@ -39,13 +79,23 @@ class DeviceKeys(Keys):
         default=2.0, description="Longest wait for a connection."
     )
     backoff_min_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
-        default=0.5, description="First wait after a failed connection; doubled, with jitter, at each further failure."
+        default=0.5,
+        description="First wait after a failed connection, and between probes of a silent device; doubled, with "
+        "jitter, at each further failure.",
     )
     backoff_max_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
-        default=15.0, description="Longest wait between two attempts to connect."
+        default=15.0, description="Longest wait between two attempts to connect, or two probes."
     )
     request_gap_s: Annotated[float, Field(ge=0, le=1)] = Field(
-        default=0.0, description="Silence that the device needs between two requests."
+        default=0.0, description="Silence that the device needs between two requests: on a serial bus its turnaround."
+    )
+    heartbeat: Annotated[Name, Ref("signal", "count")] | None = Field(
+        default=None,
+        description="Signal of this device that counts on by itself. While it stands, nothing of the device is "
+        "believed.",
+    )
+    heartbeat_stall_s: Annotated[float, Field(gt=0, le=600)] = Field(
+        default=5.0, description="It stands when it has not moved for so long."
     )
 
 
@@ -73,6 +123,9 @@ class SignalKeys(Keys):
     period_s: Annotated[float, Field(ge=0.05, le=60)] | None = Field(
         default=None, description="How often it is read, where that differs from the device's `poll_period_s`."
     )
+    status: StatusKeys | None = Field(default=None, description="For a weight: what the scale says of it.")
+    totaliser: TotaliserKeys | None = Field(default=None, description="For a counter that totals.")
+    pulse: PulseKeys | None = Field(default=None, description="For a pulse counter that a rate is made of.")
 
 
 class OutputKeys(Keys):
@@ -102,6 +155,26 @@ class OutputKeys(Keys):
     )
     confirm_within_s: Annotated[float, Field(gt=0, le=60)] = Field(
         default=2.0, description="The read-back must agree within this."
+    )
+    write_function: Literal[5, 6, 15, 16, 22, 23] | None = Field(
+        default=None,
+        description="Modbus function that writes it. If left out: 5 or 6 for one address, 15 or 16 for more. 22 is the "
+        "mask write, 23 writes and reads in one request.",
+    )
+    storage: Literal["volatile", "nonvolatile", "unknown"] = Field(
+        default="unknown",
+        description="Where the device keeps it. Cyclic writes wear non-volatile memory out; `unknown` is treated like "
+        "`nonvolatile`. The heartbeat must be volatile.",
+    )
+    max_per_hour: Annotated[int, Field(ge=1, le=3600)] | None = Field(
+        default=None, description="Most writes in an hour unless volatile; 12 if left out. A stop is always written."
+    )
+    max_per_day: Annotated[int, Field(ge=1, le=86400)] | None = Field(
+        default=None, description="Most writes in a day unless volatile; 100 if left out. A stop is always written."
+    )
+    endurance_writes: Annotated[int, Field(ge=1000, le=10**9)] | None = Field(
+        default=None,
+        description="Writes that the memory endures by the maker's word. There are alarms at half and at 80 % of it.",
     )
 
 

@@ -32,6 +32,11 @@ class SiteKeys(Keys):
     exchange_estimate_ms: Annotated[float, Field(ge=0.1, le=1000)] = Field(
         default=5.0, description="What one Modbus request and its reply take here; for the estimate of the bus load."
     )
+    initial_reads: Annotated[int, Field(ge=0, le=20)] = Field(
+        default=2,
+        description="So many values of each signal are not used after a start or a lost link, and nothing is written "
+        "before all required ones have been Good for so many scans.",
+    )
 
 
 class ControlKeys(Keys):

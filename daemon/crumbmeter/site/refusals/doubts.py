@@ -52,6 +52,16 @@ DOUBTS: dict[str, Refusal] = {
         example="[line]                        # without pressure",
         warning=True,
     ),
+    "setpoint-wears": Refusal(
+        title="A setpoint whose writes are limited",
+        meaning=(
+            "The setpoint's register is not said to be volatile. So that it does not wear out, it is written only so "
+            "often in an hour and a day; after that the feed keeps an older setpoint, and only stops are written."
+        ),
+        remedy="Read in the device's manual where it keeps the register, and say storage.",
+        example='[outputs.auger_speed]\nstorage = "unknown"',
+        warning=True,
+    ),
     "open-to-network": Refusal(
         title="Figures open to the network",
         meaning=("The address is not the loopback address: every machine that reaches this one can read the figures."),
@@ -71,6 +81,16 @@ DOUBTS: dict[str, Refusal] = {
         meaning="Material is at the injection point before rubber fed for it: every change of rate comes late.",
         remedy="Measure the material earlier, or shorten the line; check the travels.",
         example="[line]\ntravel_s = 60.0",
+        warning=True,
+    ),
+    "port-by-number": Refusal(
+        title="Serial port by its number",
+        meaning=(
+            "USB adapters are numbered in the order in which they were found: after a plug is pulled, the same "
+            "number may be another bus."
+        ),
+        remedy="Name the port under /dev/serial/by-id/ or /dev/serial/by-path/.",
+        example='serial_port = "/dev/ttyUSB0"',
         warning=True,
     ),
 }

@@ -45,6 +45,37 @@ LINKS: dict[str, Refusal] = {
         remedy="Correct the key named.",
         example=('table = "coil"\ntype = "u16"'),
     ),
+    "scaling": Refusal(
+        title="A scaling that contradicts itself",
+        meaning=(
+            "A value has one scaling: scale and offset, or two points, each with a power of ten from the device or "
+            "without. A current loop must have counts left below 3.6 mA and above 21 mA, or a broken wire would read "
+            "as zero."
+        ),
+        remedy="Correct the key named.",
+        example="raw_low = 0                   # and no raw_high, eng_low, eng_high",
+    ),
+    "atomic-group": Refusal(
+        title="What belongs together cannot be read together",
+        meaning=(
+            "A value with its power of ten, its status or its other half is worth something only if all come from "
+            "the same instant, in one request: one table, no more than max_words, across no forbidden address."
+        ),
+        remedy="Correct the register named.",
+        example='decimals_register = "point"   # 200 registers away',
+    ),
+    "forbidden-address": Refusal(
+        title="Register on a forbidden address",
+        meaning="The profile forbids to read this address, and describes a value on it.",
+        remedy="Correct the address, or the pairs under forbidden.",
+        example="[forbidden]\ninput = [[10, 19]]\n[registers.flow]\naddress = 12",
+    ),
+    "text-signal": Refusal(
+        title="Signal that is a text",
+        meaning="A text says what a device is. A signal is a number or a contact.",
+        remedy="Name a register that holds a number.",
+        example='source = "scale.serial_number"',
+    ),
     "no-such-device": Refusal(
         title="No such device",
         meaning="Something refers to a device that the site does not have.",
@@ -104,5 +135,23 @@ LINKS: dict[str, Refusal] = {
         meaning="Two things that the daemon is to serve would listen on the same port.",
         remedy="Give one of them another port.",
         example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
+    ),
+    "transport-mixed": Refusal(
+        title="Two framings or line settings on one connection",
+        meaning="All devices behind one connection speak with the same frames, and on one serial port at one speed.",
+        remedy="Correct the one that differs.",
+        example='transport = "rtu_over_tcp"    # where another device on this host and port is tcp',
+    ),
+    "broadcast-unit": Refusal(
+        title="Unit 0 on a serial bus",
+        meaning="Unit 0 reaches every device of the bus and none answers: nothing can be read and no write be proved.",
+        remedy="Give the device's own unit id, 1 to 247.",
+        example='transport = "rtu"\nunit_id = 0',
+    ),
+    "write-function": Refusal(
+        title="A function that cannot write the register",
+        meaning="5 and 15 write coils, 6, 16, 22 and 23 registers; 5, 6 and 22 one address and no more.",
+        remedy="Name a function that fits, or leave it out.",
+        example="write_function = 6            # for a value of two words",
     ),
 }

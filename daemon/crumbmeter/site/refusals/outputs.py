@@ -67,6 +67,30 @@ OUTPUTS: dict[str, Refusal] = {
         remedy="Wire and name the contact, or set control.allowed = false.",
         example=("[control]\nallowed = true                # and no line.blower_running"),
     ),
+    "heartbeat-wears": Refusal(
+        title="A heartbeat in memory that wears out",
+        meaning=(
+            "The heartbeat is written several times a second for ever. In non-volatile memory that uses up the writes "
+            "the device's maker allows within days (REQ-26)."
+        ),
+        remedy='Find a volatile register for it, and say so by storage = "volatile".',
+        example='[outputs.heartbeat]\nstorage = "unknown"',
+    ),
+    "counter-shape": Refusal(
+        title="Status, totaliser or pulses that do not fit their register",
+        meaning="What the table says of the signal cannot be true of its register, or one contradicts the other.",
+        remedy="Correct the key named, or the register in the profile.",
+        example="[signals.total.totaliser]     # of a contact",
+    ),
+    "other-device": Refusal(
+        title="Status or heartbeat of another device",
+        meaning=(
+            "A status belongs to its weight, and a heartbeat to its device. Of another device it says nothing of this "
+            "one, and is of another instant."
+        ),
+        remedy="Name a signal that is read from the same device.",
+        example='[devices.feeder]\nheartbeat = "blower_beat"',
+    ),
     "low-high": Refusal(
         title="Limits the wrong way round",
         meaning=(

@@ -1,0 +1,327 @@
+"""One connection to one endpoint: opens it, asks one thing at a time, and makes sure that no late reply is believed.
+
+Why no value of another register can come out of here:
+
+- TCP: a reply counts only with the transaction id of the request that waits. After a time-out the socket is reset. Not
+  so on a gateway that serves several units, where the peer has acknowledged every byte and no reply lies half-read:
+  there the late reply is told by its id and skipped whole, and until `guard_s` has passed a request to the same unit
+  that its contents would fit is not sent at all: not even a gateway that stamps it with a wrong id can do harm.
+- Serial frames have no id. What the bytes themselves tell (unit, function, byte count, CRC) is judged; what they cannot
+  tell is settled by time. Let every reply, and every copy of it, come within `guard_s` of its request. After any doubt
+  the bus must be silent for `guard_s` before the next request, so that no reply to an earlier request is still to come.
+  Without a doubt only a copy of a reply accepted before could come; it passes for the reply to another request only if
+  unit, function and byte count agree, and such a request is not sent within `guard_s` of the other one. Every new
+  connection begins with the same silence: an earlier one, or an earlier process, may have left a request behind.
+- Over a TCP gateway to a serial bus, bytes can also wait in the network; there the socket is replaced as well.
+"""
+
+import asyncio
+import contextlib
+import socket
+from collections.abc import Awaitable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
+
+from crumbmeter.adapters.modbus_framer import Judged, StrictFramer, TcpFramer
+from crumbmeter.adapters.modbus_port import HINT, Port, cancellations, raise_lost_cancellation
+from crumbmeter.field.counts import UnitCounts
+from crumbmeter.field.frames import char_s, rtu_reply_bytes, silence_s
+from crumbmeter.field.replies import Accepted, Expected, Mismatch, SaysNo, Verdict, expect
+from crumbmeter.field.spec import DeviceSpec, Transport
+from crumbmeter.model.faults import BadReplyError, BugError, DeviceExceptionError, ReconnectError, RetryLaterError
+from crumbmeter.ports import FrameTap
+
+_MOST_GIVEN_UP = 64
+"""So many late replies can be told by their ids; an older one is bytes that nobody asked for."""
+_STRIDE = 25717
+"""From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
+_NOISE_FACTOR = 4.0
+"""A bus that is not silent for `guard_s` within so many times `guard_s` is not going to be."""
+_ACKNOWLEDGED_S = 0.25
+"""[s] A TCP acknowledgement may be held back for 200 ms; later than this the machine at the other end is not there."""
+_BROADCAST_S = 0.1
+"""[s] Turnaround after a broadcast (Modbus over Serial Line v1.02, section 2.4.1: typically 100 to 200 ms)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One request, ready to be sent."""
+
+    device: DeviceSpec
+    request: ModbusPDU
+    address: int
+    reads: bool
+
+    def pdu(self) -> bytes:
+        """Return its bytes."""
+        return self.request.function_code.to_bytes(1, "big") + self.request.encode()
+
+
+class Wire:
+    """One connection, shared by the links of its units."""
+
+    def __init__(
+        self, devices: Sequence[DeviceSpec], counts: Mapping[str, UnitCounts], tap: FrameTap | None = None
+    ) -> None:
+        """Prepare a connection for the devices of one endpoint; nothing is opened."""
+        first = devices[0]
+        self.endpoint = first.endpoint
+        self.transport = first.transport
+        self._devices = tuple(devices)
+        self._counts = counts
+        self._tap = tap
+        self._on_line = self.transport is Transport.RTU
+        self._char_s = _char_s(first) if self._on_line else 0.0
+        self._gap_s = silence_s(self._char_s)
+        self._guard_s = max(device.guard_s for device in devices)
+        self._patience = len(devices) + 2 if len(devices) > 1 else (3 if self._on_line else 0)
+        """So many failures in a row are got over on the same connection."""
+        self._failures = 0
+        self._answered = False
+        self._transaction = 0
+        self._hold_s = float("-inf")
+        """[s] Loop time: until then a broadcast is still being carried out."""
+        self._asked: dict[tuple[int, int, bytes], dict[bytes, float]] = {}
+        """By what a reply looks like: the requests that it could answer, and when they were sent."""
+        self._port = self._make_port()
+
+    @property
+    def client(self) -> AsyncModbusTcpClient | AsyncModbusSerialClient:
+        """Return the library's client of the present connection."""
+        return self._port.client
+
+    @property
+    def framer(self) -> StrictFramer:
+        """Return the framer of the present connection."""
+        return self._port.framer
+
+    def raw_socket(self) -> socket.socket | None:
+        """Return the socket, or None where there is none."""
+        return self._port.raw_socket()
+
+    def _make_port(self) -> Port:
+        """Make new objects of the library for a new connection (REQ-12)."""
+        return Port(self._devices, self._tap, self._next_transaction)
+
+    def _next_transaction(self) -> int:
+        self._transaction = (self._transaction + _STRIDE) & 0xFFFF or _STRIDE
+        return self._transaction
+
+    async def connect(self) -> None:
+        """Open the connection unless it is open. Raises ReconnectError."""
+        if self._port.up:
+            return
+        await self._port.open()
+        if self.transport.serial_frames:
+            await self._drain(self._guard_s)
+
+    def close(self) -> None:
+        """Drop the connection at once: nothing that lies in a buffer may reach the device later (REQ-25)."""
+        self._port.close()
+
+    def ensure_sound(self) -> None:
+        """Raise ReconnectError where nothing may be asked on this connection."""
+        if self.framer.doubt or not self._port.up:
+            raise ReconnectError(f"{self.endpoint}: {self.framer.doubt or 'not connected'}{self._hint()}")
+
+    def _hint(self) -> str:
+        return "" if self._answered else f" ({HINT})"
+
+    async def exchange(self, ask: Ask) -> Accepted:
+        """Ask once and wait for the reply within the device's time. Raises as ports.FieldReader."""
+        device, loop = ask.device, asyncio.get_running_loop()
+        counts = self._counts[device.device_id]
+        began_s = loop.time()
+        try:
+            self.ensure_sound()
+            expected = expect(0, device.unit_id, ask.pdu())
+            await self._prepare(ask, expected)
+            self.framer.begin(device, counts)
+            verdict = await self._send(ask, self._limit_s(ask, expected))
+            if verdict is None:
+                return Accepted(())
+            return await self._settle(ask, verdict, loop.time() - self.framer.sent_s)
+        finally:
+            counts.busy_s += loop.time() - began_s
+
+    def _limit_s(self, ask: Ask, expected: Expected) -> float:
+        """[s] Return how long to wait: the device's own time, and on a line what the bytes take."""
+        line_s = (len(ask.pdu()) + 3 + rtu_reply_bytes(expected)) * self._char_s
+        return ask.device.timeout_s + line_s
+
+    async def _send(self, ask: Ask, limit_s: float) -> Verdict | None:
+        device, before = ask.device, cancellations()
+        broadcast = self.transport.serial_frames and device.unit_id == 0
+        call: Awaitable[ModbusPDU | None] = self.client.execute(broadcast, ask.request)
+        try:
+            async with asyncio.timeout(limit_s):
+                reply = await call
+                raise_lost_cancellation(before)
+        except TimeoutError as error:
+            self._counts[device.device_id].timeouts += 1
+            fault = RetryLaterError(f"{self.endpoint} unit {device.unit_id}: silent for {device.timeout_s} s")
+            fault.link_sound = await self._get_over_silence(ask)
+            raise fault from error
+        except asyncio.CancelledError:
+            self.framer.doubt = "a request was abandoned"
+            self._counts[device.device_id].lost += 1
+            raise
+        except (ModbusException, OSError) as error:
+            self.framer.doubt = "the connection is gone"
+            self._counts[device.device_id].lost += 1
+            raise ReconnectError(f"{self.endpoint} unit {device.unit_id}: {error}{self._hint()}") from error
+        if reply is None:
+            self.framer.expected = None
+            self._hold_s = self.framer.sent_s + self.framer.sent_bytes * self._char_s + _BROADCAST_S
+            self._counts[device.device_id].ok += 1
+            return None
+        if not isinstance(reply, Judged):
+            raise BugError(f"a reply passed by the framer: {reply!r}")
+        return reply.verdict
+
+    async def _settle(self, ask: Ask, verdict: Verdict, took_s: float) -> Accepted:
+        counts, unit = self._counts[ask.device.device_id], ask.device.unit_id
+        if isinstance(verdict, Mismatch):
+            counts.mismatches[verdict.kind] += 1
+            fault = BadReplyError(
+                verdict.what, endpoint=self.endpoint, unit=unit, address=ask.address, evidence=verdict.evidence,
+                kind=verdict.kind,
+            )  # fmt: skip
+            fault.link_sound = await self._get_over_mismatch()
+            raise fault
+        counts.latencies.note(took_s)
+        self._answered = True
+        self._failures = 0
+        if isinstance(verdict, SaysNo):
+            counts.exceptions[verdict.code] += 1
+            raise DeviceExceptionError(verdict.code, endpoint=self.endpoint, unit=unit, address=ask.address)
+        counts.ok += 1
+        return verdict
+
+    # What must have happened before anything is sent.
+
+    async def _prepare(self, ask: Ask, expected: Expected) -> None:
+        key = (expected.unit, expected.function_code, expected.data)
+        others = self._asked.setdefault(key, {})
+        content = ask.pdu()
+        latest_s = max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
+        if not self.transport.serial_frames:
+            if self._peer_is_gone():
+                self.framer.doubt = "the peer acknowledges nothing"
+                self.ensure_sound()
+            self._withhold(ask, latest_s)
+            return
+        if expected.unit == 0 and (ask.reads or not ask.device.broadcast):
+            raise BugError("unit 0 of a serial bus is a broadcast: for writes, where the device allows it")
+        if ask.reads:
+            await self._silent_until(latest_s + ask.device.guard_s)
+        await self._silent_until(self._quiet_from_s())
+        self.ensure_sound()
+        if ask.reads:
+            self._asked[key] = {content: asyncio.get_running_loop().time()}
+
+    def _withhold(self, ask: Ask, latest_s: float) -> None:
+        """Refuse what the late reply to another request would fit, as long as one may come."""
+        if asyncio.get_running_loop().time() >= latest_s + ask.device.guard_s:
+            return
+        self._counts[ask.device.device_id].withheld += 1
+        fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
+        fault.link_sound = fault.withheld = True
+        raise fault
+
+    def _peer_is_gone(self) -> bool:
+        """Tell whether the peer's machine itself has not acknowledged the last request in ample time."""
+        waited_s = asyncio.get_running_loop().time() - self.framer.sent_s
+        return waited_s > _ACKNOWLEDGED_S and self._port.unacknowledged()
+
+    def _quiet_from_s(self) -> float:
+        """[s] Return when the next frame may begin: loop time."""
+        sent_s = self.framer.sent_s + self.framer.sent_bytes * self._char_s
+        return max(sent_s, self.framer.last_byte_s, self._hold_s) + self._gap_s
+
+    async def _silent_until(self, until_s: float) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            if self.framer.buffer:
+                await self._drain(self._guard_s)
+            if loop.time() >= until_s:
+                return
+            await self._pause(until_s)
+            self.ensure_sound()
+
+    async def _pause(self, until_s: float) -> None:
+        """Wait until loop time `until_s` [s], or until something comes that nobody asked for."""
+        self.framer.news.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout_at(until_s):
+                await self.framer.news.wait()
+
+    async def _drain(self, guard_s: float) -> None:
+        """Wait until the bus has been silent for the guard [s]. Raises ReconnectError where it never is."""
+        loop = asyncio.get_running_loop()
+        last_s = loop.time() + _NOISE_FACTOR * guard_s
+        self.framer.doubt = "the bus is not silent"
+        while True:
+            self.framer.take_unasked()
+            until_s = loop.time() + guard_s
+            await self._pause(until_s)
+            if not self._port.up:
+                raise ReconnectError(f"{self.endpoint}: the connection is gone")
+            if not self.framer.buffer and loop.time() >= until_s:
+                break
+            if loop.time() > last_s:
+                raise ReconnectError(f"{self.endpoint}: bytes that nobody asked for, without end ({HINT})")
+        self._asked.clear()
+        self.framer.doubt = ""
+
+    # What is done after a doubt.
+
+    async def _get_over_silence(self, ask: Ask) -> bool:
+        """Make the connection sound again after a time-out, or say that it has to be discarded."""
+        rest = self.framer.give_up()
+        self._failures += 1
+        if self._failures > self._patience:
+            self.framer.doubt = "a reply is overdue"
+            return False
+        if self.transport.serial_frames:
+            return await self._clear(ask.device.guard_s)
+        framer = self.framer
+        if rest or not ask.reads or not isinstance(framer, TcpFramer) or self._peer_is_gone():
+            framer.doubt = "a reply is overdue"
+            return False
+        expected = expect(0, ask.device.unit_id, ask.pdu())
+        framer.given_up[ask.request.transaction_id] = ask.device.unit_id
+        while len(framer.given_up) > _MOST_GIVEN_UP:
+            del framer.given_up[next(iter(framer.given_up))]
+        key = (expected.unit, expected.function_code, expected.data)
+        self._asked.setdefault(key, {})[ask.pdu()] = framer.sent_s
+        return True
+
+    async def _get_over_mismatch(self) -> bool:
+        if not self.transport.serial_frames:
+            return False  # the framer says so already
+        self._failures += 1
+        if self._failures > self._patience:
+            self.framer.doubt = "a reply did not match"
+            return False
+        return await self._clear(self._guard_s)
+
+    async def _clear(self, guard_s: float) -> bool:
+        """Bring a serial bus to silence; over TCP on a new socket."""
+        try:
+            if self._on_line:
+                await self._drain(guard_s)
+            else:
+                self.close()
+                self._port = self._make_port()
+                await self.connect()
+        except ReconnectError:
+            return False
+        return True
+
+
+def _char_s(device: DeviceSpec) -> float:
+    return char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)

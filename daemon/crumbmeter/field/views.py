@@ -1,0 +1,49 @@
+"""The same words under every type and order, for commissioning: which of them shows the weight that is known (REQ-13).
+
+A person compares with a known value; nothing here guesses which view is meant. Pure.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from crumbmeter.field.spec import ByteOrder, RegisterSpec, Table, WordType
+from crumbmeter.field.words_codes import text_of
+from crumbmeter.field.words_decoders import make_reader
+
+LONGEST = 120
+"""[word] The longest text that a profile may have."""
+_NUMBERS = tuple(kind for kind in WordType if kind not in (WordType.BIT, WordType.TEXT))
+
+
+@dataclass(frozen=True, slots=True)
+class WordView:
+    """Some words read in one way."""
+
+    word_type: str
+    order: str
+    value: float | str | None
+    """The raw number or the text; None where the words hold none in this way."""
+    reason: str
+    """Why there is none; `ok` where there is one."""
+
+
+def views(words: Sequence[int]) -> tuple[WordView, ...]:
+    """Read words in every way that takes exactly so many; one word has two orders only.
+
+    Raises:
+        ValueError: there are none, too many, or a word is no 16-bit number.
+    """
+    if not 1 <= len(words) <= LONGEST or not all(0 <= word <= 0xFFFF for word in words):
+        raise ValueError(f"needs 1 to {LONGEST} words of 16 bits")
+    found = []
+    for kind in _NUMBERS:
+        if kind.words == len(words):
+            orders = (ByteOrder.ABCD, ByteOrder.BADC) if len(words) == 1 else tuple(ByteOrder)
+            for order in orders:
+                raw, reason = make_reader(RegisterSpec(Table.INPUT, 0, kind, order))(tuple(words), 0)
+                found.append(WordView(kind.value, order.value, raw, reason.value))
+    for order in (ByteOrder.ABCD, ByteOrder.BADC):
+        register = RegisterSpec(Table.INPUT, 0, WordType.TEXT, order, characters=2 * len(words))
+        text = text_of(register, words)
+        found.append(WordView("text", order.value, text, "ok" if text is not None else "not printable"))
+    return tuple(found)

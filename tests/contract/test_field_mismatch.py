@@ -1,0 +1,203 @@
+"""Ten thousand transactions a transport against a peer that lies: no value of another register is ever believed.
+
+Every register encodes unit and address. Now and then the peer delays around the time-out, doubles, swaps the order,
+drops, truncates, spoils bits, or lies about unit, function code, byte count or transaction id. All it sends comes within
+the worst response time that it promises (lesson 2).
+"""
+
+import asyncio
+import struct
+from collections import Counter
+from collections.abc import AsyncIterator
+from random import Random
+
+import pytest
+
+from crumbmeter.adapters.modbus import LinkMaker, ModbusLink, silence_library
+from crumbmeter.field.spec import DeviceSpec, Table
+from crumbmeter.model.faults import CrumbmeterError
+from tests import raw_modbus as raw
+from tests.fakes import device_spec
+from tests.raw_modbus import RawServer
+from tests.serial_peers import PtyBus, SerialPeer, TcpBus, crc, word_at
+
+silence_library()
+TRANSACTIONS = 10_000
+UNITS = tuple(range(1, 9))
+TIMEOUT_S, GUARD_S, LATEST_S = 0.003, 0.014, 0.009
+TIMING: dict[str, object] = {
+    "timeout_s": TIMEOUT_S, "worst_response_s": GUARD_S, "idle_timeout_s": 0.003, "connect_timeout_s": 2.0,
+}  # fmt: skip
+FAULTS = (
+    "delay", "delay", "double", "double later", "swap", "drop", "truncate", "bit", "unit", "function", "byte count",
+    "transaction", "short", "split",
+)  # fmt: skip
+
+
+class Liar:
+    """Decides what becomes of a right reply; the same for all transports but for the envelope."""
+
+    def __init__(self, seed: int, *, serial: bool) -> None:
+        self.random = Random(seed)
+        self.serial = serial
+        self.done: Counter[str] = Counter()
+        self.held: list[bytes] = []
+
+    def pieces(self, right: bytes) -> list[tuple[float, bytes]]:
+        """Return what to send, and how long after the request [s]."""
+        fault = self.random.choice(FAULTS) if self.random.random() < 0.04 else ""
+        self.done[fault] += 1
+        delay_s = self.random.uniform(0.0, LATEST_S)
+        sent: list[tuple[float, bytes]] = []
+        if self.held:
+            sent.append((0.0, self.held.pop()))
+        if fault == "swap":
+            self.held.append(right)  # it comes with the next request, or after the promised time never
+            asyncio.get_running_loop().call_later(LATEST_S, self.held.clear)
+            return sent
+        at = self.random.randrange(1, len(right))
+        plain = {
+            "": [(0.0, right)],
+            "drop": [],
+            "delay": [(delay_s, right)],
+            "double": [(0.0, right), (0.0, right)],
+            "double later": [(0.0, right), (delay_s, right)],
+            "truncate": [(0.0, right[:at])],
+            "split": [(0.0, right[:at]), (0.001, right[at:])],
+        }
+        if fault in plain:
+            return [*sent, *plain[fault]]
+        return [*sent, (0.0 if self.random.random() < 0.5 else delay_s, self._lie(fault, right))]
+
+    def _lie(self, fault: str, right: bytes) -> bytes:
+        if fault == "bit":
+            at = self.random.randrange(len(right)) if self.serial else self.random.randrange(9)
+            return right[:at] + bytes([right[at] ^ 1 << self.random.randrange(8)]) + right[at + 1 :]
+        if fault == "transaction" and not self.serial:
+            tid = int.from_bytes(right[:2], "big") + self.random.choice((-1, 1, 2, self.random.randrange(1, 65535)))
+            return struct.pack(">H", tid & 0xFFFF) + right[2:]
+        body = bytearray(right[:-2] if self.serial else right[6:])
+        if fault == "unit":
+            body[0] = self.random.choice([unit for unit in UNITS if unit != body[0]])
+        elif fault == "function":
+            body[1] = self.random.choice((1, 2, 6, 16, 0x83, 7 - body[1]))
+        elif fault == "byte count":
+            body[2] = self.random.choice((body[2] - 1, body[2] + 2, 0, 255)) & 0xFF
+        elif fault == "short" and body[2] > 2:
+            body[2] -= 2
+            del body[-2:]
+        elif fault == "short":
+            body.append(0)
+        if self.serial:
+            return bytes(body) + crc(bytes(body))
+        return right[:4] + struct.pack(">H", len(body)) + bytes(body)
+
+
+class SerialWorld:
+    def __init__(self, make: type[PtyBus] | type[TcpBus]) -> None:
+        self.bus = make(SerialPeer(UNITS))
+        self.liar = Liar(1, serial=True)
+        self.bus.peer.always = self._answer
+
+    def _answer(self, peer: SerialPeer, request: bytes, right: bytes) -> None:
+        for after_s, data in self.liar.pieces(right):
+            if after_s:
+                asyncio.get_running_loop().call_later(after_s, peer.sink, data)
+            else:
+                peer.sink(data)
+
+    async def start(self) -> None:
+        await self.bus.start()
+
+    async def stop(self) -> None:
+        await self.bus.stop()
+
+    def spec(self, unit: int) -> DeviceSpec:
+        return self.bus.spec(f"u{unit}", unit_id=unit, **TIMING)
+
+
+class TcpWorld:
+    def __init__(self, units: tuple[int, ...]) -> None:
+        self.server = RawServer(UNITS)
+        for (unit, _), words in self.server.words.items():
+            words[:] = [word_at(unit, address) for address in range(256)]
+        self.liar = Liar(2 + len(units), serial=False)
+        self.server.always = self._answer
+
+    def _answer(self, connection: raw.Connection, request: bytes, right: bytes) -> None:
+        def send(data: bytes) -> None:
+            if not connection.transport.is_closing():
+                connection.transport.write(data)
+
+        for after_s, data in self.liar.pieces(right):
+            asyncio.get_running_loop().call_later(after_s, send, data) if after_s else send(data)
+
+    async def start(self) -> None:
+        await self.server.start()
+
+    async def stop(self) -> None:
+        await self.server.stop()
+
+    def spec(self, unit: int) -> DeviceSpec:
+        return device_spec(f"u{unit}", port=self.server.port, unit_id=unit, **TIMING)
+
+
+World = SerialWorld | TcpWorld
+
+
+@pytest.fixture(params=["tcp", "tcp gateway", "rtu", "rtu over tcp"])
+async def world(request: pytest.FixtureRequest) -> AsyncIterator[tuple[tuple[int, ...], World]]:
+    made: World
+    units = UNITS[:1] if request.param == "tcp" else UNITS
+    if request.param.startswith("rtu"):
+        made = SerialWorld(PtyBus if request.param == "rtu" else TcpBus)
+    else:
+        made = TcpWorld(units)
+    await made.start()
+    yield units, made
+    await made.stop()
+
+
+@pytest.mark.slow
+async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, ...], World]) -> None:
+    units, peer = world
+    random = Random(7)
+    specs = [peer.spec(unit) for unit in units]
+    maker = LinkMaker(specs)
+    links: tuple[ModbusLink, ...] = ()
+    ends: Counter[str] = Counter()
+    wrong: list[str] = []
+    for _ in range(TRANSACTIONS):
+        if not links:
+            links = maker(specs)
+            try:
+                await links[0].connect()
+            except CrumbmeterError:
+                await links[0].close()
+                links = ()
+                ends["no connection"] += 1
+                continue
+        position = random.randrange(len(units))
+        table = random.choice((Table.HOLDING, Table.INPUT))
+        address, count = random.randrange(200), random.randrange(1, 13)
+        try:
+            words = await links[position].read(table, address, count)
+        except CrumbmeterError as fault:
+            ends[type(fault).__name__] += 1
+            if not fault.link_sound:
+                await links[0].close()
+                links = ()
+            continue
+        ends["ok"] += 1
+        if words != tuple(word_at(units[position], address + n) for n in range(count)):
+            wrong.append(f"unit {units[position]} {table} {address} x {count}: {words}")
+    if links:
+        await links[0].close()
+    assert not wrong
+    assert sum(ends.values()) == TRANSACTIONS
+    assert ends["ok"] > 0.9 * TRANSACTIONS
+    # Every kind of lie was really told.
+    assert set(peer.liar.done) >= set(FAULTS)
+    for counts in maker.counts.values():
+        ended = counts.ok + counts.timeouts + counts.lost + counts.exceptions.total() + counts.mismatches.total()
+        assert counts.sent == ended

@@ -1,0 +1,243 @@
+"""First values, heartbeats, and weights with their status: what may be believed, scan by scan."""
+
+from dataclasses import dataclass, field, replace
+
+import pytest
+
+from crumbmeter.model.quality import Quality, Reason
+from crumbmeter.model.reading import Reading
+from crumbmeter.model.sample import Sample
+from crumbmeter.signals.params import BaselineParams, SignalParams, StatusParams
+from crumbmeter.signals.settle import SignalMemory, accept_baseline, first_memory, for_control, settle
+
+WEIGHT = SignalParams("hopper", -10.0, 300.0, max_age_s=1.0)
+CONTACT = SignalParams("contact", 0.0, 1.0, max_age_s=1.0, is_contact=True)
+COUNT = SignalParams("count", 0.0, 65535.0, max_age_s=1.0)
+HONEST = BaselineParams(fall_si_s=1.0, margin_si=2.0)
+STEP_S = 0.2
+
+
+@dataclass
+class Bench:
+    """Settles a few signals of one device in step."""
+
+    signals: tuple[SignalParams, ...]
+    now_s: float = 100.0
+    received_s: float = 0.0
+    link_ok: bool = True
+    memory: tuple[SignalMemory, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    told: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.memory = first_memory(len(self.signals))
+        self.values: tuple[float | None, ...] = (None,) * len(self.signals)
+
+    def scan(self, *values: float | None) -> Reading:
+        """Give new values, or none: then the old ones stand with their age and the link is lost."""
+        self.now_s += STEP_S
+        if values:
+            self.values, self.received_s = values, self.now_s
+        self.link_ok = bool(values)
+        samples = tuple(
+            Sample(value, Reason.OK if value is not None else Reason.BAD_REPLY, self.received_s, self.link_ok)
+            for value in self.values
+        )
+        self.memory, self.readings, events = settle(samples, self.memory, self.signals, self.now_s, STEP_S)
+        self.told += [happened.name for happened in events]
+        return self.readings[0]
+
+    def rebased(self) -> bool:
+        return self.memory[0].rebased
+
+    def away(self, seconds: float) -> None:
+        """Lose the link for a time."""
+        for _ in range(round(seconds / STEP_S)):
+            self.scan()
+
+
+def test_the_first_values_after_a_start_are_uncertain_and_not_for_control() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for value in (0.0, 0.0):  # a placeholder
+        reading = bench.scan(value)
+        assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.INITIAL_VALUE)
+        (masked,) = for_control(bench.readings)
+        assert masked.value is None
+        assert masked.reason is Reason.INITIAL_VALUE
+    assert bench.scan(150.0) == Reading(150.0, Quality.GOOD, Reason.OK, 0.0)
+    assert for_control(bench.readings) is bench.readings
+    assert bench.told == ["input_good"]
+
+
+def test_the_same_read_looked_at_twice_is_one_first_value() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    bench.scan(1.0)
+    bench.scan()
+    bench.scan()
+    assert bench.scan(2.0).reason is Reason.LAST_USABLE_VALUE or bench.readings[0].reason is Reason.INITIAL_VALUE
+    assert bench.readings[0].quality is Quality.UNCERTAIN
+
+
+def test_after_a_short_loss_the_last_value_is_held_over_the_first_ones() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for _ in range(4):
+        bench.scan(150.0)
+    bench.scan()  # one poll without an answer
+    for _ in range(2):
+        reading = bench.scan(0.0)
+        assert (reading.value, reading.quality, reading.reason) == (150.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE)
+        assert reading.age_s > 0.0
+    assert bench.scan(149.0) == Reading(149.0, Quality.GOOD, Reason.OK, 0.0)
+    assert "input_bad" not in bench.told
+
+
+def test_after_a_long_loss_nothing_is_held() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for _ in range(4):
+        bench.scan(150.0)
+    bench.away(2.0)
+    assert bench.readings[0].value is None
+    assert bench.scan(0.0).reason is Reason.INITIAL_VALUE
+    bench.scan(0.0)
+    assert bench.scan(149.0).good
+    assert bench.told == ["input_good", "input_bad", "input_good"]
+
+
+def test_a_value_out_of_range_is_never_the_one_that_is_held() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for value in (150.0, 150.0, 150.0, 9999.0):
+        bench.scan(value)
+    bench.scan()
+    assert bench.scan(148.0).value == 150.0
+
+
+def test_while_the_devices_own_counter_stands_nothing_of_it_is_believed() -> None:
+    bench = Bench((replace(WEIGHT, alive_by=1), replace(COUNT, frozen_after_s=2.0)))
+    for beat in range(20):
+        assert bench.scan(150.0 - beat, beat % 3).good
+    for _ in range(13):  # 2 s of standing, and one scan that it takes to be seen
+        reading = bench.scan(140.0, 19.0)
+    assert (reading.value, reading.reason) == (None, Reason.FROZEN)
+    bench.scan(140.0, 20.0)
+    assert bench.scan(140.0, 21.0).good
+
+
+def test_a_weight_that_stands_is_believed_while_the_counter_runs() -> None:
+    """Twenty minutes of a constant and live scale: no false alarm."""
+    bench = Bench((replace(WEIGHT, alive_by=1), replace(COUNT, frozen_after_s=2.0)))
+    for beat in range(6000):
+        assert bench.scan(150.0, float(beat // 5 % 65536)).good
+    assert bench.told == ["input_good", "input_good"]
+
+
+STATUS = StatusParams(over=1, under=2, motion=3, weighing=4)
+FLAGS = (CONTACT,) * 4
+
+
+def with_status(status: StatusParams = STATUS) -> Bench:
+    return Bench((replace(WEIGHT, status=status), *FLAGS))
+
+
+@pytest.mark.parametrize(
+    ("flags", "reason"),
+    [
+        ((1.0, 0.0, 0.0, 1.0), Reason.OVER_RANGE),
+        ((0.0, 1.0, 0.0, 1.0), Reason.UNDER_RANGE),
+        ((0.0, 0.0, 0.0, 0.0), Reason.NOT_WEIGHING),
+        ((None, 0.0, 0.0, 1.0), Reason.STATUS_UNKNOWN),
+    ],
+)
+def test_a_status_that_forbids_it_or_is_not_known_makes_a_weight_bad(
+    flags: tuple[float | None, ...], reason: Reason
+) -> None:
+    bench = with_status()
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
+    reading = bench.scan(150.0, *flags)
+    assert (reading.value, reading.reason) == (None, reason)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
+
+
+@pytest.mark.parametrize(
+    ("worth", "quality"), [("GOOD", Quality.GOOD), ("UNCERTAIN", Quality.UNCERTAIN), ("BAD", Quality.BAD)]
+)
+def test_motion_is_worth_what_the_use_says(worth: str, quality: Quality) -> None:
+    bench = with_status(replace(STATUS, in_motion=Quality[worth]))
+    reading = bench.scan(150.0, 0.0, 0.0, 1.0, 1.0)
+    assert reading.quality is quality
+    assert reading.reason is (Reason.OK if quality is Quality.GOOD else Reason.IN_MOTION)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
+
+
+def with_marks(max_rise_per_s: float | None = None) -> Bench:
+    weight = replace(WEIGHT, status=StatusParams(marks=(("net", 1), ("tare_active", 2))), baseline=HONEST)
+    return Bench((replace(weight, max_rise_per_s=max_rise_per_s), CONTACT, COUNT))
+
+
+def test_a_tare_that_moves_the_weight_is_told_and_doubted_until_somebody_accepts_it() -> None:
+    bench = with_marks()
+    for _ in range(3):
+        bench.scan(150.0, 0.0, 7.0)
+    reading = bench.scan(0.4, 1.0, 8.0)
+    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
+    assert bench.told[-3:] == ["weight_mark_changed", "weight_mark_changed", "weight_baseline_doubted"]
+    assert bench.rebased()
+    assert not bench.scan(0.3, 1.0, 8.0).good
+    assert not bench.rebased()
+    bench.memory = (accept_baseline(bench.memory[0]), *bench.memory[1:])
+    assert bench.scan(0.2, 1.0, 8.0).good
+
+
+def test_a_tare_that_leaves_the_weight_where_it_was_is_told_and_not_doubted() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(149.9, 0.0, 8.0).good
+    assert bench.told[-1] == "weight_mark_changed"
+    assert bench.rebased()
+
+
+def test_a_tare_whose_step_was_too_fast_to_believe_is_still_doubted() -> None:
+    bench = with_marks(max_rise_per_s=30.0)
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.RATE_OF_CHANGE
+    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.BASELINE_DOUBT
+
+
+def test_an_indicator_that_comes_back_tared_after_a_power_dip_is_noticed() -> None:
+    """It has no marks, or keeps no count of what it did by itself: only the weight tells (lesson 7)."""
+    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
+    for _ in range(5):
+        bench.scan(150.0)
+    bench.away(8.0)
+    for _ in range(2):
+        bench.scan(0.0)
+    reading = bench.scan(0.2)
+    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
+    assert "weight_baseline_doubted" in bench.told
+    for _ in range(500):
+        assert not bench.scan(0.2).good
+
+
+@pytest.mark.parametrize("back", [149.0, 141.0, 240.0])
+def test_a_hopper_that_was_emptied_by_feeding_or_filled_meanwhile_is_believed(back: float) -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
+    for _ in range(5):
+        bench.scan(150.0)
+    bench.away(8.0)
+    for _ in range(3):
+        reading = bench.scan(back)
+    assert reading.good
+
+
+def test_a_step_in_sight_with_nothing_changed_is_no_matter_of_the_baseline() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(90.0, 0.0, 7.0).good
+    assert not bench.memory[0].doubted
+
+
+def test_a_mark_that_cannot_be_read_for_a_while_is_no_change() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    bench.scan(150.0, None, None)
+    bench.scan(150.0, 0.0, 7.0)
+    assert "weight_mark_changed" not in bench.told

@@ -12,9 +12,11 @@ import socket
 import struct
 import uuid
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn, Protocol, Self
 
+from crumbmeter.adapters.socket_links import LinkDesk
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
 from crumbmeter.model.faults import CrumbmeterError
@@ -99,6 +101,7 @@ class ControlSocket:
         intake: CommandIntake,
         settings: Callable[[], Mapping[str, Any]],
         clock: Clock,
+        desk: LinkDesk | None = None,
     ) -> None:
         """Prepare.
 
@@ -110,7 +113,9 @@ class ControlSocket:
             intake: where commands go.
             settings: the answer to "settings": plain JSON values, display units among them.
             clock: process time.
+            desk: answers what is asked about links.
         """
+        self.desk = desk or LinkDesk()
         self._path = path
         self._origin = origin
         self._names = names
@@ -259,6 +264,10 @@ class _Client:
                 await _write(self._writer, server.settings_bytes(tag))
             case Ask.COMMAND:
                 await _write(self._writer, await server.command_bytes(request, self._uid))
+            case Ask.LINKS:
+                await _write(self._writer, server.desk.links_bytes(tag))
+            case Ask.TRACE:
+                group.create_task(server.desk.trace(request, partial(_write, self._writer)), name="socket trace")
             case Ask.FOLLOW if not self._following:
                 self._following = True
                 group.create_task(self._follow(tag), name="socket follow")

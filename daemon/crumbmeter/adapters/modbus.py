@@ -117,8 +117,8 @@ class LinkMaker:
         """
         self.counts: Mapping[str, UnitCounts] = {device.device_id: UnitCounts() for device in devices}
         """By device id."""
-        self.started_s = asyncio.get_running_loop().time()
-        """[s] Loop time since when there are counts."""
+        self._loop = asyncio.get_running_loop()
+        self._started_s = self._loop.time()
         self._tap = tap
 
     def __call__(self, devices: Sequence[DeviceSpec]) -> tuple[ModbusLink, ...]:
@@ -131,7 +131,7 @@ class LinkMaker:
 
     def shares(self) -> Mapping[str, float]:
         """Return by device id the share of all time for which it had its connection."""
-        elapsed_s = max(asyncio.get_running_loop().time() - self.started_s, 1e-9)
+        elapsed_s = max(self._loop.time() - self._started_s, 1e-9)
         return {device_id: counts.busy_s / elapsed_s for device_id, counts in self.counts.items()}
 
 

@@ -219,6 +219,9 @@ class Wire:
         if ask.reads:
             await self._silent_until(latest_s + ask.device.guard_s)
         await self._silent_until(self._quiet_from_s())
+        await self._read_on()
+        if self.framer.buffer:
+            await self._drain(self._guard_s)
         self.ensure_sound()
         if ask.reads:
             self._asked[key] = {content: asyncio.get_running_loop().time()}
@@ -259,6 +262,18 @@ class Wire:
             async with asyncio.timeout_at(until_s):
                 await self.framer.news.wait()
 
+    @staticmethod
+    async def _read_on() -> None:
+        """Let the loop read what has come by now.
+
+        Where this process was kept from running, time has passed while bytes lay unread: a time that is up proves no
+        silence before the loop has looked.
+        """
+        loop = asyncio.get_running_loop()
+        turn = loop.create_future()
+        loop.call_soon(turn.set_result, None)
+        await turn
+
     async def _drain(self, guard_s: float) -> None:
         """Wait until the bus has been silent for the guard [s]. Raises ReconnectError where it never is."""
         loop = asyncio.get_running_loop()
@@ -268,6 +283,7 @@ class Wire:
             self.framer.take_unasked()
             until_s = loop.time() + guard_s
             await self._pause(until_s)
+            await self._read_on()
             if not self._port.up:
                 raise ReconnectError(f"{self.endpoint}: the connection is gone")
             if not self.framer.buffer and loop.time() >= until_s:

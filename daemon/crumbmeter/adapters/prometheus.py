@@ -14,6 +14,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 
 from crumbmeter.adapters.prometheus_counters import totaliser_metrics, write_metrics
+from crumbmeter.adapters.prometheus_links import UnitFigures, unit_metrics
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.image import WriteStage
 from crumbmeter.model.quality import Quality
@@ -68,6 +69,7 @@ class Extras:
     """Figures from beside the scan; each is asked for at the scrape, in the server's thread, and must not block."""
 
     links: Callable[[], tuple[LinkFigures, ...]] = tuple
+    units: Callable[[], tuple[UnitFigures, ...]] = tuple
     counters: Callable[[], Mapping[str, float]] = dict
     """Further counters by their full name (`crumbmeter_..._total`), as docs/metrics.md lists it."""
     gauges: Callable[[], Mapping[str, float]] = dict
@@ -212,6 +214,7 @@ class ScanMetrics(Collector):
             for outcome, count in link.exchanges.items():
                 exchanges.add_metric((link.device_id, outcome), count)
         yield from (up, exchanges, connects, writes)
+        yield from unit_metrics(extras.units())
         lost = CounterMetricFamily(
             "crumbmeter_consumer_lost_total", "Scans that a consumer lost.", labels=("consumer", "why")
         )

@@ -18,12 +18,13 @@ from crumbmeter.adapters.broker import EmbeddedBroker
 from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.control_socket import ControlSocket
 from crumbmeter.adapters.logs import log_event, set_up_logs
-from crumbmeter.adapters.modbus import make_links, silence_library
+from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import MetricsServer, ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch
+from crumbmeter.app.links import FieldLinks
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
 from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of
@@ -39,7 +40,7 @@ from crumbmeter.runtime.endurance import load_counts
 from crumbmeter.runtime.fanout import Fanout, Latest
 from crumbmeter.runtime.health import Health
 from crumbmeter.runtime.intake import Intake
-from crumbmeter.runtime.link import make_lines
+from crumbmeter.runtime.link import DeviceLine
 from crumbmeter.runtime.poller import DevicePoller
 from crumbmeter.runtime.scanner import Scanner
 from crumbmeter.runtime.stopping import StopReport, stop_all
@@ -90,7 +91,7 @@ class Daemon:
         self.buffer = InputBuffer(blocks=len(params.plan.blocks), outputs=len(params.outputs))
         self.tallies = [DeviceTally() for _ in site.devices]
         self._counts_path = self.recording.path.with_name("write-counts.json")
-        self.lines = make_lines(site.devices, make_links, self.clock, self._chance.random, self.report)
+        self.links = FieldLinks(site.devices, self.tallies, self.clock, self._chance.random, self.report)
         self.writer = OutputWriter(
             self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
             expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
@@ -107,6 +108,11 @@ class Daemon:
         self._names = names_of(site)
         self._publisher: Publisher | None = None
         self.stop_report: StopReport | None = None
+
+    @property
+    def lines(self) -> tuple[DeviceLine, ...]:
+        """Return the way to each device, in the order of the site."""
+        return self.links.lines
 
     def report(self, happened: Event) -> None:
         """Record and log something that happened outside the scan."""
@@ -190,13 +196,17 @@ class Daemon:
     async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
         site = self.site
         server = ControlSocket(
-            site.socket, self._origin, self._names, self.views, self.intake, self._settings, self.clock
-        )
+            site.socket, self._origin, self._names, self.views, self.intake, self._settings, self.clock,
+            self.links.desk,
+        )  # fmt: skip
         await stack.enter_async_context(server)
         if site.publish.metrics is not None:
             metrics = ScanMetrics(
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
-                make_extras(self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer),
+                make_extras(
+                    self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer,
+                    self.links.units,
+                ),
             )  # fmt: skip
             self.fanout.add("metrics", metrics)
             stack.callback(MetricsServer(metrics, site.publish.metrics.address, site.publish.metrics.port).close)

@@ -1,8 +1,9 @@
 """Figures from beside the scan, for /metrics: links, journal, fan-out, tasks. Asked for in the server's thread."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from crumbmeter.adapters.prometheus import Extras, LinkFigures
+from crumbmeter.adapters.prometheus_links import UnitFigures
 from crumbmeter.app.recording import Recording
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.runtime.fanout import Fanout
@@ -19,6 +20,7 @@ def make_extras(
     fanout: Fanout[ScanResult],
     supervisor: Supervisor,
     writer: OutputWriter,
+    units: Callable[[], tuple[UnitFigures, ...]] = tuple,
 ) -> Extras:
     """Bind the figures to where they are counted."""
 
@@ -43,7 +45,10 @@ def make_extras(
             "crumbmeter_journal_wal_pages": float(status.wal_pages),
         }
 
-    return Extras(links=links, counters=counters, gauges=gauges, losses=fanout.losses, writes=writer.lifetime_counts)
+    return Extras(
+        links=links, units=units, counters=counters, gauges=gauges, losses=fanout.losses,
+        writes=writer.lifetime_counts,
+    )  # fmt: skip
 
 
 def _link(line: DeviceLine, tally: DeviceTally) -> LinkFigures:

@@ -130,6 +130,22 @@ def do(
 
 
 @app.command()
+def trace(
+    device: Annotated[str, typer.Argument(help="Its name in the site file.")],
+    socket: SocketOption = DEMO_SOCKET,
+    seconds: Annotated[float, typer.Option(help="How long to look.", min=0.1, max=3600.0)] = 10.0,
+    to: Annotated[Path | None, typer.Option(help="Also write the lines to this file.")] = None,
+) -> None:
+    """Print the raw frames to and from one device of a running daemon, with their times and what they mean.
+
+    It ends by itself and disturbs nothing. Exit codes: 0 looked, 1 no such device, 3 no daemon.
+    """
+    from crumbmeter.cli.trace import trace as look  # noqa: PLC0415
+
+    raise typer.Exit(look(socket, device, seconds, to))
+
+
+@app.command()
 def verify(
     journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
     head: Annotated[

@@ -1,6 +1,7 @@
 """The local socket's protocol, one JSON object a line each way. Sans-IO: bytes in, a request or a reason out.
 
-Requests: `{"ask": "view"}`, `{"ask": "follow"}`, `{"ask": "settings"}` and
+Requests: `{"ask": "view"}`, `{"ask": "follow"}`, `{"ask": "settings"}`, `{"ask": "links"}`,
+`{"ask": "trace", "device": "feeder", "seconds": 10}` and
 `{"ask": "command", "kind": "stop feed", "who": "operator", "subject": "", "value": 0, "id": "...", "expires_in_s": 10,
 "wait_s": 2}`. Each may carry a `tag`, which its answers carry too. docs/socket.md tells the answers.
 """
@@ -27,6 +28,7 @@ VIEW_VALID_S = 3.0
 
 EXPIRY_MAX_S = 60.0
 WAIT_MAX_S = 10.0
+TRACE_MAX_S = 3600.0
 TEXT_MAX = 200
 
 
@@ -37,6 +39,8 @@ class Ask(StrEnum):
     FOLLOW = "follow"
     SETTINGS = "settings"
     COMMAND = "command"
+    LINKS = "links"
+    TRACE = "trace"
 
 
 class RequestError(Exception):
@@ -71,12 +75,22 @@ class CommandAsk:
 
 
 @dataclass(frozen=True, slots=True)
+class TraceAsk:
+    """A look at the raw frames of one device."""
+
+    device: str
+    seconds: float
+    """[s] Loop time."""
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """One line, understood."""
 
     ask: Ask
     tag: str | int | None
     command: CommandAsk | None = None
+    trace: TraceAsk | None = None
 
 
 def parse_request(line: bytes) -> Request:
@@ -98,7 +112,7 @@ def parse_request(line: bytes) -> Request:
     tag = body.get("tag")
     if tag is not None and not isinstance(tag, (str, int)):
         raise RequestError("'tag' must be a text or a whole number")
-    return Request(ask, tag, _command(body) if ask is Ask.COMMAND else None)
+    return Request(ask, tag, _command(body) if ask is Ask.COMMAND else None, _trace(body) if ask is Ask.TRACE else None)
 
 
 def view_line(origin: Origin, names: Names, result: ScanResult, now_s: float) -> Json:
@@ -147,6 +161,10 @@ def _command(body: Mapping[str, Any]) -> CommandAsk:
         reason=_text(body, "reason"),
         wait_s=_number(body, "wait_s", 0.0, 0.0, WAIT_MAX_S),
     )
+
+
+def _trace(body: Mapping[str, Any]) -> TraceAsk:
+    return TraceAsk(_text(body, "device"), _number(body, "seconds", 10.0, 0.1, TRACE_MAX_S))
 
 
 def _text(body: Mapping[str, Any], key: str) -> str:

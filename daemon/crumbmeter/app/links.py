@@ -1,0 +1,109 @@
+"""The field links of one daemon with what is counted and shown of them."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from crumbmeter.adapters.modbus import LinkMaker
+from crumbmeter.adapters.prometheus_links import UnitFigures
+from crumbmeter.adapters.socket_links import LinkDesk
+from crumbmeter.field.counts import UnitCounts
+from crumbmeter.field.spec import DeviceSpec
+from crumbmeter.outward.body import finite
+from crumbmeter.ports import Clock
+from crumbmeter.runtime.backoff import Chance
+from crumbmeter.runtime.endpoint import Report
+from crumbmeter.runtime.link import DeviceLine, make_lines
+from crumbmeter.runtime.tally import DeviceTally
+from crumbmeter.runtime.trace import FrameTrace
+
+_QUANTILES = (0.5, 0.99)
+
+
+class FieldLinks:
+    """Lines to all devices, with their counts and the frame trace. Build it inside the running loop."""
+
+    def __init__(
+        self, devices: Sequence[DeviceSpec], tallies: Sequence[DeviceTally], clock: Clock, rng: Chance, report: Report
+    ) -> None:
+        """Build; nothing is opened.
+
+        Args:
+            devices: Of the site.
+            tallies: Counts of polls and writes, one a device.
+            clock: Process time.
+            rng: For jitter.
+            report: Gets what happens to connections.
+        """
+        serial = {device.device_id: device.transport.serial_frames for device in devices}
+        self.trace = FrameTrace(clock, serial)
+        self.maker = LinkMaker(devices, self.trace)
+        self.lines = make_lines(devices, self.maker, clock, rng, report)
+        self._tallies = tuple(tallies)
+
+    @property
+    def desk(self) -> LinkDesk:
+        """Return what answers for links on the local socket."""
+        return LinkDesk(self.bodies, self.trace.start)
+
+    def bodies(self) -> tuple[Mapping[str, Any], ...]:
+        """Say how each device's link has fared, as plain JSON values."""
+        shares = self.maker.shares()
+        return tuple(
+            _body(line, tally, self._counts(line), shares[line.device.device_id])
+            for line, tally in zip(self.lines, self._tallies, strict=True)
+        )
+
+    def units(self) -> tuple[UnitFigures, ...]:
+        """Say the same for /metrics. May be called from another thread."""
+        shares = self.maker.shares()
+        return tuple(
+            _figures(line, tally, self._counts(line), shares[line.device.device_id])
+            for line, tally in zip(self.lines, self._tallies, strict=True)
+        )
+
+    def _counts(self, line: DeviceLine) -> UnitCounts:
+        return self.maker.counts[line.device.device_id]
+
+
+def _figures(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: float) -> UnitFigures:
+    requests = {"ok": counts.ok, "timeout": counts.timeouts, "lost": counts.lost, "withheld": counts.withheld}
+    # Copies: the loop may be counting at this moment.
+    requests |= {f"exception {code:02d}": count for code, count in dict(counts.exceptions).items()}
+    requests |= {f"mismatch {kind}": count for kind, count in dict(counts.mismatches).items()}
+    return UnitFigures(
+        device_id=line.device.device_id,
+        requests=requests,
+        late_replies=counts.late_skipped,
+        unasked_bytes=counts.unasked_bytes,
+        quantiles_s={f"{part:g}": finite(counts.latencies.quantile_s(part)) for part in _QUANTILES},
+        busy_share=share,
+        probed_only=line.breaker.open,
+        polls_skipped=tally.skipped,
+        longest_round_s=tally.longest_pass_s,
+    )
+
+
+def _body(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: float) -> Mapping[str, Any]:
+    return {
+        "device": line.device.device_id,
+        "endpoint": line.endpoint.name,
+        "unit": line.device.unit_id,
+        "transport": line.device.transport.value,
+        "connected": line.endpoint.up,
+        "connects": line.endpoint.tally.connects,
+        "probed_only": line.breaker.open,
+        "sent": counts.sent,
+        "ok": counts.ok,
+        "timeouts": counts.timeouts,
+        "lost": counts.lost,
+        "exceptions": {str(code): count for code, count in sorted(counts.exceptions.items())},
+        "mismatches": dict(sorted(counts.mismatches.items())),
+        "late_skipped": counts.late_skipped,
+        "unasked_bytes": counts.unasked_bytes,
+        "withheld": counts.withheld,
+        "p50_s": finite(counts.latencies.quantile_s(0.5)),
+        "p99_s": finite(counts.latencies.quantile_s(0.99)),
+        "share": share,
+        "polls_skipped": tally.skipped,
+        "longest_round_s": tally.longest_pass_s,
+    }

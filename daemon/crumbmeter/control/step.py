@@ -126,15 +126,8 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
     shown = Shown(image, readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
-    return StepResult(
-        state=state,
-        outputs=outputs,
-        events=(*heard, *done, *weighed, *moved, *scan.events, *alarmed),
-        parcels=() if parcel is None else (parcel,),
-        shown=shown,
-        params=params,
-        dt_s=dt_s,
-    )
+    events = (*heard, *done, *weighed, *moved, *scan.events, *alarmed)
+    return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
 
 
 def _is_fresh(samples: tuple[Sample, ...], state: State, params: Params) -> bool:

@@ -1,8 +1,8 @@
 """Ten thousand transactions a transport against a peer that lies: no value of another register is ever believed.
 
 Every register encodes unit and address. Now and then the peer delays around the time-out, doubles, swaps the order,
-drops, truncates, spoils bits, or lies about unit, function code, byte count or transaction id. All it sends comes within
-the worst response time that it promises (lesson 2).
+drops, truncates, spoils bits, or lies about unit, function code, byte count or transaction id. All it sends comes
+within the worst response time that it promises (lesson 2).
 """
 
 import asyncio

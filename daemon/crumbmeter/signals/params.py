@@ -17,6 +17,10 @@ class StatusParams:
     motion: int | None = None
     weighing: int | None = None
     """Closed while it weighs; open in set-up, calibration or test."""
+    setup: int | None = None
+    """The other way round: closed while somebody is in its set-up."""
+    fault: int | None = None
+    """Closed while its load cells are not in order."""
     marks: tuple[tuple[str, int], ...] = ()
     """What belongs to the baseline, by name: net, zero, tare, decimal point, calibration counter. A change of any is an
     event."""

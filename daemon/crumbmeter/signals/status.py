@@ -24,7 +24,9 @@ def judge_status(
     verdicts = (
         (status.over, True, Reason.OVER_RANGE),
         (status.under, True, Reason.UNDER_RANGE),
+        (status.fault, True, Reason.SENSOR_FAILURE),
         (status.weighing, False, Reason.NOT_WEIGHING),
+        (status.setup, True, Reason.NOT_WEIGHING),
     )
     for index, is_bad, reason in verdicts:
         if index is None:

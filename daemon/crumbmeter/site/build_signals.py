@@ -112,6 +112,8 @@ def _status(keys: StatusKeys, at: Mapping[str, int]) -> StatusParams:
         under=maybe(keys.under),
         motion=maybe(keys.motion),
         weighing=maybe(keys.mode_weighing),
+        setup=maybe(keys.setup),
+        fault=maybe(keys.fault),
         marks=tuple((mark, at[named]) for mark in MARKS if (named := getattr(keys, mark)) is not None),
         in_motion=Quality[keys.in_motion.upper()],
     )

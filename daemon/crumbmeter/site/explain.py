@@ -245,7 +245,7 @@ def _uses_of_counters(params: Params, index: int) -> list[str]:
     uses = []
     for other in params.signals:
         if other.status is not None:
-            flags = ("over", "under", "motion", "weighing")
+            flags = ("over", "under", "motion", "weighing", "setup", "fault")
             named = [(flag, getattr(other.status, flag)) for flag in flags]
             uses += [
                 f"{name.replace('_', ' ')} of {other.signal_id}"

@@ -132,6 +132,7 @@ def test_a_weight_that_stands_is_believed_while_the_counter_runs() -> None:
 
 STATUS = StatusParams(over=1, under=2, motion=3, weighing=4)
 FLAGS = (CONTACT,) * 4
+INVERSE = StatusParams(setup=1, fault=2, motion=3, over=4)
 
 
 def with_status(status: StatusParams = STATUS) -> Bench:
@@ -155,6 +156,13 @@ def test_a_status_that_forbids_it_or_is_not_known_makes_a_weight_bad(
     reading = bench.scan(150.0, *flags)
     assert (reading.value, reading.reason) == (None, reason)
     assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
+
+
+def test_set_up_and_broken_load_cells_make_a_weight_bad() -> None:
+    bench = with_status(INVERSE)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 0.0).good
+    assert bench.scan(150.0, 1.0, 0.0, 0.0, 0.0).reason is Reason.NOT_WEIGHING
+    assert bench.scan(150.0, 0.0, 1.0, 0.0, 0.0).reason is Reason.SENSOR_FAILURE
 
 
 @pytest.mark.parametrize(

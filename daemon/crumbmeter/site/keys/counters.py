@@ -20,6 +20,10 @@ class StatusKeys(Keys):
     mode_weighing: Contact | None = Field(
         default=None, description="Closed while it weighs; open in set-up, test or calibration: Bad."
     )
+    setup: Contact | None = Field(
+        default=None, description="The other way round: closed while somebody is in its set-up: Bad."
+    )
+    fault: Contact | None = Field(default=None, description="Closed while its load cells are not in order: Bad.")
     motion: Contact | None = Field(default=None, description="Closed while the weight changes too fast to be stable.")
     in_motion: Literal["good", "uncertain", "bad"] = Field(
         default="good",

@@ -1,0 +1,164 @@
+"""Several units behind one TCP gateway: what a time-out of one costs the others, and what it can never bring about."""
+
+from collections.abc import AsyncIterator
+from dataclasses import replace
+
+import pytest
+
+from crumbmeter.adapters.modbus import LinkMaker, ModbusLink, make_links, silence_library
+from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table, Transport, WordType
+from crumbmeter.model.faults import BadReplyError, BugError, ReconnectError, RetryLaterError
+from tests import raw_modbus as raw
+from tests.fakes import device_spec
+from tests.raw_modbus import RawServer
+
+silence_library()
+SPEED = RegisterSpec(Table.HOLDING, 5, WordType.U16)
+RATE = RegisterSpec(Table.HOLDING, 10, WordType.F32)
+RUN = RegisterSpec(Table.COIL, 3, WordType.BIT)
+GUARD_S = 0.3
+
+
+class Gateway:
+    def __init__(self, server: RawServer) -> None:
+        self.server = server
+        self.specs = [self._spec("one", 1), self._spec("two", 2)]
+        self.maker = LinkMaker(self.specs)
+
+    def _spec(self, name: str, unit: int) -> DeviceSpec:
+        return device_spec(name, port=self.server.port, unit_id=unit, worst_response_s=GUARD_S)
+
+    async def open(self) -> tuple[ModbusLink, ...]:
+        links = self.maker(self.specs)
+        await links[0].connect()
+        return links
+
+
+@pytest.fixture
+async def gateway() -> AsyncIterator[Gateway]:
+    server = RawServer((1, 2))
+    await server.start()
+    for unit in (1, 2):
+        server.words[unit, 3][:] = [unit * 256 + address for address in range(256)]
+    yield Gateway(server)
+    await server.stop()
+
+
+async def test_a_late_reply_is_skipped_by_its_id_and_the_others_keep_their_socket(gateway: Gateway) -> None:
+    one, two = await gateway.open()
+    gateway.server.script.append(raw.late(0.08))
+    with pytest.raises(RetryLaterError) as silence:
+        await one.read(Table.HOLDING, 7, 1)
+    assert silence.value.link_sound
+    assert await two.read(Table.HOLDING, 9, 1) == (512 + 9,)
+    # The late one comes while this waits.
+    gateway.server.script.append(raw.late(0.045))
+    assert await two.read(Table.HOLDING, 9, 1) == (512 + 9,)
+    assert gateway.server.accepted == 1
+    assert gateway.maker.counts["one"].late_skipped + gateway.maker.counts["two"].late_skipped == 1
+    await one.close()
+
+
+async def test_what_a_late_reply_would_fit_is_not_asked_while_it_may_come(gateway: Gateway) -> None:
+    # Not even a gateway that stamps the late reply with the newest id can bring its contents in.
+    one, _ = await gateway.open()
+    gateway.server.script.append(raw.hang)
+    with pytest.raises(RetryLaterError):
+        await one.read(Table.HOLDING, 7, 2)
+    asked = len(gateway.server.frames)
+    with pytest.raises(RetryLaterError) as withheld:
+        await one.read(Table.HOLDING, 50, 2)
+    assert (withheld.value.withheld, withheld.value.link_sound) == (True, True)
+    assert len(gateway.server.frames) == asked
+    # Another length, another function and the very same request can be told from it, or are no other register.
+    assert await one.read(Table.HOLDING, 50, 3) == (306, 307, 308)
+    assert await one.read(Table.INPUT, 50, 2) == (0, 0)
+    assert await one.read(Table.HOLDING, 7, 2) == (263, 264)
+    assert gateway.maker.counts["one"].withheld == 1
+    await one.close()
+
+
+async def test_an_unanswered_write_ends_the_connection_with_all_that_is_in_it(gateway: Gateway) -> None:
+    one, two = await gateway.open()
+    gateway.server.script.append(raw.hang)
+    with pytest.raises(RetryLaterError) as silence:
+        await one.write(SPEED, (9,))
+    assert not silence.value.link_sound
+    with pytest.raises(ReconnectError):
+        await two.read(Table.HOLDING, 0, 1)
+    await one.close()
+
+
+async def test_a_half_read_reply_and_a_wrong_one_end_the_connection(gateway: Gateway) -> None:
+    for fault in (raw.truncated, raw.wrong_transaction):
+        one, _ = await gateway.open()
+        gateway.server.script.append(fault)
+        with pytest.raises((RetryLaterError, BadReplyError)) as doubt:
+            await one.read(Table.HOLDING, 0, 4)
+        assert not doubt.value.link_sound
+        await one.close()
+
+
+async def test_a_gateway_that_never_answers_is_reconnected_to(gateway: Gateway) -> None:
+    one, two = await gateway.open()
+    gateway.server.always = raw.hang
+    sound = []
+    for number in range(5):
+        with pytest.raises(RetryLaterError) as silence:
+            await (one, two)[number % 2].read(Table.HOLDING, 0, 1)
+        sound.append(silence.value.link_sound)
+    assert sound == [True] * 4 + [False]
+    await one.close()
+
+
+async def test_a_second_master_on_the_device_is_hinted_at(gateway: Gateway) -> None:
+    gateway.server.hang_up_on_accept = True
+    (link,) = make_links([gateway.specs[0]])
+
+    async def use() -> None:
+        await link.connect()
+        while True:
+            await link.read(Table.HOLDING, 0, 1)
+
+    with pytest.raises(ReconnectError, match="another master may hold this device"):
+        await use()
+    await link.close()
+
+
+@pytest.mark.parametrize(
+    ("register", "words", "function", "code"),
+    [
+        (SPEED, (258,), 0, 6),
+        (SPEED, (258,), 16, 16),
+        (RATE, (1, 2), 0, 16),
+        (RUN, (1,), 0, 5),
+        (RUN, (1,), 15, 15),
+    ],
+)
+async def test_the_function_that_a_site_names_writes(
+    gateway: Gateway, register: RegisterSpec, words: tuple[int, ...], function: int, code: int
+) -> None:
+    one, _ = await gateway.open()
+    await one.write(register, words, function)
+    assert gateway.server.codes == [code]
+    bank = gateway.server.bits[1, 1] if register.table.of_bits else gateway.server.words[1, 3]
+    assert tuple(bank[register.address : register.address + len(words)]) == words
+    await one.close()
+
+
+@pytest.mark.parametrize(
+    ("register", "words", "function"), [(RATE, (1, 2), 6), (RATE, (1, 2), 22), (RUN, (1,), 6), (SPEED, (1,), 5)]
+)
+async def test_a_function_that_does_not_fit_is_a_mistake(
+    gateway: Gateway, register: RegisterSpec, words: tuple[int, ...], function: int
+) -> None:
+    one, _ = await gateway.open()
+    with pytest.raises(BugError):
+        await one.write(register, words, function)
+    assert gateway.server.frames == []
+    await one.close()
+
+
+async def test_framings_are_not_mixed_on_one_endpoint(gateway: Gateway) -> None:
+    with pytest.raises(BugError):
+        make_links([gateway.specs[0], replace(gateway.specs[1], transport=Transport.RTU_OVER_TCP)])

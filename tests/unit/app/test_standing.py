@@ -1,0 +1,77 @@
+"""What a run takes over from the one before: counters go on from their baseline, as far as the time away is known."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from crumbmeter.app.standing import restored_state
+from crumbmeter.app.startup import instance_of
+from crumbmeter.control.params import Params
+from crumbmeter.control.state import first_state
+from crumbmeter.journal.reader import Reader
+from crumbmeter.ledger import snapshots
+from crumbmeter.ledger.stamped import Stamped
+from crumbmeter.signals.totaliser import TotaliserParams, TotaliserState, observe
+from tests.cores import INDEX, make_params
+from tests.unit.journal.making import NOW, write
+
+COUNTER = TotaliserParams(
+    "recipe", INDEX["recipe"], 1.0, 65536, wraps=True, resettable=False, max_rate_counts_s=10.0, confirm_reads=2
+)
+AWAY_S = 300.0
+NEW_RUN_S = 1000.0
+
+
+def params() -> Params:
+    return replace(make_params(), totalisers=(COUNTER,))
+
+
+def kept(path: Path, left_s: float = 50_000.0) -> Path:
+    """Write the journal of a run that ended 3 s after its last read."""
+    state = first_state(params())
+    counted, _ = observe(state.totalisers[0], COUNTER, 65_000, left_s - 9.0)
+    counted, _ = observe(counted, COUNTER, 65_020, left_s - 3.0)
+    snapshot = snapshots.Snapshot(7, "of other settings", replace(state, totalisers=(counted,)))
+    write(path, [[snapshots.entry(snapshot, Stamped(round(left_s * 1e6), NOW.wall_us))]])
+    return path
+
+
+def restored(path: Path, away_s: float) -> TotaliserState:
+    with Reader(path) as reader:
+        state = restored_state(reader, params(), NEW_RUN_S, NOW.wall_us + round(away_s * 1e6))
+    return state.totalisers[0]
+
+
+def test_a_counter_goes_on_from_its_baseline_and_books_what_passed_while_nobody_looked(tmp_path: Path) -> None:
+    counter = restored(kept(tmp_path / "journal.db"), AWAY_S)
+    assert (counter.baseline_count, counter.booked_counts) == (65_020, 20)
+    assert counter.baseline_s == pytest.approx(NEW_RUN_S - AWAY_S - 3.0)
+    for place in range(2):  # over its top meanwhile, 2516 counts in 303 s
+        counter, _ = observe(counter, COUNTER, 2_000, NEW_RUN_S + place)
+    assert (counter.booked_counts, counter.gaps) == (20 + 2_516, ())
+
+
+@pytest.mark.parametrize("away_s", [6_600.0, -10.0])
+def test_what_cannot_be_decided_is_said_to_be_so(tmp_path: Path, away_s: float) -> None:
+    """Away for longer than one turn of the counter, or for a time that the wall clock does not tell."""
+    counter = restored(kept(tmp_path / "journal.db"), away_s)
+    for place in range(2):
+        counter, events = observe(counter, COUNTER, 65_030, NEW_RUN_S + place)
+    assert counter.booked_counts == 20
+    assert [(happened.name, happened.get("verdict")) for happened in events] == [("totaliser_gap", "undecidable")]
+
+
+def test_more_than_can_have_passed_is_another_device(tmp_path: Path) -> None:
+    counter = restored(kept(tmp_path / "journal.db"), AWAY_S)
+    for place in range(2):
+        counter, events = observe(counter, COUNTER, 40_000, NEW_RUN_S + place)
+    assert events[0].get("verdict") == "replacement"
+    assert counter.booked_counts == 20
+
+
+def test_the_number_of_a_run_is_never_that_of_nobody() -> None:
+    assert {instance_of(f"{boot:08x}{'0' * 24}") for boot in (0, 1, 65_534, 65_535, 65_536, 2**32 - 1)} <= set(
+        range(1, 65_536)
+    )
+    assert instance_of("00000000" + "0" * 24) == 1

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from crumbmeter.adapters.prometheus import Extras, LinkFigures, MetricsServer, ScanMetrics
+from crumbmeter.adapters.metrics_server import MetricsServer
+from crumbmeter.adapters.prometheus import Extras, LinkFigures, ScanMetrics
 from crumbmeter.model.quality import Reason
 from crumbmeter.model.reading import bad
 from tests.unit.outward.samples import NAMES, ORIGIN, scan

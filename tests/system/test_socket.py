@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from crumbmeter.adapters import control_socket
-from crumbmeter.adapters.control_socket import SocketHeldError
+from crumbmeter.adapters.socket_file import SocketHeldError
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import event
 from crumbmeter.model.quality import Reason

@@ -6,7 +6,6 @@ buffer in which the newest view wins, and is dropped when it has not read for a 
 
 import asyncio
 import contextlib
-import fcntl
 import os
 import socket
 import struct
@@ -16,10 +15,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn, Protocol, Self
 
+from crumbmeter.adapters.socket_file import bind, take_lock
 from crumbmeter.adapters.socket_links import LinkDesk
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
-from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.outward import lines
 from crumbmeter.outward.lines import Ask, Request, RequestError
@@ -33,16 +32,6 @@ STALL_S = 5.0
 """[s] A client that has not read for so long is dropped. Loop time."""
 FOLLOW_GAP_S = 0.2
 """[s] Least time between two views to one client. Loop time."""
-
-
-class SocketHeldError(CrumbmeterError):
-    """Another live daemon holds the socket."""
-
-    def __init__(self, path: Path) -> None:
-        super().__init__(
-            f"{path} is held by another running crumbmeter. Two must not meter one feeder: stop the other one, "
-            f"or give this site a [socket] path of its own."
-        )
 
 
 class ViewSource(Protocol):
@@ -136,9 +125,9 @@ class ControlSocket:
             SocketHeldError: another live daemon has it.
         """
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        self._lock = _lock(self._path)
+        self._lock = take_lock(self._path)
         try:
-            line = _bind(self._path)
+            line = bind(self._path)
         except BaseException:
             os.close(self._lock)
             raise
@@ -303,51 +292,3 @@ def _peer_uid(writer: asyncio.StreamWriter) -> int | None:
         uid: int = struct.unpack("3i", packed)[1]
         return uid
     return None
-
-
-def _lock(path: Path) -> int:
-    """Take the lock beside the socket. The kernel drops it with the process, however that dies.
-
-    Raises:
-        SocketHeldError: another process has it.
-    """
-    lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as fault:
-        os.close(lock)
-        raise SocketHeldError(path) from fault
-    return lock
-
-
-def _bind(path: Path) -> socket.socket:
-    """Bind the socket with mode 0600, over a stale one of a process that died.
-
-    Raises:
-        SocketHeldError: somebody answers there.
-    """
-    line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    try:
-        if path.is_socket():
-            _refuse_if_answered(path)
-            path.unlink()
-        before = os.umask(0o177)
-        try:
-            line.bind(str(path))
-        finally:
-            os.umask(before)
-        line.setblocking(False)
-    except BaseException:
-        line.close()
-        raise
-    return line
-
-
-def _refuse_if_answered(path: Path) -> None:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        probe.settimeout(0.5)
-        try:
-            probe.connect(str(path))
-        except ConnectionRefusedError:
-            return  # stale: whoever made it is dead
-    raise SocketHeldError(path)

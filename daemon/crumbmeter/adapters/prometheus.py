@@ -4,18 +4,15 @@ A value that is Bad has no sample, rather than an old one or a zero (lesson 46);
 scan itself has stopped, no process value has a sample. Names after the Prometheus conventions: base units, `_total`.
 """
 
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from wsgiref.simple_server import WSGIServer
 
-from prometheus_client import CollectorRegistry, Histogram, start_http_server
+from prometheus_client import CollectorRegistry, Histogram
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 from crumbmeter.adapters.prometheus_counters import totaliser_metrics, write_metrics
 from crumbmeter.adapters.prometheus_links import UnitFigures, unit_metrics
-from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.image import WriteStage
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
@@ -227,45 +224,6 @@ class ScanMetrics(Collector):
             yield _counter(name, f"{_words(name)} since the start.", total)
         for name, level in extras.gauges().items():
             yield _gauge(name, f"{_words(name)} now.", level)
-
-
-class MetricsPortBusyError(CrumbmeterError):
-    """The port of /metrics cannot be had."""
-
-    def __init__(self, address: str, port: int, cause: str) -> None:
-        super().__init__(
-            f"/metrics cannot be served on {address}:{port} ({cause}). If another program holds the port, stop it or "
-            f"give publish.metrics another port."
-        )
-
-
-class MetricsServer:
-    """The HTTP server, in a thread of its own: it answers even while the loop hangs."""
-
-    def __init__(self, metrics: ScanMetrics, address: str, port: int) -> None:
-        """Listen at once.
-
-        Args:
-            metrics: what is served.
-            address: to listen on; loopback unless the site says otherwise.
-            port: to listen on; 0 takes a free one.
-
-        Raises:
-            MetricsPortBusyError: the port is taken, or the address is none of this machine's.
-        """
-        self._server: WSGIServer
-        self._thread: threading.Thread
-        try:
-            self._server, self._thread = start_http_server(port, addr=address, registry=metrics.registry)
-        except OSError as fault:
-            raise MetricsPortBusyError(address, port, fault.strerror or str(fault)) from fault
-        self.port: int = self._server.server_port
-
-    def close(self) -> None:
-        """Stop and return when the thread is gone."""
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join()
 
 
 def _shown(reading: Reading) -> float | None:

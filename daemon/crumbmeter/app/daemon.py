@@ -18,9 +18,10 @@ from crumbmeter.adapters.broker import EmbeddedBroker
 from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.control_socket import ControlSocket
 from crumbmeter.adapters.logs import log_event, set_up_logs
+from crumbmeter.adapters.metrics_server import MetricsServer
 from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
-from crumbmeter.adapters.prometheus import MetricsServer, ScanMetrics
+from crumbmeter.adapters.prometheus import ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch

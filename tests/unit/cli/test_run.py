@@ -27,9 +27,9 @@ def test_it_is_said_before_anything_is_asked(
 ) -> None:
     said: list[str] = []
 
-    async def instead(site: Site) -> int:
+    async def instead(site: Site) -> tuple[int, str]:
         said.append(capsys.readouterr().out)
-        return 0
+        return 0, ""
 
     monkeypatch.setattr(run_command, "_run", instead)
     assert run(ROOT / "config/sites/demo_drum.toml") == 0

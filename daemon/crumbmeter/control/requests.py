@@ -116,7 +116,7 @@ def _set_moisture(state: State, command: Command, params: Params, _now_s: float)
     index = names.index(command.subject)
     if not params.streams[index].wet:
         return _refused(state, command, f"{command.subject} is indicated dry: moisture would be taken off twice")
-    if not command.value >= 0.0 <= MOST_MOISTURE:
+    if not 0.0 <= command.value <= MOST_MOISTURE:
         return _refused(
             state, command, f"moisture {command.value:.3f} of dry mass is not between 0 and {MOST_MOISTURE}"
         )

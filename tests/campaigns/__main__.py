@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from tests.campaigns import eight_units, mismatch, outages, writes
+from tests.campaigns import anomalies, eight_units, mismatch, outages, writes
 from tests.campaigns.common import say
 
 
@@ -32,6 +32,10 @@ def _units(given: argparse.Namespace) -> int:
     return 0 if eight_units.campaign(given.period, given.periods)["kept"] else 1
 
 
+def _anomalies(given: argparse.Namespace) -> int:
+    return 1 if any(count.seen for count in anomalies.campaign(given.seed)) else 0
+
+
 def main() -> int:
     """Read the command line and run what it names."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns", description=__doc__)
@@ -56,6 +60,9 @@ def main() -> int:
     one.add_argument("--period", type=float, default=1.0, help="[s] real time")
     one.add_argument("--periods", type=int, default=15, help="length of a phase")
     one.set_defaults(run=_units)
+    one = commands.add_parser("anomalies", help="the sixteen counts of the field lessons")
+    one.add_argument("--seed", type=int, default=1)
+    one.set_defaults(run=_anomalies)
     given = parser.parse_args()
     return int(given.run(given))
 

@@ -49,7 +49,7 @@ def faults_of(transport: Transport, timeout_s: float) -> list[Fault]:
         Fault("duplicate", share=0.003, seconds=0.0),
         Fault("duplicate", share=0.003, seconds=0.3 * timeout_s),
         Fault("duplicate", share=0.003, seconds=1.2 * timeout_s),
-        Fault("reorder", share=0.004),
+        Fault("reorder", share=0.004, seconds=2.0 * timeout_s if transport.serial_frames else None),
         Fault("truncate", share=0.004),
         Fault("split", share=0.004, seconds=0.001),
         Fault("noise", share=0.004),

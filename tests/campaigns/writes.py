@@ -61,6 +61,7 @@ EXPIRY_S = 2 * SCAN_S
 CONFIRM_S = 3.0
 REST_S = 8.0
 """[s] Process time for which nothing may fail before the two are compared: longer than back-off and confirmation."""
+REST_READS = 30
 LONGEST_REST_S = 400.0
 TIMEOUT_S, WORST_S = 0.1, 0.4
 LINES = 12
@@ -243,12 +244,16 @@ class Rig:
         self.compare()
 
     async def rest(self) -> None:
-        """Wish the same until nothing has failed for a while."""
+        """Wish the same until nothing has failed for a while, and everything has been read back several times."""
         began_s = quiet_s = self.clock.now_s()
-        failed = self.failures()
-        while (now_s := self.clock.now_s()) < quiet_s + REST_S:
+        failed, good = self.failures(), self.tally.reads[ReadOutcome.OK]
+        while True:
+            now_s = self.clock.now_s()
             if self.failures() != failed and not self.never_rests:
-                failed, quiet_s = self.failures(), now_s
+                failed, good, quiet_s = self.failures(), self.tally.reads[ReadOutcome.OK], now_s
+            read_back = self.never_rests or self.tally.reads[ReadOutcome.OK] >= good + REST_READS
+            if now_s >= quiet_s + REST_S and read_back:
+                return
             if now_s > began_s + LONGEST_REST_S:
                 self.differences.note("never_rested", str(self.tally))
                 return

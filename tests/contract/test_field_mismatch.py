@@ -50,18 +50,19 @@ class Liar:
         delay_s = self.random.uniform(0.0, LATEST_S)
         sent: list[tuple[float, bytes]] = []
         if self.held:
-            sent.append((0.0, self.held.pop()))
-        if fault == "swap":
-            self.held.append(right)  # it comes with the next request, or after the promised time never
+            # Alone, so that it has every chance to be taken for the answer.
+            return [(0.0, self.held.pop()), (0.002, right)]
+        if fault in ("swap", "double later"):
+            # It comes with the next request, before the right reply to that; after the promised time it never comes.
+            self.held.append(right)
             asyncio.get_running_loop().call_later(LATEST_S, self.held.clear)
-            return sent
+            return sent if fault == "swap" else [*sent, (0.0, right)]
         at = self.random.randrange(1, len(right))
         plain = {
             "": [(0.0, right)],
             "drop": [],
             "delay": [(delay_s, right)],
             "double": [(0.0, right), (0.0, right)],
-            "double later": [(0.0, right), (delay_s, right)],
             "truncate": [(0.0, right[:at])],
             "split": [(0.0, right[:at]), (0.001, right[at:])],
         }
@@ -122,6 +123,7 @@ class TcpWorld:
         for (unit, _), words in self.server.words.items():
             words[:] = [word_at(unit, address) for address in range(256)]
         self.liar = Liar(2 + len(units), serial=False)
+        self.newest = b""
         self.server.always = self._answer
 
     def _answer(self, connection: raw.Connection, request: bytes, right: bytes) -> None:
@@ -129,8 +131,17 @@ class TcpWorld:
             if not connection.transport.is_closing():
                 connection.transport.write(data)
 
+        def send_late(data: bytes) -> None:
+            # Every other time as a gateway does that stamps whatever comes with the newest id it was given.
+            whole = int.from_bytes(data[4:6], "big") == len(data) - 6
+            send(self.newest + data[2:] if whole and self.liar.random.random() < 0.5 else data)
+
+        self.newest = request[:2]
         for after_s, data in self.liar.pieces(right):
-            asyncio.get_running_loop().call_later(after_s, send, data) if after_s else send(data)
+            if after_s:
+                asyncio.get_running_loop().call_later(after_s, send_late, data)
+            else:
+                send(data)
 
     async def start(self) -> None:
         await self.server.start()
@@ -166,6 +177,7 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
     maker = LinkMaker(specs)
     links: tuple[ModbusLink, ...] = ()
     ends: Counter[str] = Counter()
+    position, table, count, failed = 0, Table.HOLDING, 4, False
     wrong: list[str] = []
     for _ in range(TRANSACTIONS):
         if not links:
@@ -177,13 +189,16 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
                 links = ()
                 ends["no connection"] += 1
                 continue
-        position = random.randrange(len(units))
-        table = random.choice((Table.HOLDING, Table.INPUT))
-        address, count = random.randrange(200), random.randrange(1, 13)
+        if not failed and random.random() > 0.1:
+            position, count = random.randrange(len(units)), random.randrange(1, 13)
+            table = random.choice((Table.HOLDING, Table.INPUT))
+        # Else the worst that can be asked next: what only address and time tell from the request before.
+        address, failed = random.randrange(200), False
         try:
             words = await links[position].read(table, address, count)
         except CrumbmeterError as fault:
             ends[type(fault).__name__] += 1
+            failed = not fault.withheld
             if not fault.link_sound:
                 await links[0].close()
                 links = ()
@@ -195,7 +210,7 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
         await links[0].close()
     assert not wrong
     assert sum(ends.values()) == TRANSACTIONS
-    assert ends["ok"] > 0.9 * TRANSACTIONS
+    assert ends["ok"] > 0.85 * TRANSACTIONS
     # Every kind of lie was really told.
     assert set(peer.liar.done) >= set(FAULTS)
     for counts in maker.counts.values():

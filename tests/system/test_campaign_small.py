@@ -1,4 +1,4 @@
-"""The campaigns in small: ten thousand transactions a transport, five hundred writes; and that they can find faults."""
+"""The campaigns in small: ten thousand transactions a transport, five hundred writes; and that they can find wrongs."""
 
 from pathlib import Path
 

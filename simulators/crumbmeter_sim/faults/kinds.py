@@ -27,9 +27,11 @@ KINDS: dict[str, Kind] = {
     "delay": Kind("the frame comes late, by `seconds` and up to `spread_s` more or less", seconds=0.5),
     "drop": Kind("the frame is lost"),
     "duplicate": Kind("the frame comes twice, the second `seconds` after the first"),
-    "reorder": Kind("the frame is held until the next one of its direction has gone"),
+    "reorder": Kind(
+        "the frame is held until the next one of its direction has gone; lost after `seconds`, where given"
+    ),
     "stale": Kind("an earlier frame of its direction comes in its place, byte for byte"),
-    "truncate": Kind("the last `size` bytes are lost; without `size` any number of them"),
+    "truncate": Kind("the last `size` bytes are lost, without `size` any number; over TCP with all that would follow"),
     "split": Kind("the frame comes in pieces of `size` bytes, `seconds` apart", seconds=0.008, size=8),
     "noise": Kind("`size` bytes of rubbish come before or behind the frame", size=3),
     "echo": Kind("the line hears itself: the other direction's last frame comes first"),

@@ -22,6 +22,8 @@ class Memory:
     def __init__(self) -> None:
         self.held: list[bytes] = []
         """Frames that wait for the next one to go first."""
+        self.held_until_s = float("inf")
+        """[s] They are lost where that comes later."""
         self.past: deque[bytes] = deque(maxlen=_KEPT)
         self.other: bytes = b""
         """The other direction's last frame."""

@@ -62,7 +62,7 @@ class Wire:
             return ()
         memory = self._memories[direction]
         fault = deck.pick(direction, unit_of(self._framing, frame), now_s)
-        held, memory.held = memory.held, []
+        held, memory.held = memory.held if now_s <= memory.held_until_s else [], []
         passages: list[Passage]
         if fault is None:
             passages = [Passage(0.0, frame)]
@@ -70,6 +70,8 @@ class Wire:
             passages = [self._outage(fault, now_s)]
         else:
             passages = self._struck(fault, mangle(fault, self._framing, frame, memory, deck.random))
+            if fault.kind == "reorder":
+                memory.held_until_s = now_s + (fault.lasts_s or float("inf"))
         passages += [Passage(0.0, late) for late in held]
         memory.past.append(frame)
         self._memories["to_device" if direction == "to_master" else "to_master"].other = frame

@@ -71,11 +71,11 @@ def test_the_first_values_after_a_start_are_uncertain_and_not_for_control() -> N
 
 def test_the_same_read_looked_at_twice_is_one_first_value() -> None:
     bench = Bench((replace(WEIGHT, initial_reads=2),))
-    bench.scan(1.0)
-    bench.scan()
-    bench.scan()
-    assert bench.scan(2.0).reason is Reason.LAST_USABLE_VALUE or bench.readings[0].reason is Reason.INITIAL_VALUE
-    assert bench.readings[0].quality is Quality.UNCERTAIN
+    for value in (1.0, None, None, None, None):
+        reading = bench.scan() if value is None else bench.scan(value)
+        assert reading.reason is Reason.INITIAL_VALUE
+    # The link was lost in between: the two begin anew.
+    assert [bench.scan(2.0).reason for _ in range(3)] == [Reason.INITIAL_VALUE, Reason.INITIAL_VALUE, Reason.OK]
 
 
 def test_after_a_short_loss_the_last_value_is_held_over_the_first_ones() -> None:
@@ -249,3 +249,33 @@ def test_a_mark_that_cannot_be_read_for_a_while_is_no_change() -> None:
     bench.scan(150.0, None, None)
     bench.scan(150.0, 0.0, 7.0)
     assert "weight_mark_changed" not in bench.told
+
+
+def test_at_exactly_its_highest_age_a_value_still_stands() -> None:
+    bench = Bench((WEIGHT,))
+    bench.scan(150.0)
+    bench.received_s, bench.now_s = 128.0, 129.0 - STEP_S
+    assert bench.scan() == Reading(150.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 1.0)
+    assert bench.scan().reason is Reason.NO_COMMUNICATION
+
+
+def test_frozen_is_judged_only_while_something_moves() -> None:
+    speed = SignalParams("speed", 0.0, 10.0, max_age_s=1.0)
+    bench = Bench((replace(WEIGHT, frozen_after_s=2.0, frozen_while=1), speed))
+    for _ in range(40):
+        assert bench.scan(150.0, 0.02).good
+    for _ in range(9):
+        assert bench.scan(150.0, 0.03).good
+    for _ in range(2):
+        bench.scan(150.0, 0.03)
+    assert bench.readings[0].reason is Reason.FROZEN
+    assert bench.scan(150.1, 0.03).good
+
+
+def test_a_value_up_to_the_empty_belt_is_never_frozen() -> None:
+    bench = Bench((replace(WEIGHT, frozen_after_s=1.0, frozen_above_si=5.0),))
+    for _ in range(40):
+        assert bench.scan(5.0).good
+    for _ in range(7):
+        bench.scan(5.1)
+    assert bench.readings[0].reason is Reason.FROZEN

@@ -116,6 +116,13 @@ def test_a_held_frame_comes_after_the_next_one() -> None:
     assert [p.data for p in wire.pass_on("to_master", second, 0.0)] == [second, TCP_TOLD]
 
 
+def test_a_held_frame_is_lost_where_the_next_one_comes_too_late() -> None:
+    wire = Wire(Deck([Fault("reorder", frames=(1, 3), seconds=0.1)]), "tcp")
+    frames = [bytes((0, number)) + TCP_TOLD[2:] for number in range(4)]
+    came = [[p.data for p in wire.pass_on("to_master", frame, 0.06 * n * n)] for n, frame in enumerate(frames)]
+    assert came == [[], [frames[1], frames[0]], [], [frames[3]]]
+
+
 def test_a_stale_frame_is_an_earlier_one() -> None:
     wire = Wire(Deck([Fault("stale", frames=(2,))]), "tcp")
     wire.pass_on("to_master", TCP_TOLD, 0.0)

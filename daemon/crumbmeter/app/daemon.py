@@ -11,6 +11,7 @@ import contextlib
 import random
 import sys
 from collections.abc import Awaitable, Callable
+from functools import partial
 from typing import TextIO
 
 from crumbmeter import __version__
@@ -32,6 +33,7 @@ from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, na
 from crumbmeter.app.upkeep import WriteCounts
 from crumbmeter.control.step import make_core
 from crumbmeter.field.parts import parts_of
+from crumbmeter.field.spec import DeviceSpec
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.scan import ScanResult
@@ -41,6 +43,7 @@ from crumbmeter.runtime.endurance import load_counts
 from crumbmeter.runtime.fanout import Fanout, Latest
 from crumbmeter.runtime.health import Health
 from crumbmeter.runtime.intake import Intake
+from crumbmeter.runtime.lag import LoopLag, TaskWatch
 from crumbmeter.runtime.link import DeviceLine
 from crumbmeter.runtime.poller import DevicePoller
 from crumbmeter.runtime.scanner import Scanner
@@ -52,6 +55,8 @@ from crumbmeter.site import Site
 
 STOP_S = 2.0
 """[s] Real time for bringing the outputs to rest."""
+ROUND_MARGIN_S = 30.0
+"""[s] Process time that a poller may take beyond what its device's patience allows, before it is called late."""
 PROCESS_START_S = 1000.0
 """[s] Process time begins here, so that nobody comes to rely on its zero and 0 can mean "never"."""
 
@@ -104,6 +109,7 @@ class Daemon:
         self.views: Latest[ScanResult] = Latest()
         self.fanout: Fanout[ScanResult] = Fanout(self.report)
         self.supervisor = Supervisor(self.clock, self._chance.random, self.report)
+        self.lag = LoopLag(self.clock, params.scan_period_s, self.report)
         self.notifier = Notifier()
         self._origin = origin_of(site, self.boot_id)
         self._names = names_of(site)
@@ -177,12 +183,18 @@ class Daemon:
         self._add_pollers()
         for device in self.writer.devices:
             self.supervisor.add(f"writer {self.site.devices[device].device_id}", _bound(self.writer.run_device, device))
+        self._add_watches()
+        self.supervisor.add("scan", scanner.run, critical=True)
+
+    def _add_watches(self) -> None:
+        """Add the tasks that look after the others: journal, wall clock, write counts, loop, tasks, watchdog."""
         self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
         watch = ClockWatch(self.clock.wall_error_s, self.clock, self.report, self.recording.clock_stepped)
         self.supervisor.add("clock watch", watch.run)
         self.supervisor.add("write counts", self.counts.run)
+        self.supervisor.add("loop lag", self.lag.run)
+        self.supervisor.add("task watch", TaskWatch(lambda: self.supervisor.states, self.clock, self.report).run)
         self.supervisor.add("watchdog", lambda: self.notifier.run(self.health))
-        self.supervisor.add("scan", scanner.run, critical=True)
 
     def _add_pollers(self) -> None:
         params = self.params
@@ -191,8 +203,13 @@ class Daemon:
         for index, line in enumerate(self.lines):
             own = [(number, block) for number, block in blocks if block.device == index]
             if own:
-                poller = DevicePoller(line, own, self.buffer, self.clock, self.report, self.tallies[index], parts)
-                self.supervisor.add(f"poller {line.device.device_id}", poller.run)
+                name = f"poller {line.device.device_id}"
+                poller = DevicePoller(
+                    line, own, self.buffer, self.clock, self.report, self.tallies[index], parts,
+                    partial(self.supervisor.moved, name),
+                )  # fmt: skip
+                budget_s = round_budget_s(line.device, len(own), self.clock.rate)
+                self.supervisor.add(name, poller.run, budget_s=budget_s)
 
     async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
         site = self.site
@@ -205,7 +222,7 @@ class Daemon:
             metrics = ScanMetrics(
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
                 make_extras(
-                    self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer,
+                    self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer, self.lag,
                     self.links.units,
                 ),
             )  # fmt: skip
@@ -288,6 +305,18 @@ class _Log:
         for happened in done.events:
             log_event(happened)
         return True
+
+
+def round_budget_s(device: DeviceSpec, blocks: int, rate: float) -> float:
+    """[s] Return the process time within which a device's poller must have made a round, whatever the device does.
+
+    Args:
+        device: How patiently it is asked; its time-outs are loop time.
+        blocks: Requests in a round.
+        rate: Process seconds per real second.
+    """
+    asking_s = blocks * (1 + device.read_retries) * (device.timeout_s + device.connect_timeout_s) * rate
+    return 2.0 * device.backoff_max_s + asking_s + ROUND_MARGIN_S
 
 
 def _bound(run: Callable[[int], Awaitable[object]], device: int) -> Callable[[], Awaitable[object]]:

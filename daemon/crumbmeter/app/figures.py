@@ -7,6 +7,7 @@ from crumbmeter.adapters.prometheus_links import UnitFigures
 from crumbmeter.app.recording import Recording
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.runtime.fanout import Fanout
+from crumbmeter.runtime.lag import LoopLag
 from crumbmeter.runtime.link import DeviceLine
 from crumbmeter.runtime.supervisor import Supervisor
 from crumbmeter.runtime.tally import DeviceTally
@@ -20,6 +21,7 @@ def make_extras(
     fanout: Fanout[ScanResult],
     supervisor: Supervisor,
     writer: OutputWriter,
+    lag: LoopLag,
     units: Callable[[], tuple[UnitFigures, ...]] = tuple,
 ) -> Extras:
     """Bind the figures to where they are counted."""
@@ -35,10 +37,11 @@ def make_extras(
         return figures
 
     def gauges() -> Mapping[str, float]:
+        figures = {"crumbmeter_loop_lag_seconds": lag.mean_s, "crumbmeter_loop_lag_worst_seconds": lag.worst_s}
         status = recording.status()
         if status is None:
-            return {}
-        return {
+            return figures
+        return figures | {
             "crumbmeter_journal_queued_entries": float(status.queued),
             "crumbmeter_journal_failing": float(bool(status.failing)),
             "crumbmeter_journal_space_level": float(status.space),

@@ -6,7 +6,7 @@ What a Modbus exception means decides what is done: 01 to 03 are settings and ar
 05 and 06 are asked again after a wait, 10 and 11 say that the unit behind a gateway is silent.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import NoReturn
 
 from crumbmeter.field.parts import Part
@@ -57,6 +57,7 @@ class DevicePoller:
         report: Report,
         tally: DeviceTally,
         parts: Mapping[int, Sequence[Part]] | None = None,
+        moved: Callable[[], None] = lambda: None,
     ) -> None:
         """Prepare the loop.
 
@@ -69,6 +70,7 @@ class DevicePoller:
                 transitions.
             tally: Counts.
             parts: What each block is made of, by its index.
+            moved: Called after each round, so that a poller that stands still is noticed.
         """
         self._line = line
         self._lanes = [_Lane(index, block, 0.0) for index, block in blocks]
@@ -77,6 +79,7 @@ class DevicePoller:
         self._report = report
         self._tally = tally
         self._parts = parts or {}
+        self._moved = moved
         self._lost_s: float | None = None
 
     async def run(self) -> NoReturn:
@@ -88,6 +91,7 @@ class DevicePoller:
             due_s = min((lane.due_s for lane in self._lanes), default=float("inf"))
             await self._line.wait_turn(due_s)
             await self._round()
+            self._moved()
 
     async def _round(self) -> None:
         began_s = self._clock.now_s()

@@ -39,6 +39,10 @@ class TaskState:
     running: bool = False
     last_fault: str = ""
     started_s: float = 0.0
+    budget_s: float | None = None
+    """[s] It must make a cycle within this; None: it waits for something that may never come."""
+    moved_s: float = 0.0
+    """[s] Process time of its last cycle."""
 
 
 class Supervisor:
@@ -68,20 +72,34 @@ class Supervisor:
         """Return every task's state, for health and metrics."""
         return tuple(self._states)
 
-    def add(self, name: str, start: Callable[[], Awaitable[object]], *, critical: bool = False) -> None:
+    def add(
+        self,
+        name: str,
+        start: Callable[[], Awaitable[object]],
+        *,
+        critical: bool = False,
+        budget_s: float | None = None,
+    ) -> None:
         """Add a task; it starts with `run`, or at once where the supervisor runs already.
 
         Args:
             name: Unique; stands in events and metrics.
             start: Makes a new awaitable for every (re)start.
             critical: Its end is the end of the program.
+            budget_s: [s] It must call `moved` within this; None: it waits for something that may never come.
         """
         if any(state.name == name for state in self._states):
             raise BugError(f"two tasks named {name!r}")
-        state = TaskState(name, critical, start)
+        state = TaskState(name, critical, start, budget_s=budget_s)
         self._states.append(state)
         if self._started:
             self._launch(state)
+
+    def moved(self, name: str) -> None:
+        """Note that a task has completed a cycle."""
+        for state in self._states:
+            if state.name == name:
+                state.moved_s = self._clock.now_s()
 
     async def run(self) -> None:
         """Start all tasks and wait until one that is critical ends, or until `stop`.

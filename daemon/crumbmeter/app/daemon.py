@@ -69,7 +69,6 @@ class Daemon:
         site: Site,
         *,
         rate: float | None = None,
-        on_ready: Callable[[], None] | None = None,
         fault_point: Callable[[str], None] | None = None,
         log_stream: TextIO = sys.stderr,
     ) -> None:
@@ -78,7 +77,6 @@ class Daemon:
         Args:
             site: Checked settings.
             rate: [1] Process seconds per real second; None: as the site says. Only for simulated sites.
-            on_ready: Called once everything runs.
             fault_point: For tests of power cuts: called by the journal at named points.
             log_stream: Where log lines go.
         """
@@ -91,7 +89,6 @@ class Daemon:
         set_up_logs(self.clock.wall_us, log_stream)
         silence_library()
         self.boot_id = new_boot_id()
-        self._on_ready = on_ready
         self._chance = random.Random()  # noqa: S311 - jitter, not secrets
         self.recording = Recording(site, self.boot_id, self.clock, fault_point)
         self.buffer = InputBuffer(blocks=len(params.plan.blocks), outputs=len(params.outputs))
@@ -142,8 +139,6 @@ class Daemon:
         async with contextlib.AsyncExitStack() as stack:
             await self._open(stack)
             self.notifier.ready(f"running {self.params.site_id}")
-            if self._on_ready is not None:
-                self._on_ready()
             fault: Exception | None = None
             try:
                 await self.supervisor.run()

@@ -10,7 +10,8 @@ TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"} | {
     "daemon", "simulators", "config", "tests", "deploy", "docs",
 }  # fmt: skip
 TEST_ROOMS = {
-    "architecture", "benchmarks", "browser", "campaigns", "cases", "contract", "faults", "property", "spec", "system", "unit",
+    "architecture", "benchmarks", "browser", "campaigns", "cases", "contract", "faults", "property", "spec", "system",
+    "unit",
 }  # fmt: skip
 MODULE_LINES = 350
 FUNCTION_LINES = 50

@@ -28,6 +28,8 @@ from tests.campaigns.common import Result, note, say
 from tests.campaigns.lines import near_side, open_line
 
 UNITS = tuple(range(1, 9))
+DEATHS: tuple[tuple[int, ...], ...] = ((), *((unit,) for unit in UNITS), UNITS[1:])
+"""Who is dead: nobody, each in turn, seven of eight."""
 BUSES = {
     "rtu": (Transport.RTU, Pace(turnaround_s=0.002, baud=19200)),
     "tcp gateway, silent": (Transport.TCP, Pace(turnaround_s=0.002, baud=19200)),
@@ -117,7 +119,9 @@ class Bus:
         return True
 
 
-async def run(name: str, folder: Path, period_s: float, timeout_s: float, periods: int) -> Result:
+async def run(
+    name: str, folder: Path, period_s: float, timeout_s: float, periods: int, deaths: tuple[tuple[int, ...], ...]
+) -> Result:
     """Run one bus in this loop."""
     silence_library()
     clock = RealClock()
@@ -128,7 +132,6 @@ async def run(name: str, folder: Path, period_s: float, timeout_s: float, period
         tasks = [group.create_task(bus.lines[0].endpoint.keep())]
         tasks += [group.create_task(poller.run()) for poller in bus.pollers]
         await bus.recovered(20 * period_s)
-        deaths = [(), *((unit,) for unit in UNITS), UNITS[1:]]
         for dead in deaths:
             phases.append(await bus.phase(dead, periods * period_s))
             back += await bus.recovered(30 * period_s)
@@ -159,11 +162,13 @@ async def run(name: str, folder: Path, period_s: float, timeout_s: float, period
     }
 
 
-async def run_all(folder: Path, period_s: float, timeout_s: float, periods: int) -> list[Result]:
+async def run_all(
+    folder: Path, period_s: float, timeout_s: float, periods: int, deaths: tuple[tuple[int, ...], ...] = DEATHS
+) -> list[Result]:
     """Run all buses, one beside the other."""
     async with asyncio.TaskGroup() as group:
         runs = [
-            group.create_task(run(name, folder / f"bus{number}", period_s, timeout_s, periods))
+            group.create_task(run(name, folder / f"bus{number}", period_s, timeout_s, periods, deaths))
             for number, name in enumerate(BUSES)
         ]
     return [one.result() for one in runs]

@@ -87,10 +87,12 @@ def units() -> str:
         seven = bus["phases"][-1]
         rows.append([
             bus["bus"], f"{bus['shortest_mean_period']} to {bus['longest_mean_period']}",
-            f"{seven['shortest_mean_period']} to {seven['longest_mean_period']}", worst, bus["all_back_after"],
+            f"{seven['shortest_mean_period']} to {seven['longest_mean_period']}", worst,
+            max(phase["worst_interval_while_found_out"] for phase in bus["phases"][1:-1]),
+            seven["worst_interval_while_found_out"], bus["all_back_after"],
         ])  # fmt: skip
     head = ["bus", "mean period of the healthy, of the nominal", "with seven dead", "longest single interval",
-            "all back"]  # fmt: skip
+            "while one is found out", "while seven are", "all back"]  # fmt: skip
     told = (
         f"Real time, period {result['period_s']} s, time-out {result['timeout_s']} s, "
         f"{result['buses'][0]['periods_in_a_phase']} periods a phase, ten phases; {result['duration_s']:.0f} s."

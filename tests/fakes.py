@@ -98,6 +98,10 @@ class FakeDevice:
         self.applies_later: list[Callable[[], None]] | None = None
         """While a list, accepted writes are kept in it instead of being done."""
         self.connects = 0
+        self.mute_address: int | None = None
+        """A write there gets no answer, and ends the link."""
+        self.attempts: list[tuple[int, tuple[int, ...]]] = []
+        """Writes that reached the device, answered or not, by address."""
 
     def put(self, table: Table, address: int, words: Sequence[int]) -> None:
         for position, word in enumerate(words):
@@ -146,6 +150,10 @@ class FakeLink:
         await self._exchange(self._device.write_exception_code)
         device, table, address = self._device, register.table, register.address
         words = tuple(words)
+        device.attempts.append((address, words))
+        if address == device.mute_address:
+            self._sound = False
+            raise RetryLaterError("no answer to the write")
         device.writes.append((table, address, words))
         if device.clamps_to is not None:
             words = tuple(min(word, device.clamps_to) for word in words)

@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from tests.campaigns import anomalies, eight_units, mismatch, outages, writes
+from tests.campaigns import anomalies, eight_units, mismatch, outages, page, writes
 from tests.campaigns.common import say
 
 
@@ -36,6 +36,11 @@ def _anomalies(given: argparse.Namespace) -> int:
     return 1 if any(count.seen for count in anomalies.campaign(given.seed)) else 0
 
 
+def _page(_: argparse.Namespace) -> int:
+    page.write()
+    return 0
+
+
 def main() -> int:
     """Read the command line and run what it names."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns", description=__doc__)
@@ -63,6 +68,8 @@ def main() -> int:
     one = commands.add_parser("anomalies", help="the sixteen counts of the field lessons")
     one.add_argument("--seed", type=int, default=1)
     one.set_defaults(run=_anomalies)
+    one = commands.add_parser("page", help="put the figures into docs/field-lessons.md")
+    one.set_defaults(run=_page)
     given = parser.parse_args()
     return int(given.run(given))
 

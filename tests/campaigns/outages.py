@@ -89,14 +89,16 @@ Switch = Callable[[bool], None]
 """Turns an outage on or off."""
 
 
-async def outages(kind: str, watched: Watched, switch: Switch, clock: RealClock, goal: Callable[[], bool], seen: Seen,
-                  random: Random) -> None:  # fmt: skip
+async def outages(
+    kind: str, watched: Watched, switch: Switch, clock: RealClock, goal: Callable[[], bool], seen: Seen,
+    random: Random, longest_s: float,
+) -> None:  # fmt: skip
     """Let one link fail over and over, until there have been enough."""
     if not await watched.next_good():
         raise AssertionError(f"{kind}: no answer even before the first outage")
     while goal():
         await clock.sleep_until(clock.now_s() + random.uniform(0.2, 3.0))
-        lasts_s = SHORTEST_S * (LONGEST_S / SHORTEST_S) ** random.random()
+        lasts_s = SHORTEST_S * (longest_s / SHORTEST_S) ** random.random()
         failures = watched.failures()
         until_s = clock.now_s() + lasts_s
         switch(True)
@@ -169,7 +171,7 @@ def standing() -> dict[str, int]:
     }
 
 
-async def run(each: int, seed: int, kinds: tuple[str, ...], folder: Path) -> Result:
+async def run(each: int, seed: int, kinds: tuple[str, ...], folder: Path, longest_s: float = LONGEST_S) -> Result:
     """Run all kinds abreast in this loop."""
     silence_library()
     clock = RealClock(rate=RATE)
@@ -195,7 +197,7 @@ async def run(each: int, seed: int, kinds: tuple[str, ...], folder: Path) -> Res
         keepers = [group.create_task(part) for _, one, _ in links for part in
                    (one.line.endpoint.keep(), one.poller.run())]  # fmt: skip
         for share in (0.25, 1.0):
-            await _round(links, round(each * share), begun, seen, clock, random)
+            await _round(links, round(each * share), begun, seen, clock, random, longest_s)
             # Where all are up, with nothing on its way.
             await clock.sleep_until(clock.now_s() + 5.0)
             after = standing()
@@ -212,7 +214,7 @@ async def run(each: int, seed: int, kinds: tuple[str, ...], folder: Path) -> Res
 
 async def _round(
     links: list[tuple[str, Watched, Switch]], goal: int, begun: dict[str, int], seen: dict[str, Seen],
-    clock: RealClock, random: Random,
+    clock: RealClock, random: Random, longest_s: float,
 ) -> None:  # fmt: skip
     def counter(kind: str) -> Callable[[], bool]:
         def more() -> bool:
@@ -226,7 +228,7 @@ async def _round(
     async with asyncio.TaskGroup() as group:
         for kind, one, switch in links:
             own = Random(random.getrandbits(31))
-            group.create_task(outages(kind, one, switch, clock, counter(kind), seen[kind], own))
+            group.create_task(outages(kind, one, switch, clock, counter(kind), seen[kind], own, longest_s))
 
 
 def _figures(kind: str, seen: Seen) -> Result:

@@ -31,6 +31,8 @@ class OutputTrack:
         self._generation = -1
         """Connection on which `_held` was acknowledged."""
         self._sent_s = _NEVER_S
+        self._mistrusted = 0
+        """Writes in a row that had no right answer."""
         self._hold_off_s = _NEVER_S
         self._agreed_s = _NEVER_S
         self._superseded: deque[tuple[tuple[int, ...], float]] = deque(maxlen=_HISTORY)
@@ -133,6 +135,7 @@ class OutputTrack:
         """Note that the device's echo agreed."""
         if self._in_flight is None:
             return  # released while it was under way
+        self._mistrusted = 0
         self._in_flight = None
         if self._held is not None and self._held != words:
             self._superseded.append((self._held, now_s))
@@ -144,8 +147,19 @@ class OutputTrack:
         """Note that it is not known whether the device took the words. The next wish is a new write."""
         self._in_flight = self._held = None
 
+    def mistrusted(self, now_s: float) -> None:
+        """Note that what was sent had no answer, or a wrong one: twice in a row, and it waits as after a refusal.
+
+        Each such write may cost the connection. A register that never answers rightly must not take it from all others.
+        """
+        self.unanswered()
+        self._mistrusted += 1
+        if self._mistrusted > 1 and self.spec.role != OutputRole.HEARTBEAT:
+            self._hold_off_s = now_s + self.spec.confirm_within_s
+
     def refused(self, code: int, now_s: float) -> bool:
         """Note a Modbus exception; tell whether the output has failed by it just now."""
+        self._mistrusted = 0
         self._in_flight = self._held = None
         self._hold_off_s = now_s + self.spec.confirm_within_s
         return code not in _BUSY and self.fail(now_s)

@@ -207,7 +207,7 @@ class OutputWriter:
             track.unanswered()
         except (RetryLaterError, ReconnectError):
             tally.writes_unanswered += 1
-            track.unanswered()
+            track.mistrusted(self._clock.now_s())
         except BaseException:
             self._boxes[device].discard(index)
             track.unanswered()

@@ -9,7 +9,7 @@ import pytest
 
 from crumbmeter.field.plan import make_plan
 from crumbmeter.field.spec import RegisterSpec, Table, WordType
-from crumbmeter.model.image import WriteStage, WriteStatus
+from crumbmeter.model.image import ReadOutcome, WriteStage, WriteStatus
 from crumbmeter.model.outputs import MONITOR_ONLY, OutputImage, OutputRole
 from crumbmeter.runtime.buffer import InputBuffer
 from crumbmeter.runtime.link import make_lines
@@ -355,6 +355,18 @@ async def test_a_write_without_an_answer_is_not_believed_and_not_repeated_by_its
     bench.device.silent = False
     await bench.clock.advance(60.0)
     assert bench.writes_to(5) == [100]  # no scan, no write
+
+
+async def test_a_register_that_never_answers_rightly_does_not_take_the_connection_from_the_others(bench: Bench) -> None:
+    await bench.scan(5, auger_speed=100.0, feed_rate=50.0)
+    bench.device.mute_address = 5  # a write to it is not answered, and each time the connection is discarded
+    before = bench.tally.reads[ReadOutcome.OK]
+    await bench.scan(150, auger_speed=150.0, feed_rate=60.0)
+    assert bench.tally.writes_unanswered <= 2 + 30.0 / 2.0
+    assert bench.tally.reads[ReadOutcome.OK] - before > 150
+    assert (bench.stage(SPEED), bench.stage(RATE)) == (WriteStage.FAILED, WriteStage.CONFIRMED)
+    await bench.scan(1, stop=True, auger_speed=0.0, feed_rate=60.0)
+    assert bench.device.attempts[-1] == (5, (0,))  # a stop waits for nothing
 
 
 async def test_a_confirmation_without_fresh_read_backs_does_not_last(bench: Bench) -> None:

@@ -22,7 +22,13 @@ from tests.fakes import Reports, device_spec, source
 from tests.raw_modbus import RawServer
 from tests.serial_peers import PtyBus, SerialPeer, TcpBus
 
-silence_library()
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """Keep the library's hex dumps out of the report; at import time it would reach other modules' tests too."""
+    silence_library()
+
+
 UNITS = tuple(range(1, 9))
 PERIOD_S = 0.1
 TIMING: dict[str, object] = {

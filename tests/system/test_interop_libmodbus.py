@@ -22,7 +22,14 @@ pytestmark = [
     pytest.mark.skipif(GCC is None, reason="needs gcc"),
     pytest.mark.skipif(LIBMODBUS is None, reason="needs libmodbus"),
 ]
-silence_library()
+
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """Keep the library's hex dumps out of the report; at import time it would reach other modules' tests too."""
+    silence_library()
+
+
 UNIT = 3
 BAUD = "19200"
 

@@ -26,7 +26,11 @@ from tests.fakes import Reports, device_spec
 from tests.raw_modbus import RawServer
 from tests.unit.outward.samples import NAMES, ORIGIN
 
-silence_library()
+
+@pytest.fixture(autouse=True)
+def quiet_library() -> None:
+    """Keep the library's hex dumps out of the report; at import time it would reach other modules' tests too."""
+    silence_library()
 
 
 class World:

@@ -22,7 +22,10 @@ from tests.raw_modbus import RawServer
 from tests.serial_peers import PtyBus, SerialPeer, TcpBus, crc, word_at
 
 SERIAL_TRANSACTIONS, TCP_TRANSACTIONS = 1_500, 6_000
-"""Enough for every kind of lie; on a serial line each lost reply costs its guard. The ten thousand a transport are in tests/system/test_campaign_small.py, a million by `python -m tests.campaigns`."""
+"""Enough for every kind of lie; on a serial line each lost reply costs its guard.
+
+The ten thousand a transport are in tests/system/test_campaign_small.py, a million by `python -m tests.campaigns`.
+"""
 UNITS = tuple(range(1, 9))
 TIMEOUT_S, GUARD_S, LATEST_S = 0.010, 0.080, 0.025
 """[s] The guard leaves the test's own machine 55 ms to be late in: a promise broken by us would be no fault found."""

@@ -1,218 +1,281 @@
-"""When a value may be believed: old, lost, frozen, out of range, too fast, not a number; transitions told once."""
+"""First values, heartbeats, and weights with their status: what may be believed, scan by scan."""
 
-import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import pytest
 
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.sample import Sample
-from crumbmeter.signals.params import SignalParams
-from crumbmeter.signals.settle import SignalMemory, first_memory, settle
+from crumbmeter.signals.params import BaselineParams, SignalParams, StatusParams
+from crumbmeter.signals.settle import SignalMemory, accept_baseline, first_memory, for_control, settle
 
-FLOW = SignalParams("flow", low_si=0.0, high_si=100.0, max_age_s=2.0)
-BELT = SignalParams("belt", low_si=0.0, high_si=1.0, max_age_s=2.0, is_contact=True)
-SPEED = SignalParams("speed", low_si=0.0, high_si=5.0, max_age_s=2.0)
+WEIGHT = SignalParams("hopper", -10.0, 300.0, max_age_s=1.0)
+CONTACT = SignalParams("contact", 0.0, 1.0, max_age_s=1.0, is_contact=True)
+COUNT = SignalParams("count", 0.0, 65535.0, max_age_s=1.0)
+HONEST = BaselineParams(fall_si_s=1.0, margin_si=2.0)
+STEP_S = 0.2
 
 
-class Line:
-    """Settles one signal (and what it is frozen by) scan by scan, a sample in each unless told otherwise."""
+@dataclass
+class Bench:
+    """Settles a few signals of one device in step."""
 
-    def __init__(self, params: SignalParams, other: SignalParams = BELT) -> None:
-        self.signals = (params, other)
-        self.memory: tuple[SignalMemory, ...] = first_memory(2)
-        self.now_s = 50.0
-        self.events: list[tuple[str, object]] = []
-        self.other = 1.0
-        self.received_s = 0.0
+    signals: tuple[SignalParams, ...]
+    now_s: float = 100.0
+    received_s: float = 0.0
+    link_ok: bool = True
+    memory: tuple[SignalMemory, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    told: list[str] = field(default_factory=list)
 
-    def scan(
-        self,
-        value: float | None,
-        reason: Reason = Reason.OK,
-        *,
-        age_s: float = 0.0,
-        link_ok: bool = True,
-        dt_s: float = 0.2,
-        again: bool = False,
-    ) -> Reading:
-        self.now_s += dt_s
-        self.received_s = self.received_s if again else self.now_s - age_s
-        samples = (
-            Sample(value, reason, self.received_s, link_ok),
-            Sample(self.other, Reason.OK, self.now_s, link_ok=True),
+    def __post_init__(self) -> None:
+        self.memory = first_memory(len(self.signals))
+        self.values: tuple[float | None, ...] = (None,) * len(self.signals)
+
+    def scan(self, *values: float | None) -> Reading:
+        """Give new values, or none: then the old ones stand with their age and the link is lost."""
+        self.now_s += STEP_S
+        if values:
+            self.values, self.received_s = values, self.now_s
+        self.link_ok = bool(values)
+        samples = tuple(
+            Sample(value, Reason.OK if value is not None else Reason.BAD_REPLY, self.received_s, self.link_ok)
+            for value in self.values
         )
-        self.memory, readings, events = settle(samples, self.memory, self.signals, self.now_s, dt_s)
-        self.events += [(event.name, event.get("reason")) for event in events if event.get("signal") == "flow"]
-        return readings[0]
+        self.memory, self.readings, events = settle(samples, self.memory, self.signals, self.now_s, STEP_S)
+        self.told += [happened.name for happened in events]
+        return self.readings[0]
+
+    def rebased(self) -> bool:
+        return self.memory[0].rebased
+
+    def away(self, seconds: float) -> None:
+        """Lose the link for a time."""
+        for _ in range(round(seconds / STEP_S)):
+            self.scan()
 
 
-def test_a_fresh_value_is_good() -> None:
-    assert Line(FLOW).scan(42.0) == Reading(42.0, Quality.GOOD, Reason.OK, 0.0)
+def test_the_first_values_after_a_start_are_uncertain_and_not_for_control() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for value in (0.0, 0.0):  # a placeholder
+        reading = bench.scan(value)
+        assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.INITIAL_VALUE)
+        (masked,) = for_control(bench.readings)
+        assert masked.value is None
+        assert masked.reason is Reason.INITIAL_VALUE
+    assert bench.scan(150.0) == Reading(150.0, Quality.GOOD, Reason.OK, 0.0)
+    assert for_control(bench.readings) is bench.readings
+    assert bench.told == ["input_good"]
 
 
-@pytest.mark.parametrize("value", [0.0, 100.0])
-def test_the_limits_themselves_are_inside(value: float) -> None:
-    assert Line(FLOW).scan(value).good
+def test_the_same_read_looked_at_twice_is_one_first_value() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for value in (1.0, None, None, None, None):
+        reading = bench.scan() if value is None else bench.scan(value)
+        assert reading.reason is Reason.INITIAL_VALUE
+    # The link was lost in between: the two begin anew.
+    assert [bench.scan(2.0).reason for _ in range(3)] == [Reason.INITIAL_VALUE, Reason.INITIAL_VALUE, Reason.OK]
 
 
-@pytest.mark.parametrize("value", [-0.001, 100.001, math.inf, -math.inf, math.nan])
-def test_beyond_the_limits_is_bad(value: float) -> None:
-    assert Line(FLOW).scan(value) == Reading(None, Quality.BAD, Reason.OUT_OF_RANGE, 0.0)
+def test_after_a_short_loss_the_last_value_is_held_over_the_first_ones() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for _ in range(4):
+        bench.scan(150.0)
+    bench.scan()  # one poll without an answer
+    for _ in range(2):
+        reading = bench.scan(0.0)
+        assert (reading.value, reading.quality, reading.reason) == (150.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE)
+        assert reading.age_s > 0.0
+    assert bench.scan(149.0) == Reading(149.0, Quality.GOOD, Reason.OK, 0.0)
+    assert "input_bad" not in bench.told
 
 
-def test_nan_never_counts_as_a_value_even_without_limits() -> None:
-    line = Line(replace(FLOW, low_si=-math.inf, high_si=math.inf))
-    assert not line.scan(math.nan).usable
+def test_after_a_long_loss_nothing_is_held() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for _ in range(4):
+        bench.scan(150.0)
+    bench.away(2.0)
+    assert bench.readings[0].value is None
+    assert bench.scan(0.0).reason is Reason.INITIAL_VALUE
+    bench.scan(0.0)
+    assert bench.scan(149.0).good
+    assert bench.told == ["input_good", "input_bad", "input_good"]
 
 
-@pytest.mark.parametrize(("age_s", "good"), [(0.0, True), (2.0, True), (2.1, False)])
-def test_age(age_s: float, good: bool) -> None:
-    reading = Line(FLOW).scan(42.0, age_s=age_s)
-    assert reading.good is good
-    assert reading.age_s == pytest.approx(age_s)
-    assert reading.reason is (Reason.OK if good else Reason.STALE)
+def test_a_value_out_of_range_is_never_the_one_that_is_held() -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2),))
+    for value in (150.0, 150.0, 150.0, 9999.0):
+        bench.scan(value)
+    bench.scan()
+    assert bench.scan(148.0).value == 150.0
 
 
-def test_a_silent_link_makes_a_value_uncertain_then_bad() -> None:
-    line = Line(FLOW)
-    line.scan(42.0)
-    held = line.scan(42.0, again=True, link_ok=False)
-    assert (held.value, held.quality, held.reason) == (42.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE)
-    assert held.age_s == pytest.approx(0.2)
-    lost = line.scan(42.0, age_s=2.1, link_ok=False)
-    assert (lost.value, lost.reason) == (None, Reason.NO_COMMUNICATION)
+def test_while_the_devices_own_counter_stands_nothing_of_it_is_believed() -> None:
+    bench = Bench((replace(WEIGHT, alive_by=1), replace(COUNT, frozen_after_s=2.0)))
+    for beat in range(20):
+        assert bench.scan(150.0 - beat, beat % 3).good
+    for _ in range(13):  # 2 s of standing, and one scan that it takes to be seen
+        reading = bench.scan(140.0, 19.0)
+    assert (reading.value, reading.reason) == (None, Reason.FROZEN)
+    bench.scan(140.0, 20.0)
+    assert bench.scan(140.0, 21.0).good
+
+
+def test_a_weight_that_stands_is_believed_while_the_counter_runs() -> None:
+    """Twenty minutes of a constant and live scale: no false alarm."""
+    bench = Bench((replace(WEIGHT, alive_by=1), replace(COUNT, frozen_after_s=2.0)))
+    for beat in range(6000):
+        assert bench.scan(150.0, float(beat // 5 % 65536)).good
+    assert bench.told == ["input_good", "input_good"]
+
+
+STATUS = StatusParams(over=1, under=2, motion=3, weighing=4)
+FLAGS = (CONTACT,) * 4
+INVERSE = StatusParams(setup=1, fault=2, motion=3, over=4)
+
+
+def with_status(status: StatusParams = STATUS) -> Bench:
+    return Bench((replace(WEIGHT, status=status), *FLAGS))
 
 
 @pytest.mark.parametrize(
-    "reason", [Reason.SENTINEL, Reason.NOT_FINITE, Reason.DEVICE_EXCEPTION, Reason.NO_COMMUNICATION]
+    ("flags", "reason"),
+    [
+        ((1.0, 0.0, 0.0, 1.0), Reason.OVER_RANGE),
+        ((0.0, 1.0, 0.0, 1.0), Reason.UNDER_RANGE),
+        ((0.0, 0.0, 0.0, 0.0), Reason.NOT_WEIGHING),
+        ((None, 0.0, 0.0, 1.0), Reason.STATUS_UNKNOWN),
+    ],
 )
-def test_no_value_keeps_its_reason(reason: Reason) -> None:
-    line = Line(FLOW)
-    line.scan(42.0)
-    reading = line.scan(None, reason, age_s=0.5)
-    assert (reading.value, reading.quality, reading.reason) == (None, Quality.BAD, reason)
-    assert reading.age_s == pytest.approx(0.5)
+def test_a_status_that_forbids_it_or_is_not_known_makes_a_weight_bad(
+    flags: tuple[float | None, ...], reason: Reason
+) -> None:
+    bench = with_status()
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
+    reading = bench.scan(150.0, *flags)
+    assert (reading.value, reading.reason) == (None, reason)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
 
 
-def test_what_was_never_read_has_no_age() -> None:
-    memory, readings, events = settle(
-        (Sample(None, Reason.NOT_YET_READ, 0.0, link_ok=False),), first_memory(1), (FLOW,), 77.0, 0.2
-    )
-    assert readings[0] == Reading(None, Quality.BAD, Reason.NOT_YET_READ, 0.0)
-    assert events == ()
-    assert memory[0].bad
+def test_set_up_and_broken_load_cells_make_a_weight_bad() -> None:
+    bench = with_status(INVERSE)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 0.0).good
+    assert bench.scan(150.0, 1.0, 0.0, 0.0, 0.0).reason is Reason.NOT_WEIGHING
+    assert bench.scan(150.0, 0.0, 1.0, 0.0, 0.0).reason is Reason.SENSOR_FAILURE
 
 
-FROZEN = replace(FLOW, frozen_after_s=1.0, frozen_while=1)
+@pytest.mark.parametrize(
+    ("worth", "quality"), [("GOOD", Quality.GOOD), ("UNCERTAIN", Quality.UNCERTAIN), ("BAD", Quality.BAD)]
+)
+def test_motion_is_worth_what_the_use_says(worth: str, quality: Quality) -> None:
+    bench = with_status(replace(STATUS, in_motion=Quality[worth]))
+    reading = bench.scan(150.0, 0.0, 0.0, 1.0, 1.0)
+    assert reading.quality is quality
+    assert reading.reason is (Reason.OK if quality is Quality.GOOD else Reason.IN_MOTION)
+    assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
 
 
-def test_frozen_while_it_should_move() -> None:
-    line = Line(FROZEN)
-    readings = [line.scan(42.0) for _ in range(8)]
-    # The first scan brings the value; it has then been the same for 0.2 s at each scan.
-    assert [reading.good for reading in readings] == [True] * 6 + [False] * 2
-    assert readings[-1].reason is Reason.FROZEN
-    assert line.scan(42.1).good
+def with_marks(max_rise_per_s: float | None = None) -> Bench:
+    weight = replace(WEIGHT, status=StatusParams(marks=(("net", 1), ("tare_active", 2))), baseline=HONEST)
+    return Bench((replace(weight, max_rise_per_s=max_rise_per_s), CONTACT, COUNT))
 
 
-def test_not_frozen_while_the_belt_stands() -> None:
-    line = Line(FROZEN)
-    line.other = 0.0
-    assert all(line.scan(42.0).good for _ in range(50))
-    line.other = 1.0
-    # Only now does the time count.
-    assert [line.scan(42.0).good for _ in range(6)] == [True] * 5 + [False]
+def test_a_tare_that_moves_the_weight_is_told_and_doubted_until_somebody_accepts_it() -> None:
+    bench = with_marks()
+    for _ in range(3):
+        bench.scan(150.0, 0.0, 7.0)
+    reading = bench.scan(0.4, 1.0, 8.0)
+    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
+    assert bench.told[-3:] == ["weight_mark_changed", "weight_mark_changed", "weight_baseline_doubted"]
+    assert bench.rebased()
+    assert not bench.scan(0.3, 1.0, 8.0).good
+    assert not bench.rebased()
+    bench.memory = (accept_baseline(bench.memory[0]), *bench.memory[1:])
+    assert bench.scan(0.2, 1.0, 8.0).good
 
 
-@pytest.mark.parametrize(("speed", "frozen"), [(0.0, False), (0.02, False), (0.03, True)])
-def test_a_speed_tells_that_something_moves(speed: float, frozen: bool) -> None:
-    line = Line(FROZEN, SPEED)
-    line.other = speed
-    assert [line.scan(42.0) for _ in range(20)][-1].good is not frozen
+def test_a_tare_that_leaves_the_weight_where_it_was_is_told_and_not_doubted() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(149.9, 0.0, 8.0).good
+    assert bench.told[-1] == "weight_mark_changed"
+    assert bench.rebased()
 
 
-def test_a_contact_at_half_is_open() -> None:
-    line = Line(FROZEN)
-    line.other = 0.5
-    assert all(line.scan(42.0).good for _ in range(20))
+def test_a_tare_whose_step_was_too_fast_to_believe_is_still_doubted() -> None:
+    bench = with_marks(max_rise_per_s=30.0)
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.RATE_OF_CHANGE
+    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.BASELINE_DOUBT
 
 
-def test_an_empty_belt_is_not_frozen() -> None:
-    line = Line(replace(FROZEN, frozen_above_si=0.5))
-    assert all(line.scan(0.5).good for _ in range(50))
-    assert not [line.scan(0.6) for _ in range(20)][-1].good
+def test_an_indicator_that_comes_back_tared_after_a_power_dip_is_noticed() -> None:
+    """It has no marks, or keeps no count of what it did by itself: only the weight tells (lesson 7)."""
+    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
+    for _ in range(5):
+        bench.scan(150.0)
+    bench.away(8.0)
+    for _ in range(2):
+        bench.scan(0.0)
+    reading = bench.scan(0.2)
+    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
+    assert "weight_baseline_doubted" in bench.told
+    for _ in range(500):
+        assert not bench.scan(0.2).good
 
 
-def test_without_a_condition_it_is_always_judged_and_without_a_time_never() -> None:
-    always = Line(replace(FLOW, frozen_after_s=1.0))
-    always.other = 0.0
-    assert not [always.scan(42.0) for _ in range(20)][-1].good
-    never = Line(FLOW)
-    assert all(never.scan(42.0).good for _ in range(500))
+@pytest.mark.parametrize("back", [149.0, 141.0, 240.0])
+def test_a_hopper_that_was_emptied_by_feeding_or_filled_meanwhile_is_believed(back: float) -> None:
+    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
+    for _ in range(5):
+        bench.scan(150.0)
+    bench.away(8.0)
+    for _ in range(3):
+        reading = bench.scan(back)
+    assert reading.good
 
 
-STEADY = replace(FLOW, max_rise_per_s=10.0)
+def test_a_step_in_sight_with_nothing_changed_is_no_matter_of_the_baseline() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    assert bench.scan(90.0, 0.0, 7.0).good
+    assert not bench.memory[0].doubted
 
 
-@pytest.mark.parametrize(("jump", "good"), [(2.0, True), (-2.0, True), (2.1, False), (-2.1, False)])
-def test_faster_than_it_can_be(jump: float, good: bool) -> None:
-    line = Line(STEADY)
-    line.scan(50.0)
-    reading = line.scan(50.0 + jump)
-    assert reading.good is good
-    assert reading.reason is (Reason.OK if good else Reason.RATE_OF_CHANGE)
+def test_a_mark_that_cannot_be_read_for_a_while_is_no_change() -> None:
+    bench = with_marks()
+    bench.scan(150.0, 0.0, 7.0)
+    bench.scan(150.0, None, None)
+    bench.scan(150.0, 0.0, 7.0)
+    assert "weight_mark_changed" not in bench.told
 
 
-def test_a_jump_costs_one_reading_and_is_then_the_new_level() -> None:
-    line = Line(STEADY)
-    line.scan(50.0)
-    assert [line.scan(value).good for value in (90.0, 90.0, 90.5)] == [False, True, True]
+def test_at_exactly_its_highest_age_a_value_still_stands() -> None:
+    bench = Bench((WEIGHT,))
+    bench.scan(150.0)
+    bench.received_s, bench.now_s = 128.0, 129.0 - STEP_S
+    assert bench.scan() == Reading(150.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 1.0)
+    assert bench.scan().reason is Reason.NO_COMMUNICATION
 
 
-def test_a_jump_stays_doubtful_until_the_next_sample_comes() -> None:
-    # The device is read once a second, the scan looks five times at each reply.
-    line = Line(STEADY)
-    line.scan(50.0, dt_s=1.0)
-    looks = [line.scan(90.0, again=look > 0) for look in range(5)]
-    assert {reading.reason for reading in looks} == {Reason.RATE_OF_CHANGE}
-    assert line.scan(90.0).good
+def test_frozen_is_judged_only_while_something_moves() -> None:
+    speed = SignalParams("speed", 0.0, 10.0, max_age_s=1.0)
+    bench = Bench((replace(WEIGHT, frozen_after_s=2.0, frozen_while=1), speed))
+    for _ in range(40):
+        assert bench.scan(150.0, 0.02).good
+    for _ in range(9):
+        assert bench.scan(150.0, 0.03).good
+    for _ in range(2):
+        bench.scan(150.0, 0.03)
+    assert bench.readings[0].reason is Reason.FROZEN
+    assert bench.scan(150.1, 0.03).good
 
 
-def test_a_slow_reply_is_judged_over_its_own_time() -> None:
-    line = Line(STEADY)
-    line.scan(50.0, dt_s=1.0)
-    assert line.scan(59.0, dt_s=1.0).good
-    assert not line.scan(70.0, dt_s=1.0).good
-
-
-def test_transitions_are_told_once() -> None:
-    line = Line(FLOW)
-    for value in (42.0, 42.0, 200.0, 201.0, 42.0, 41.0):
-        line.scan(value)
-    line.scan(None, Reason.SENTINEL)
-    line.scan(None, Reason.NO_COMMUNICATION)
-    line.scan(40.0)
-    assert line.events == [
-        ("input_good", None),
-        ("input_bad", "out of range"),
-        ("input_good", None),
-        ("input_bad", "device says no value"),
-        ("input_good", None),
-    ]
-
-
-def test_a_first_value_that_is_bad_is_told() -> None:
-    line = Line(FLOW)
-    line.scan(200.0)
-    line.scan(201.0)
-    assert line.events == [("input_bad", "out of range")]
-
-
-def test_a_scan_of_no_length_changes_no_verdict() -> None:
-    line = Line(FROZEN)
-    line.scan(42.0)
-    before = line.memory
-    assert line.scan(42.0, dt_s=0.0).good
-    assert line.memory == before
+def test_a_value_up_to_the_empty_belt_is_never_frozen() -> None:
+    bench = Bench((replace(WEIGHT, frozen_after_s=1.0, frozen_above_si=5.0),))
+    for _ in range(40):
+        assert bench.scan(5.0).good
+    for _ in range(7):
+        bench.scan(5.1)
+    assert bench.readings[0].reason is Reason.FROZEN

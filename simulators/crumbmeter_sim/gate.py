@@ -83,9 +83,9 @@ class TcpGate:
             sock.setblocking(False)
             sock.bind((self.host, self.port))
             sock.listen(_BACKLOG)
-        except OSError:
+        except OSError as error:
             sock.close()
-            raise
+            raise OSError(error.errno, f"cannot listen on {self.address}: {error.strerror}") from error
         self.port = sock.getsockname()[1]
         self._socket = sock
         if not self._ignoring:

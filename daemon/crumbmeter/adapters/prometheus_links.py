@@ -40,7 +40,7 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
     )
     reply = GaugeMetricFamily(
         "crumbmeter_unit_reply_seconds", "What so large a share of replies did not exceed.",
-        labels=("device", "quantile"),
+        labels=("device", "share"),
     )  # fmt: skip
     busy = GaugeMetricFamily(
         "crumbmeter_unit_busy_ratio", "Share of all time for which it had its connection.", labels=("device",)

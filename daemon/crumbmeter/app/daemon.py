@@ -110,6 +110,8 @@ class Daemon:
         self.notifier = Notifier()
         self._origin = origin_of(site, self.boot_id)
         self._names = names_of(site)
+        self.on_ready: Callable[[], None] = lambda: None
+        """Called once everything runs."""
         self._publisher: Publisher | None = None
         self.stop_report: StopReport | None = None
 
@@ -139,6 +141,7 @@ class Daemon:
         async with contextlib.AsyncExitStack() as stack:
             await self._open(stack)
             self.notifier.ready(f"running {self.params.site_id}")
+            self.on_ready()
             fault: Exception | None = None
             try:
                 await self.supervisor.run()

@@ -35,8 +35,6 @@ def run(path: Path) -> int:
     site = load_or_say(path)
     if site is None:
         return REFUSED
-    sys.stdout.write(start_text(site))
-    sys.stdout.flush()
     try:
         code, last_words = asyncio.run(_run(site))
     except StartRefusedError as refused:
@@ -52,9 +50,15 @@ def start_text(site: Site) -> str:
     return f"Where each value is on the wire; offsets are PDU offsets, counted from 0:\n{addresses_text(rows)}\n"
 
 
+def _say(text: str) -> None:
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
 async def _run(site: Site) -> tuple[int, str]:
     """Run the daemon; return its exit code and what a person has to be told beside the log."""
     daemon = Daemon(site)
+    daemon.on_ready = lambda: _say(start_text(site))
     logs = detach_logs()
     loop = asyncio.get_running_loop()
     for sign in (signal.SIGTERM, signal.SIGINT):

@@ -7,6 +7,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
 from crumbmeter.control.state import State
+from crumbmeter.control.watching import is_armed
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.params import MixParams
@@ -38,7 +39,9 @@ def conditions(
     input_stop = sequence.state is RunState.READY and sequence.trigger == Trigger.INPUT_LOST.value
     return {
         "feed_stopped": Condition(sequence.state is RunState.STOPPED or input_stop, sequence.reason),
-        "input_lost": Condition(bool(in_doubt) and state.control_enabled and wanted, in_doubt),
+        "input_lost": Condition(
+            bool(in_doubt) and state.control_enabled and wanted and is_armed(state, params), in_doubt
+        ),
         "dose_out": _while_mix_moves(state.tolerance.dose_level >= 2, drum_turns),
         "dose_warning": _while_mix_moves(state.tolerance.dose_level >= 1, drum_turns),
         "feed_off_setpoint": Condition(feeding and state.tolerance.feed_level >= 2),
@@ -74,6 +77,11 @@ def _named(found: Iterable[str]) -> Condition:
 
 def _outputs(params: Params, writes: tuple[WriteStatus, ...], wanted: Callable[[WriteStatus], bool]) -> Condition:
     return _named(spec.role for spec, status in zip(params.outputs, writes, strict=False) if wanted(status))
+
+
+def _in_charge(state: State, params: Params) -> bool:
+    """Tell whether control is enabled and has heard all its inputs once: before that nothing can be lost."""
+    return state.control_enabled and is_armed(state, params)
 
 
 def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:

@@ -4,9 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from crumbmeter.cli import run as run_command
 from crumbmeter.cli.run import run, start_text
-from crumbmeter.site import Site, load
+from crumbmeter.site import load
 
 ROOT = Path(__file__).parents[3]
 
@@ -20,20 +19,6 @@ def test_the_table_has_every_signal_and_every_output() -> None:
     assert ["recycle_flow", "recycle_scale", "1", "03", "100", "0064", "2", "f32", "CDAB"] in lines
     assert ["binder_flow", "binder_meter", "1", "04", "16", "0010", "2", "i32", "BADC"] in lines
     assert max(map(len, start_text(site).splitlines())) <= 100
-
-
-def test_it_is_said_before_anything_is_asked(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    said: list[str] = []
-
-    async def instead(site: Site) -> tuple[int, str]:
-        said.append(capsys.readouterr().out)
-        return 0, ""
-
-    monkeypatch.setattr(run_command, "_run", instead)
-    assert run(ROOT / "config/sites/demo_drum.toml") == 0
-    assert said[0].startswith("Where each value is on the wire; offsets are PDU offsets")
 
 
 def test_a_refused_site_is_not_explained(capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,13 +2,14 @@
 
 Random setpoints go through the daemon's writer and a line with faults to a device that ignores, clamps, rounds,
 refuses, echoes wrongly, applies late or is overwritten by somebody else. Then the values and the line rest, and of
-each output five things must be true:
+each output six things must be true:
 
 - what the writer calls confirmed is what the device holds;
+- what it says is wished is the newest wish;
 - what it last read back is what the device holds;
 - what a well-behaved register acknowledged, by the writer's own log, was done, in that order, and the last of it holds;
 - what the device holds as wished, and neither refuses nor echoes wrongly, is confirmed;
-- a register that always echoes wrongly has failed, whatever it holds.
+- a register that echoed wrongly to all that was written has failed, whatever it holds.
 """
 
 import asyncio
@@ -32,8 +33,8 @@ from crumbmeter.runtime.buffer import InputBuffer
 from crumbmeter.runtime.link import DeviceLine
 from crumbmeter.runtime.poller import DevicePoller
 from crumbmeter.runtime.tally import DeviceTally
-from crumbmeter.runtime.writelog import WriteOutcome
-from crumbmeter.runtime.writer import OutputWriter
+from crumbmeter.runtime.writelog import WriteOutcome, Written
+from crumbmeter.runtime.writer import OutputWriter, encode_clamped
 from crumbmeter_sim.device.addressed import SelfAddressed
 from crumbmeter_sim.device.rules import (
     ClampWrites,
@@ -112,6 +113,7 @@ class Differences:
     log_differs: int = 0
     done_not_confirmed: int = 0
     unbelieved_not_told: int = 0
+    wish_not_shown: int = 0
     never_rested: int = 0
     outside_limits: int = 0
     after_expiry: int = 0
@@ -281,8 +283,12 @@ class Rig:
             self.compared += 1
             if status.stage is WriteStage.CONFIRMED and held != status.requested_words:
                 self.differences.note("confirmed_but_not", told)
-            if isinstance(rule, WrongEcho) and status.stage is not WriteStage.FAILED:
+            written = any(one.role == spec.role for one in self._new_in_log())
+            if isinstance(rule, WrongEcho) and written and status.stage is not WriteStage.FAILED:
                 self.differences.note("unbelieved_not_told", told)
+            shown = encode_clamped(spec, self.wishes[OutputRole(spec.role)])
+            if status.requested_words != shown:
+                self.differences.note("wish_not_shown", f"{shown}; {told}")
             if self.never_rests:
                 continue
             if status.read_back_words != held:
@@ -292,11 +298,15 @@ class Rig:
                 self.differences.note("done_not_confirmed", told)
         self._compare_logs()
 
+    def _new_in_log(self) -> list[Written]:
+        """Return what the writer has noted since the last comparison."""
+        log = self.writer.log
+        return list(log)[len(log) - (log.total - self.noted_before) :]
+
     def _compare_logs(self) -> None:
         """Hold the writer's own log against the device's, for registers that did as they were told."""
         done = self.bank.log[self.done_before :]
-        log = self.writer.log
-        told = list(log)[len(log) - (log.total - self.noted_before) :]
+        log, told = self.writer.log, self._new_in_log()
         self.done_before, self.noted_before = len(self.bank.log), log.total
         for index, spec in enumerate(self.outputs):
             if index in self.misbehaved:
@@ -346,7 +356,7 @@ async def run(transport: Transport, writes: int, seed: int, lines: int, folder: 
 def _sum(rigs: list[Rig]) -> Result:
     names = (
         "confirmed_but_not", "read_back_differs", "acknowledged_not_done", "log_differs", "done_not_confirmed",
-        "unbelieved_not_told", "never_rested", "outside_limits", "after_expiry",
+        "unbelieved_not_told", "wish_not_shown", "never_rested", "outside_limits", "after_expiry",
     )  # fmt: skip
     kinds: Counter[str] = Counter()
     events: Counter[str] = Counter()

@@ -57,6 +57,7 @@ class OutputTrack:
         """
         if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
             self._settle_on_held(now_s)
+            self._come_back(words, generation, now_s)
             self.judge(now_s)
             return False
         status = self.status
@@ -88,6 +89,17 @@ class OutputTrack:
         self.status = replace(
             self.status, stage=WriteStage.ACKNOWLEDGED, requested_words=held, requested_s=now_s, stamped_s=now_s
         )
+
+    def _come_back(self, words: tuple[int, ...], generation: int, now_s: float) -> None:
+        """Leave a wish that was never sent, where the newest one is what the device holds already."""
+        held, status = self._held, self.status
+        if held is None or self._in_flight is not None or generation != self._generation:
+            return
+        if status.stage not in (WriteStage.REQUESTED, WriteStage.FAILED) or status.requested_words == held:
+            return
+        if words == held or self._within_deadband(words, held):
+            stage = WriteStage.ACKNOWLEDGED if status.stage is WriteStage.REQUESTED else WriteStage.FAILED
+            self.status = replace(status, stage=stage, requested_words=held, requested_s=now_s, stamped_s=now_s)
 
     def is_due(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
         """Tell whether these words would have to be written now. Arguments as for `want`."""

@@ -357,6 +357,35 @@ async def test_a_write_without_an_answer_is_not_believed_and_not_repeated_by_its
     assert bench.writes_to(5) == [100]  # no scan, no write
 
 
+async def test_a_wish_that_is_taken_back_before_it_was_sent_does_not_stay_requested(bench: Bench) -> None:
+    await bench.scan(5, auger_speed=100.0)
+    bench.device.gate = asyncio.Event()
+    await bench.scan(1, auger_speed=100.0)  # a read is under way and takes its time
+    bench.post(auger_speed=150.0)
+    assert (bench.stage(SPEED), bench.status(SPEED).requested_words) == (WriteStage.REQUESTED, (150,))
+    bench.post(auger_speed=100.0)
+    assert (bench.stage(SPEED), bench.status(SPEED).requested_words) == (WriteStage.ACKNOWLEDGED, (100,))
+    bench.device.gate.set()
+    await bench.scan(3, auger_speed=100.0)
+    assert (bench.stage(SPEED), bench.writes_to(5)) == (WriteStage.CONFIRMED, [100])
+    assert bench.reports.names == []
+
+
+async def test_a_failed_output_is_confirmed_when_the_wish_comes_back_to_what_is_held(bench: Bench) -> None:
+    await bench.scan(5, auger_speed=100.0)
+    bench.device.exception_code = 4  # no read-back for too long
+    await bench.scan(15, auger_speed=100.0)
+    bench.device.exception_code = 0
+    bench.device.gate = asyncio.Event()
+    await bench.clock.advance(PERIOD_S)  # a read is under way
+    bench.post(auger_speed=150.0)
+    assert (bench.stage(SPEED), bench.status(SPEED).requested_words) == (WriteStage.FAILED, (150,))
+    bench.post(auger_speed=100.0)
+    bench.device.gate.set()
+    await bench.scan(3, auger_speed=100.0)
+    assert (bench.stage(SPEED), bench.writes_to(5)) == (WriteStage.CONFIRMED, [100])
+
+
 async def test_a_register_that_never_answers_rightly_does_not_take_the_connection_from_the_others(bench: Bench) -> None:
     await bench.scan(5, auger_speed=100.0, feed_rate=50.0)
     bench.device.mute_address = 5  # a write to it is not answered, and each time the connection is discarded

@@ -223,20 +223,19 @@ class _Client:
         self._following = False
 
     async def live(self) -> None:
-        """Answer requests until the client hangs up.
-
-        Raises:
-            TimeoutError: it stopped reading.
-        """
+        """Answer requests until the client hangs up; raise TimeoutError where it stopped reading."""
+        hung: BaseException | None = None
         try:
             async with asyncio.TaskGroup() as group:
                 while line := await self._read():
                     await self._answer(line, group)
                 raise ConnectionResetError
         except* TimeoutError as fault:
-            raise TimeoutError from fault
+            hung = fault
         except* ConnectionError:
             pass
+        if hung is not None:
+            raise TimeoutError from hung
 
     async def _read(self) -> bytes:
         try:

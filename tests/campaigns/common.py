@@ -30,10 +30,14 @@ def commit() -> str:
     return told.stdout.strip() or "unknown"
 
 
+BEGUN_AT = commit()
+"""When the run began: what is committed meanwhile had no part in it."""
+
+
 def note(name: str, result: Mapping[str, Any], folder: Path = RESULTS) -> Path:
     """Write a result with what it was made with."""
     folder.mkdir(parents=True, exist_ok=True)
-    made_with = {"commit": commit(), "python": platform.python_version(), "pymodbus": pymodbus.__version__}
+    made_with = {"commit": BEGUN_AT, "python": platform.python_version(), "pymodbus": pymodbus.__version__}
     path = folder / f"{name}.json"
     path.write_text(json.dumps({**result, **made_with}, indent=2, sort_keys=False) + "\n", "utf-8")
     return path

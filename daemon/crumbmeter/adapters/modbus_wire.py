@@ -137,10 +137,15 @@ class Wire:
         began_s = loop.time()
         try:
             self.ensure_sound()
-            expected = expect(0, device.unit_id, ask.pdu())
-            await self._prepare(ask, expected)
+            limit_s = device.timeout_s
+            if self.transport.serial_frames or self._asked:
+                expected = expect(0, device.unit_id, ask.pdu())
+                await self._prepare(ask, expected)
+                limit_s = self._limit_s(ask, expected)
+            else:  # on a TCP connection that owes no late reply nothing has to be waited for
+                self._notice_a_peer_that_is_gone()
             self.framer.begin(device, counts)
-            verdict = await self._send(ask, self._limit_s(ask, expected))
+            verdict = await self._send(ask, limit_s)
             if verdict is None:
                 return Accepted(())
             return await self._settle(ask, verdict, loop.time() - self.framer.sent_s)
@@ -201,17 +206,13 @@ class Wire:
         counts.ok += 1
         return verdict
 
-    # What must have happened before anything is sent.
-
     async def _prepare(self, ask: Ask, expected: Expected) -> None:
         key = (expected.unit, expected.function_code, expected.data)
-        others = self._asked.setdefault(key, {})
+        others = self._asked.get(key, {})
         content = ask.pdu()
         latest_s = max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
         if not self.transport.serial_frames:
-            if self._peer_is_gone():
-                self.framer.doubt = "the peer acknowledges nothing"
-                self.ensure_sound()
+            self._notice_a_peer_that_is_gone()
             self._withhold(ask, latest_s)
             return
         if expected.unit == 0 and (ask.reads or not ask.device.broadcast):
@@ -234,6 +235,11 @@ class Wire:
         fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
         fault.link_sound = fault.withheld = True
         raise fault
+
+    def _notice_a_peer_that_is_gone(self) -> None:
+        if self._peer_is_gone():
+            self.framer.doubt = "the peer acknowledges nothing"
+            self.ensure_sound()
 
     def _peer_is_gone(self) -> bool:
         """Tell whether the peer's machine itself has not acknowledged the last request in ample time."""

@@ -84,6 +84,30 @@ async def test_what_a_late_reply_would_fit_is_not_asked_while_it_may_come(gatewa
     await one.close()
 
 
+async def test_what_an_ended_connection_is_owed_is_not_believed_on_the_next(gateway: Gateway) -> None:
+    # A gateway keeps the reply to the first request of a connection, and brings it as the first of the next one.
+    held: list[bytes] = []
+
+    def hold(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        held.append(reply)
+        connection.reset()
+
+    def bring(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        connection.transport.write(held.pop())
+
+    one, _ = await gateway.open()
+    gateway.server.script.extend([hold, bring])
+    with pytest.raises(ReconnectError):
+        await one.read(Table.HOLDING, 7, 2)
+    again, _ = await gateway.open()
+    with pytest.raises(RetryLaterError) as withheld:  # whatever id the gateway might stamp on it
+        await again.read(Table.HOLDING, 50, 2)
+    assert withheld.value.withheld
+    with pytest.raises(BadReplyError, match="transaction"):
+        await again.read(Table.HOLDING, 7, 2)
+    await again.close()
+
+
 async def test_an_unanswered_write_ends_the_connection_with_all_that_is_in_it(gateway: Gateway) -> None:
     one, two = await gateway.open()
     gateway.server.script.append(raw.hang)

@@ -6,6 +6,7 @@ in modbus_wire.py. The library carries bytes and builds requests: its retries, r
 
 import asyncio
 import logging
+import secrets
 from collections.abc import Mapping, Sequence
 
 from pymodbus.pdu import ModbusPDU
@@ -26,6 +27,7 @@ from pymodbus.pdu.register_message import (
 
 from crumbmeter.adapters.modbus_wire import Ask, Wire
 from crumbmeter.field.counts import UnitCounts
+from crumbmeter.field.owed import Owed
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table
 from crumbmeter.model.faults import BugError
 from crumbmeter.ports import FrameTap
@@ -106,7 +108,7 @@ def _masks(register: RegisterSpec, word: int) -> tuple[int, int]:
 
 
 class LinkMaker:
-    """Makes links, new ones for every connection, and keeps what outlives a connection: counts and the trace."""
+    """Makes links, new ones for every connection, and keeps what outlives one: counts, trace, replies still owed."""
 
     def __init__(self, devices: Sequence[DeviceSpec], tap: FrameTap | None = None) -> None:
         """Start counting.
@@ -120,13 +122,16 @@ class LinkMaker:
         self._loop = asyncio.get_running_loop()
         self._started_s = self._loop.time()
         self._tap = tap
+        self._owed: dict[str, Owed] = {}
+        """By endpoint."""
 
     def __call__(self, devices: Sequence[DeviceSpec]) -> tuple[ModbusLink, ...]:
         """Make links for the devices of one endpoint over one new connection, not yet open (REQ-12, REQ-19)."""
         endpoints = {(device.endpoint, device.transport) for device in devices}
         if len(endpoints) != 1:
             raise BugError(f"one connection cannot serve {sorted(endpoints)}")
-        shared = Wire(devices, self.counts, self._tap)
+        owed = self._owed.setdefault(devices[0].endpoint, Owed(secrets.randbelow(1 << 16)))
+        shared = Wire(devices, self.counts, owed, self._tap)
         return tuple(ModbusLink(device, shared) for device in devices)
 
     def shares(self) -> Mapping[str, float]:

@@ -4,8 +4,9 @@ Why no value of another register can come out of here:
 
 - TCP: a reply counts only with the transaction id of the request that waits. After a time-out the socket is reset. Not
   so on a gateway that serves several units, where the peer has acknowledged every byte and no reply lies half-read:
-  there the late reply is told by its id and skipped whole, and until `guard_s` has passed a request to the same unit
-  that its contents would fit is not sent at all: not even a gateway that stamps it with a wrong id can do harm.
+  there the late reply is told by its id and skipped whole. Either way, until `guard_s` has passed a request to the same
+  unit that its contents would fit is not sent at all: not even a gateway that stamps it with a wrong id can do harm,
+  nor one that brings it to the next connection, whose ids go on from those of the last.
 - Serial frames have no id. What the bytes themselves tell (unit, function, byte count, CRC) is judged; what they cannot
   tell is settled by time. Let every reply, and every copy of it, come within `guard_s` of its request. After any doubt
   the bus must be silent for `guard_s` before the next request, so that no reply to an earlier request is still to come.
@@ -29,6 +30,7 @@ from crumbmeter.adapters.modbus_framer import Judged, StrictFramer, TcpFramer
 from crumbmeter.adapters.modbus_port import HINT, Port, cancellations, raise_lost_cancellation
 from crumbmeter.field.counts import UnitCounts
 from crumbmeter.field.frames import char_s, rtu_reply_bytes, silence_s
+from crumbmeter.field.owed import Owed
 from crumbmeter.field.replies import Accepted, Expected, Mismatch, SaysNo, Verdict, expect
 from crumbmeter.field.spec import DeviceSpec, Transport
 from crumbmeter.model.faults import BadReplyError, BugError, DeviceExceptionError, ReconnectError, RetryLaterError
@@ -36,8 +38,6 @@ from crumbmeter.ports import FrameTap
 
 _MOST_GIVEN_UP = 64
 """So many late replies can be told by their ids; an older one is bytes that nobody asked for."""
-_STRIDE = 25717
-"""From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
 _NOISE_FACTOR = 4.0
 """A bus that is not silent for `guard_s` within so many times `guard_s` is not going to be."""
 _ACKNOWLEDGED_S = 0.25
@@ -64,14 +64,15 @@ class Wire:
     """One connection, shared by the links of its units."""
 
     def __init__(
-        self, devices: Sequence[DeviceSpec], counts: Mapping[str, UnitCounts], tap: FrameTap | None = None
+        self, devices: Sequence[DeviceSpec], counts: Mapping[str, UnitCounts], owed: Owed, tap: FrameTap | None = None
     ) -> None:
-        """Prepare a connection for the devices of one endpoint; nothing is opened."""
+        """Prepare a connection for the devices of one endpoint, which may owe replies; nothing is opened."""
         first = devices[0]
         self.endpoint = first.endpoint
         self.transport = first.transport
         self._devices = tuple(devices)
         self._counts = counts
+        self._owed = owed
         self._tap = tap
         self._on_line = self.transport is Transport.RTU
         self._char_s = _char_s(first) if self._on_line else 0.0
@@ -81,11 +82,8 @@ class Wire:
         """So many failures in a row are got over on the same connection."""
         self._failures = 0
         self._answered = False
-        self._transaction = 0
         self._hold_s = float("-inf")
         """[s] Loop time: until then a broadcast is still being carried out."""
-        self._asked: dict[tuple[int, int, bytes], dict[bytes, float]] = {}
-        """By what a reply looks like: the requests that it could answer, and when they were sent."""
         self._port = self._make_port()
 
     @property
@@ -104,11 +102,7 @@ class Wire:
 
     def _make_port(self) -> Port:
         """Make new objects of the library for a new connection (REQ-12)."""
-        return Port(self._devices, self._tap, self._next_transaction)
-
-    def _next_transaction(self) -> int:
-        self._transaction = (self._transaction + _STRIDE) & 0xFFFF or _STRIDE
-        return self._transaction
+        return Port(self._devices, self._tap, self._owed.next_transaction)
 
     async def connect(self) -> None:
         """Open the connection unless it is open. Raises ReconnectError."""
@@ -134,22 +128,26 @@ class Wire:
         """Ask once and wait for the reply within the device's time. Raises as ports.FieldReader."""
         device, loop = ask.device, asyncio.get_running_loop()
         counts = self._counts[device.device_id]
-        began_s = loop.time()
+        began_s, owes = loop.time(), False
         try:
             self.ensure_sound()
             limit_s = device.timeout_s
-            if self.transport.serial_frames or self._asked:
+            if self.transport.serial_frames or self._owed:
                 expected = expect(0, device.unit_id, ask.pdu())
                 await self._prepare(ask, expected)
                 limit_s = self._limit_s(ask, expected)
             else:  # on a TCP connection that owes no late reply nothing has to be waited for
                 self._notice_a_peer_that_is_gone()
             self.framer.begin(device, counts)
+            owes = True
             verdict = await self._send(ask, limit_s)
+            owes = isinstance(verdict, Mismatch)
             if verdict is None:
                 return Accepted(())
             return await self._settle(ask, verdict, loop.time() - self.framer.sent_s)
         finally:
+            if owes and ask.reads and not self.transport.serial_frames:
+                self._owed.note(expect(0, device.unit_id, ask.pdu()).look, ask.pdu(), self.framer.sent_s)
             counts.busy_s += loop.time() - began_s
 
     def _limit_s(self, ask: Ask, expected: Expected) -> float:
@@ -207,10 +205,8 @@ class Wire:
         return verdict
 
     async def _prepare(self, ask: Ask, expected: Expected) -> None:
-        key = (expected.unit, expected.function_code, expected.data)
-        others = self._asked.get(key, {})
-        content = ask.pdu()
-        latest_s = max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
+        look, content = expected.look, ask.pdu()
+        latest_s = self._owed.latest_other_s(look, content)
         if not self.transport.serial_frames:
             self._notice_a_peer_that_is_gone()
             self._withhold(ask, latest_s)
@@ -225,11 +221,13 @@ class Wire:
             await self._drain(self._guard_s)
         self.ensure_sound()
         if ask.reads:
-            self._asked[key] = {content: asyncio.get_running_loop().time()}
+            self._owed.note_only(look, content, asyncio.get_running_loop().time())
 
     def _withhold(self, ask: Ask, latest_s: float) -> None:
         """Refuse what the late reply to another request would fit, as long as one may come."""
-        if asyncio.get_running_loop().time() >= latest_s + ask.device.guard_s:
+        now_s = asyncio.get_running_loop().time()
+        self._owed.forget_before(now_s - self._guard_s)
+        if now_s >= latest_s + ask.device.guard_s:
             return
         self._counts[ask.device.device_id].withheld += 1
         fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
@@ -296,7 +294,7 @@ class Wire:
                 break
             if loop.time() > last_s:
                 raise ReconnectError(f"{self.endpoint}: bytes that nobody asked for, without end ({HINT})")
-        self._asked.clear()
+        self._owed.forget()
         self.framer.doubt = ""
 
     # What is done after a doubt.
@@ -314,12 +312,9 @@ class Wire:
         if rest or not ask.reads or not isinstance(framer, TcpFramer) or self._peer_is_gone():
             framer.doubt = "a reply is overdue"
             return False
-        expected = expect(0, ask.device.unit_id, ask.pdu())
         framer.given_up[ask.request.transaction_id] = ask.device.unit_id
         while len(framer.given_up) > _MOST_GIVEN_UP:
             del framer.given_up[next(iter(framer.given_up))]
-        key = (expected.unit, expected.function_code, expected.data)
-        self._asked.setdefault(key, {})[ask.pdu()] = framer.sent_s
         return True
 
     async def _get_over_mismatch(self) -> bool:

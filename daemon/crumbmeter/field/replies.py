@@ -49,6 +49,11 @@ class Expected:
     data: bytes
     """Reads: the byte count that must stand in front. Writes: the whole echo after the function code."""
 
+    @property
+    def look(self) -> tuple[int, int, bytes]:
+        """Return all that a reply can be told by without its transaction id."""
+        return self.unit, self.function_code, self.data
+
 
 @dataclass(frozen=True, slots=True)
 class Accepted:

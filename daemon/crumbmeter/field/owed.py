@@ -1,0 +1,61 @@
+"""Replies that one endpoint may still owe, over all connections to it.
+
+A gateway may keep a request, and bring its reply, after the connection that asked has ended: to whoever is connected
+then. So transaction ids go on from one connection to the next, and what was asked lately is remembered.
+"""
+
+_STRIDE = 25717
+"""From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
+_IDS = 1 << 16
+Look = tuple[int, int, bytes]
+"""What a reply looks like: `replies.Expected.look`."""
+
+
+class Owed:
+    """What was asked of one endpoint and not answered, and the transaction ids used."""
+
+    def __init__(self, transaction: int = 0) -> None:
+        """Begin.
+
+        Args:
+            transaction: The last id used. Any will do; one that an earlier process is not likely to have used is best.
+        """
+        self._transaction = transaction
+        self._asked: dict[Look, dict[bytes, float]] = {}
+
+    def __bool__(self) -> bool:
+        """Tell whether anything is remembered."""
+        return bool(self._asked)
+
+    def next_transaction(self) -> int:
+        """Return the next id, never 0: devices that do not echo ids send that."""
+        self._transaction = (self._transaction + _STRIDE) % _IDS or _STRIDE
+        return self._transaction
+
+    def note(self, look: Look, content: bytes, sent_s: float) -> None:
+        """Remember a request.
+
+        Args:
+            look: Of its reply.
+            content: The request itself.
+            sent_s: [s] When it was sent.
+        """
+        self._asked.setdefault(look, {})[content] = sent_s
+
+    def note_only(self, look: Look, content: bytes, sent_s: float) -> None:
+        """Remember a request, and forget the others whose reply looks the same."""
+        self._asked[look] = {content: sent_s}
+
+    def latest_other_s(self, look: Look, content: bytes) -> float:
+        """[s] Return when another request was sent whose reply would look the same; minus infinity where none was."""
+        others = self._asked.get(look, {})
+        return max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
+
+    def forget_before(self, until_s: float) -> None:
+        """Forget what was sent before a time [s]: its reply does not come any more."""
+        for look in [look for look, asked in self._asked.items() if max(asked.values()) < until_s]:
+            del self._asked[look]
+
+    def forget(self) -> None:
+        """Forget all: the line has been silent for long enough."""
+        self._asked.clear()

@@ -2,8 +2,8 @@
 
 The real adapter under the real endpoint asks devices of the simulator through its fault proxy. What a serial line
 cannot tell by its bytes is bounded by time (docs/field-lessons.md, item 2), so that the faults here keep that bound: no
-reply, and no copy of one, comes later than `WORST` time-outs after its request. `stale` (a frame of any age comes back)
-breaks it and strikes Modbus TCP alone, where the transaction id tells.
+reply, and no copy of one, comes later than `WORST` time-outs after its request. `stale` and `carry_over` (a frame of
+any age comes back, as it was) break it over Modbus TCP alone, where the transaction id tells.
 """
 
 import asyncio
@@ -67,11 +67,15 @@ def faults_of(transport: Transport, timeout_s: float) -> list[Fault]:
         found += [Fault("wrong_crc", share=0.006), Fault("wrong_crc", direction="to_device", share=0.003)]
     else:
         found += [
+            Fault("carry_over", share=0.003),
+            Fault("carry_over_stamped", share=0.003, seconds=2.0 * timeout_s),
             Fault("stale", share=0.004),
             Fault("wrong_transaction", share=0.006),
             Fault("wrong_protocol", share=0.004),
             Fault("wrong_length", share=0.004),
         ]
+    if transport is Transport.RTU_OVER_TCP:
+        found.append(Fault("carry_over", share=0.003, seconds=2.0 * timeout_s))
     if transport is not Transport.RTU:
         found += [Fault("fin", share=0.001), Fault("rst", share=0.001)]
     return found

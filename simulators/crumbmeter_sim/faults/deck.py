@@ -4,8 +4,22 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from random import Random
+from typing import NamedTuple
 
 from crumbmeter_sim.faults.kinds import Direction, Fault, problems_of
+
+
+class Carried(NamedTuple):
+    """A frame that another connection will bring."""
+
+    connection: object
+    """The one that it came on."""
+    direction: Direction
+    frame: bytes
+    until_s: float
+    """[s] It is lost where that comes first."""
+    stamped: bool
+    """Whether it takes the transaction id of the frame that it comes ahead of."""
 
 
 class Deck:
@@ -19,6 +33,8 @@ class Deck:
         """Faults by kind; `swallowed` counts what fell into a black hole."""
         self.hole_until_s = 0.0
         """[s] Until then nothing passes."""
+        self.carried: list[Carried] = []
+        """Frames that wait for another connection."""
         self._faults: list[Fault] = []
         for fault in faults:
             self.add(fault)

@@ -30,6 +30,10 @@ KINDS: dict[str, Kind] = {
     "reorder": Kind(
         "the frame is held until the next one of its direction has gone; lost after `seconds`, where given"
     ),
+    "carry_over": Kind(
+        "the frame is kept, and comes ahead of the next connection's first one; lost after `seconds`, where given"
+    ),
+    "carry_over_stamped": Kind("the same, with the transaction id of the frame that it comes ahead of", ("tcp",)),
     "stale": Kind("an earlier frame of its direction comes in its place, byte for byte"),
     "truncate": Kind("the last `size` bytes are lost, without `size` any number; over TCP with all that would follow"),
     "split": Kind("the frame comes in pieces of `size` bytes, `seconds` apart", seconds=0.008, size=8),
@@ -53,6 +57,7 @@ KINDS: dict[str, Kind] = {
         "connections are reset; for `seconds` something that is no Modbus answers", seconds=2.0, whole_line=True
     ),
 }
+CARRIED = ("carry_over", "carry_over_stamped")
 OUTAGES = tuple(name for name, kind in KINDS.items() if kind.whole_line)
 MISMATCHES = tuple(name for name, kind in KINDS.items() if not kind.whole_line)
 

@@ -78,6 +78,8 @@ def _echo(_: Fault, frame: bytes, memory: Memory, __: Random) -> list[Piece]:
 _TIMED: dict[str, Callable[[Fault, bytes, Memory, Random], list[Piece]]] = {
     "delay": _delay,
     "drop": _drop,
+    "carry_over": _drop,
+    "carry_over_stamped": _drop,
     "duplicate": _duplicate,
     "reorder": _reorder,
     "stale": _stale,

@@ -8,10 +8,13 @@ frame, which no check sum guards, and no master could tell.
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from crumbmeter_sim.faults.deck import Deck
+from crumbmeter_sim.faults.deck import Carried, Deck
 from crumbmeter_sim.faults.frames import cutter, unit_of
-from crumbmeter_sim.faults.kinds import KINDS, Direction, Fault, Framing
+from crumbmeter_sim.faults.kinds import CARRIED, KINDS, Direction, Fault, Framing
 from crumbmeter_sim.faults.mangle import Memory, Piece, mangle
+
+_APART_S = 0.002
+"""[s] So much later than what comes ahead of it a frame goes out."""
 
 
 class Passage(NamedTuple):
@@ -63,6 +66,7 @@ class Wire:
         memory = self._memories[direction]
         fault = deck.pick(direction, unit_of(self._framing, frame), now_s)
         held, memory.held = memory.held if now_s <= memory.held_until_s else [], []
+        brought = [Passage(0.0, late) for late in self._brought_over(direction, frame, now_s)]
         passages: list[Passage]
         if fault is None:
             passages = [Passage(0.0, frame)]
@@ -72,10 +76,24 @@ class Wire:
             passages = self._struck(fault, mangle(fault, self._framing, frame, memory, deck.random))
             if fault.kind == "reorder":
                 memory.held_until_s = now_s + (fault.lasts_s or float("inf"))
+            elif fault.kind in CARRIED:
+                until_s, stamped = now_s + (fault.lasts_s or float("inf")), fault.kind == "carry_over_stamped"
+                deck.carried.append(Carried(self, direction, frame, until_s, stamped))
         passages += [Passage(0.0, late) for late in held]
+        if brought:
+            # Alone, so that it has every chance to be taken for the answer.
+            passages = [*brought, *(one._replace(delay_s=one.delay_s + _APART_S) for one in passages)]
         memory.past.append(frame)
         self._memories["to_device" if direction == "to_master" else "to_master"].other = frame
         return passages
+
+    def _brought_over(self, direction: Direction, frame: bytes, now_s: float) -> list[bytes]:
+        """Take what other connections have left for this direction, ahead of `frame`."""
+        here = [one for one in self.deck.carried if one.direction == direction and one.connection is not self]
+        if not here:
+            return []
+        self.deck.carried = [one for one in self.deck.carried if one not in here]
+        return [frame[:2] + one.frame[2:] if one.stamped else one.frame for one in here if now_s <= one.until_s]
 
     def _struck(self, fault: Fault, pieces: list[Piece]) -> list[Passage]:
         if fault.kind == "split":

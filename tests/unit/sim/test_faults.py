@@ -123,6 +123,25 @@ def test_a_held_frame_is_lost_where_the_next_one_comes_too_late() -> None:
     assert came == [[], [frames[1], frames[0]], [], [frames[3]]]
 
 
+@pytest.mark.parametrize(
+    ("kind", "comes"), [("carry_over", TCP_TOLD), ("carry_over_stamped", b"\0\x63" + TCP_TOLD[2:])]
+)
+def test_a_frame_is_carried_over_to_the_next_connection(kind: str, comes: bytes) -> None:
+    deck = Deck([Fault(kind, frames=(1, 4), seconds=0.1)])
+    first, second, third = (Wire(deck, "tcp") for _ in range(3))
+    other = b"\0\x63" + TCP_TOLD[2:-1] + b"\x55"
+
+    def came(wire: Wire, frame: bytes, now_s: float) -> list[bytes]:
+        return [passage.data for passage in wire.pass_on("to_master", frame, now_s)]
+
+    assert came(first, TCP_TOLD, 0.0) == []
+    assert came(first, other, 0.05) == [other]
+    assert came(second, other, 0.1) == [comes, other]
+    assert came(second, TCP_TOLD, 0.1) == []
+    assert came(third, other, 0.21) == [other], "it was lost in the meantime"
+    assert deck.carried == []
+
+
 def test_a_stale_frame_is_an_earlier_one() -> None:
     wire = Wire(Deck([Fault("stale", frames=(2,))]), "tcp")
     wire.pass_on("to_master", TCP_TOLD, 0.0)

@@ -11,6 +11,7 @@ import gc
 import inspect
 import logging
 import os
+import signal
 import socket
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -26,6 +27,9 @@ ROOT = Path(__file__).resolve().parent.parent
 os.environ["PATH"] = os.pathsep.join(
     [str(Path(sys.executable).parent), str(ROOT / ".tools" / "bin"), os.environ.get("PATH", ""), "/usr/sbin"]
 )
+
+# Started in the background of a script, a process ignores Ctrl-C, and so would every program that the tests start.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # CI draws the same examples every time, so that a red run is the change's own; developers' machines explore.
 settings.register_profile("ci", max_examples=200, deadline=None, derandomize=True, print_blob=True)

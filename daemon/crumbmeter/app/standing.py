@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from crumbmeter.control import counters
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import State, first_state
+from crumbmeter.control.watching import weight_is_known
 from crumbmeter.estimation.weighing import WeighingState
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
@@ -18,7 +19,6 @@ from crumbmeter.ledger.snapshots import Snapshot
 from crumbmeter.ledger.stamped import EVENT
 from crumbmeter.signals.totaliser import TotaliserState
 
-STANDING = ("control_enabled", "monitor_only", "mix_changed", "moisture_entered")
 FACTOR_DOUBT = 0.02
 """Relative doubt put on a feed factor that has been taken over from an earlier run."""
 
@@ -28,6 +28,7 @@ class _Found:
     enabled_for: str | None = None
     mix_id: str | None = None
     moisture: dict[str, float] | None = None
+    weight_confirmed: str = ""
 
 
 def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -> State:
@@ -48,9 +49,12 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
     mix_id = found.mix_id if found.mix_id in known else params.first_mix
     moisture = found.moisture or {}
     water = tuple(moisture.get(stream.stream_id, stream.moisture) if stream.wet else 0.0 for stream in params.streams)
+    confirmed = found.weight_confirmed or ("" if snapshot is None else snapshot.state.weight_confirmed)
+    state = replace(state, weight_confirmed=confirmed)
+    enabled = params.control_allowed and found.enabled_for == params.settings_id
     return replace(
         state,
-        control_enabled=params.control_allowed and found.enabled_for == params.settings_id,
+        control_enabled=enabled and weight_is_known(state, params),
         mix_id=mix_id,
         outlet=replace(state.outlet, next_number=kept.last_parcel + 1, older_mix=mix_id),
         plant=replace(state.plant, moisture=water),
@@ -78,6 +82,8 @@ def _search(reader: Reader) -> _Found:
             stream, fraction = str(happened.get("stream")), happened.get("fraction")
             if isinstance(fraction, float):
                 found.moisture.setdefault(stream, fraction)
+        elif happened.name == "weight_confirmed":
+            found.weight_confirmed = found.weight_confirmed or str(happened.get("reading"))
         elif happened.name == "settings_changed":
             break  # entries before this belong to another site file
     return found

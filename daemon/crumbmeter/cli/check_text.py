@@ -216,10 +216,22 @@ def _control(site: Site) -> str:
     mode = "by auger speed" if params.feed.mode.value == "speed" else "by rate, through the feeder's own controller"
     return fill(
         f"control.allowed is true. The daemon still starts in MONITOR ONLY: it reads, computes, checks and records, "
-        f"and writes nothing whatever. Once an integrator has enabled control for exactly this settings id, it meters "
+        f"and writes nothing whatever. {_known_weight(site)}Once an integrator has enabled control for exactly this "
+        f"settings id, it meters "
         f"{mode} and writes the registers above. A changed file has another id and needs enabling again. On input "
         f"doubt the last setpoint is held for {params.feed.input_hold_s:g} s, then the feed stops; on machine doubt it "
         f"stops at once. This is not a safety function."
+    )
+
+
+def _known_weight(site: Site) -> str:
+    params = site.params
+    if not params.weight_reading:
+        return ""
+    name = params.signals[params.weighing.hopper_mass].signal_id
+    return (
+        f"{name} must first agree with a known weight within {100.0 * params.known_weight_band:g} % "
+        f"(`crumbmeter do confirm-weight {name} KG`); whatever changes how it is read asks for that again. "
     )
 
 

@@ -115,8 +115,8 @@ def show(
 def do(
     command: Annotated[str, typer.Argument(help="start-feed, hold-feed, stop-feed, select-mix, enable-control, ...")],
     subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
-    value: Annotated[str, typer.Argument(help="Per cent of dry mass, for set-moisture; kg, for settle-total.")] = "",
-    reason: Annotated[str, typer.Option("--reason", help="Why, for settle-total and accept-weight.")] = "",
+    value: Annotated[str, typer.Argument(help="Per cent of dry mass for set-moisture, else kg.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,
 ) -> None:

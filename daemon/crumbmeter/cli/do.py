@@ -67,6 +67,12 @@ DEEDS: dict[CommandKind, Deed] = {
     CommandKind.ACCEPT_WEIGHT: Deed(
         "The weight {subject} is taken as right: its zero and tare are as they should be.", "the signal", reason=True
     ),
+    CommandKind.CONFIRM_WEIGHT: Deed(
+        "The reading of {subject} is compared with the known weight of {value} kg that is on it now.",
+        "the hopper's weight signal",
+        "the known weight in kg",
+        reason=True,
+    ),
 }
 
 
@@ -90,7 +96,7 @@ def do(
         socket: The daemon's local socket.
         words: The command, with blanks, hyphens or underscores: `start-feed`.
         subject: Mix, stream or alarm, as the command needs.
-        value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`.
+        value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`.
         reason: Why, where the record needs it.
         yes: Do not ask whether it is meant.
         answer: Asks the person at the terminal.

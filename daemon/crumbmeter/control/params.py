@@ -154,3 +154,8 @@ class Params:
     """Index of the heartbeat's output."""
     owner_dead_after_s: float = 10.0
     """[s] A stranger whose heartbeat has stood for so long is dead."""
+    weight_reading: str = ""
+    """Names the way in which the hopper's weight is read (device, register, type, order, scale). Control needs that way
+    confirmed with a known weight (REQ-13). Empty: not asked, as on a simulated site."""
+    known_weight_band: float = 0.02
+    """The reading agrees with a known weight within this share of it."""

@@ -121,15 +121,23 @@ def doubt_before_start(contacts: Contacts) -> str:
 
 
 def views(
-    contacts: Contacts, *, control_enabled: bool, in_service: bool, in_doubt: str, dosed: bool, material: bool
+    contacts: Contacts,
+    *,
+    control_enabled: bool,
+    weight_known: bool,
+    in_service: bool,
+    in_doubt: str,
+    dosed: bool,
+    material: bool,
 ) -> tuple[PermissiveView, ...]:
     """List every condition for people, with what is missing in words."""
 
     def one(name: str, met: bool | None, missing: str) -> PermissiveView:
         return PermissiveView(name, met, "" if met else ("reading is Bad" if met is None else missing))
 
+    first = "" if weight_known else "the hopper is compared with a known weight, then "
     return (
-        one("control enabled", control_enabled, "monitor only: an integrator enables control"),
+        one("control enabled", control_enabled, f"monitor only: {first}an integrator enables control"),
         one("in service", in_service, "start the feed"),
         one("feeder in remote", contacts.remote, "set the selector at the feeder to remote"),
         one("emergency stop healthy", contacts.emergency_stop_ok, "an emergency stop is pressed"),

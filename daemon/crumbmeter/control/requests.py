@@ -8,6 +8,7 @@ from crumbmeter.control.outlet import mix_changed
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State
+from crumbmeter.control.watching import weight_is_known
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from crumbmeter.signals.settle import accept_baseline
@@ -64,6 +65,12 @@ def _enable(state: State, command: Command, params: Params, _now_s: float) -> Ou
     if len(command.subject) < LEAST_ID or not params.settings_id.startswith(command.subject):
         return _refused(
             state, command, f"it must name the settings it agrees to; these are {params.settings_id[:12]}"
+        )  # fmt: skip
+    if not weight_is_known(state, params):
+        name = params.signals[params.weighing.hopper_mass].signal_id
+        return _refused(
+            state, command, f"{name} has not been compared with a known weight since it is read this way: put one on, "
+            f"then confirm-weight {name} KG"
         )  # fmt: skip
     after = replace(state, control_enabled=True, feed=replace(state.feed, release_left_s=0.0))
     return after, event("control_enabled", who=command.who, settings_id=params.settings_id)
@@ -176,6 +183,29 @@ def _accept_weight(state: State, command: Command, params: Params, _now_s: float
     return after, event("weight_accepted", signal=command.subject, who=command.who, reason=command.reason)
 
 
+def _confirm_weight(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    """Compare the hopper's weight with a known one: a wrong type, order, scale or register shows (REQ-13)."""
+    place = params.weighing.hopper_mass
+    name, memory = params.signals[place].signal_id, state.signals[place]
+    if command.subject != name:
+        return _refused(state, command, f"the weight that control rests on is {name}")
+    if not command.value > 0.0:
+        return _refused(state, command, "nothing can be told from a weight of zero: put a known one on")
+    if memory.bad or memory.value is None:
+        return _refused(state, command, f"the reading of {name} is Bad")
+    off = memory.value - command.value
+    if not abs(off) <= params.known_weight_band * command.value:
+        return _refused(
+            state, command, f"{name} reads {memory.value:.3f} kg where {command.value:.3f} kg is known, more than "
+            f"{100.0 * params.known_weight_band:g} percent off: see `crumbmeter probe` for type, order and register"
+        )  # fmt: skip
+    detail = event(
+        "weight_confirmed", signal=name, known_kg=command.value, read_kg=memory.value, reading=params.weight_reading,
+        who=command.who, reason=command.reason,
+    )  # fmt: skip
+    return replace(state, weight_confirmed=params.weight_reading), detail
+
+
 _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
     CommandKind.ENABLE_CONTROL: _enable,
     CommandKind.MONITOR_ONLY: _monitor,
@@ -188,4 +218,5 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.RESET_SUBTOTAL: _reset_subtotal,
     CommandKind.SETTLE_TOTAL: _settle_total,
     CommandKind.ACCEPT_WEIGHT: _accept_weight,
+    CommandKind.CONFIRM_WEIGHT: _confirm_weight,
 }

@@ -13,6 +13,7 @@ from crumbmeter.control.record import since
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State
 from crumbmeter.control.tolerance import BUCKETS, ToleranceState, feed_error, window_error
+from crumbmeter.control.watching import weight_is_known
 from crumbmeter.estimation.weighing import Flow
 from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
@@ -75,6 +76,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         permissives=views(
             shown.contacts,
             control_enabled=state.control_enabled,
+            weight_known=weight_is_known(state, params),
             in_service=sequence.in_service,
             in_doubt=shown.in_doubt,
             dosed=mix.dose > 0.0,

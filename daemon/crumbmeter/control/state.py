@@ -17,7 +17,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -83,6 +83,8 @@ class State:
     instance: int = 0
     """Number of this run in the owner register."""
     owner: OwnerState = field(default_factory=OwnerState)
+    weight_confirmed: str = ""
+    """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
 
 
 def first_state(params: Params) -> State:

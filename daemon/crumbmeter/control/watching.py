@@ -17,6 +17,11 @@ def is_armed(state: State, params: Params) -> bool:
     return state.good_scans >= params.good_scans
 
 
+def weight_is_known(state: State, params: Params) -> bool:
+    """Tell whether the hopper's weight has been compared with a known one, as it is read now (REQ-13)."""
+    return params.weight_reading in ("", state.weight_confirmed)
+
+
 def arm(state: State, params: Params, writes: tuple[WriteStatus, ...], in_doubt: str) -> State:
     """Count good scans after a start; at the last of them begin from the setpoint that the device holds (bumpless)."""
     if is_armed(state, params):

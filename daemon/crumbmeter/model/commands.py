@@ -18,6 +18,7 @@ class CommandKind(StrEnum):
     RESET_SUBTOTAL = "reset subtotal"
     SETTLE_TOTAL = "settle total"
     ACCEPT_WEIGHT = "accept weight"
+    CONFIRM_WEIGHT = "confirm weight"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,6 @@ class Command:
     """Mix, stream, alarm or signal id, as the kind needs (`SIGNAL#GAP` for a gap that is not the oldest); for
     ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
-    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI)."""
+    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg)."""
     reason: str = ""
     """Why, in the person's own words, where the record needs it."""

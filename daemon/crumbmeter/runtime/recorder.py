@@ -20,7 +20,7 @@ ROW_S = 1.0
 SNAPSHOT_S = 60.0
 """[s] Between two snapshots of the state: what a replay may have to run through before it reaches its place."""
 TOTALS_S = 60.0
-LASTING = ("total_settled", "totaliser_gap", "weight_accepted")
+LASTING = ("total_settled", "totaliser_gap", "weight_accepted", "weight_confirmed")
 """Events after which the state is kept at once: the next run must know of them."""
 
 FIGURES: tuple[tuple[str, Callable[[ScanView], float | None]], ...] = (

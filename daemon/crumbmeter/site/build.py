@@ -18,7 +18,7 @@ from crumbmeter.field.plan import make_plan
 from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource, Transport
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams, StreamKind, StreamParams
-from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers
+from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers, reading_id
 from crumbmeter.site.checks.links import broker_port
 from crumbmeter.site.checks.ranges import is_contact, to_si
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
@@ -140,6 +140,8 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         pulses=build_pulses(file, registers),
         good_scans=file.site.initial_reads,
         owner=at.output(OutputRole.OWNER),
+        weight_reading="" if file.site.simulated else reading_id(sources[at.signal(file.feeder.hopper_mass)], devices),
+        known_weight_band=file.control.known_weight_percent / 100.0,
         heartbeat=at.output(OutputRole.HEARTBEAT),
         alarm_delays_s=tuple((name, keys.on_delay_s, keys.off_delay_s) for name, keys in file.alarms.items()),
     )

@@ -1,8 +1,9 @@
 """Signals of a checked site in SI: limits of trust, status of weights, totalisers, pulse counters."""
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Mapping, Sequence
 
-from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.field.spec import DeviceSpec, RegisterSpec, SignalSource
 from crumbmeter.field.words_codes import raw_range
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import UNITS
@@ -28,6 +29,12 @@ def build_signals(file: SiteFile, registers: Registers) -> tuple[SignalParams, .
     """Build the limits of trust of every signal, in the order of the file."""
     at = {name: index for index, name in enumerate(file.signals)}
     return tuple(_signal(name, keys, file, at, registers) for name, keys in file.signals.items())
+
+
+def reading_id(source: SignalSource, devices: Sequence[DeviceSpec]) -> str:
+    """Name the way in which a signal is read: another device, register, type, order or scale gives another name."""
+    device = devices[source.device]
+    return hashlib.sha256(f"{device.endpoint} {device.unit_id} {source.register!r}".encode()).hexdigest()
 
 
 def build_totalisers(file: SiteFile, registers: Registers) -> tuple[TotaliserParams, ...]:

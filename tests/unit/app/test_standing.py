@@ -10,8 +10,9 @@ from crumbmeter.app.startup import instance_of
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import first_state
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import snapshots
+from crumbmeter.ledger import events, snapshots
 from crumbmeter.ledger.stamped import Stamped
+from crumbmeter.model.events import Event, event
 from crumbmeter.signals.totaliser import TotaliserParams, TotaliserState, observe
 from tests.cores import INDEX, make_params
 from tests.unit.journal.making import NOW, write
@@ -68,6 +69,34 @@ def test_more_than_can_have_passed_is_another_device(tmp_path: Path) -> None:
         counter, events = observe(counter, COUNTER, 40_000, NEW_RUN_S + place)
     assert events[0].get("verdict") == "replacement"
     assert counter.booked_counts == 20
+
+
+def confirmed_for(path: Path, *happened: Event, kept: str = "", reading: str = "now") -> tuple[str, bool]:
+    """Start with a journal of a snapshot and then events; return for which reading, and whether control is enabled."""
+    site = replace(params(), weight_reading=reading)
+    state = replace(first_state(site), weight_confirmed=kept)
+    at = Stamped(NOW.mono_us, NOW.wall_us)
+    snapshot = snapshots.entry(snapshots.Snapshot(7, site.settings_id, state), at)
+    write(path, [[snapshot, *(events.entry(one, at) for one in happened)]])
+    with Reader(path) as reader:
+        restored = restored_state(reader, site, NEW_RUN_S, NOW.wall_us)
+    return restored.weight_confirmed, restored.control_enabled
+
+
+def test_a_confirmed_weight_lasts_as_long_as_it_is_read_the_same_way(tmp_path: Path) -> None:
+    enabled = event("control_enabled", who="anna", settings_id=params().settings_id)
+    now = event("weight_confirmed", reading="now")
+    before = event("weight_confirmed", reading="before")
+    changed = event("settings_changed")
+    cases: dict[str, tuple[str, tuple[Event, ...]]] = {
+        "kept": ("now", (enabled,)), "told": ("", (now, enabled)), "newest": ("", (before, now, enabled)),
+        "over a change": ("now", (before, changed, enabled)), "newer than kept": ("before", (now, enabled)),
+    }  # fmt: skip
+    for name, (held, happened) in cases.items():
+        assert confirmed_for(tmp_path / f"{name}.db", *happened, kept=held) == ("now", True), name
+    assert confirmed_for(tmp_path / "never.db", enabled) == ("", False)
+    assert confirmed_for(tmp_path / "other.db", enabled, kept="before") == ("before", False)
+    assert confirmed_for(tmp_path / "not asked.db", enabled, reading="") == ("", True)
 
 
 def test_the_number_of_a_run_is_never_that_of_nobody() -> None:

@@ -152,7 +152,9 @@ def test_doubt_names_up_to_three_inputs() -> None:
 
 def test_every_condition_says_what_is_missing() -> None:
     def shown(contacts: Contacts, *, met: bool, doubt: str) -> list[tuple[str, bool | None, str]]:
-        listed = views(contacts, control_enabled=met, in_service=met, in_doubt=doubt, dosed=met, material=met)
+        listed = views(
+            contacts, control_enabled=met, weight_known=met, in_service=met, in_doubt=doubt, dosed=met, material=met
+        )
         return [(view.name, view.met, view.why) for view in listed]
 
     good_ones = shown(WELL, met=True, doubt="")
@@ -162,5 +164,6 @@ def test_every_condition_says_what_is_missing() -> None:
     assert [met for _, met, _ in missing] == [False] * 12
     assert all(why and why != "reading is Bad" for _, _, why in missing)
     assert ("inputs good", False, "aggregate") in missing
+    assert "known weight" in missing[0][2]
     unknown = shown(Contacts(*(None,) * 7), met=True, doubt="")
     assert [why for _, met, why in unknown if met is None] == ["reading is Bad"] * 7

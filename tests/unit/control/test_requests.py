@@ -13,7 +13,7 @@ from crumbmeter.control.state import State, first_state
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
 from crumbmeter.model.view import Totals
-from tests.cores import SETTINGS_ID, make_params
+from tests.cores import INDEX, SETTINGS_ID, make_params
 
 PARAMS = make_params()
 NOW_S = 100.0
@@ -63,6 +63,49 @@ def test_control_is_enabled_for_the_settings_that_are_named(characters: int) -> 
 def test_control_is_not_enabled_for_other_settings(subject: str) -> None:
     why = refused(IDLE, CommandKind.ENABLE_CONTROL, subject)
     assert why == f"it must name the settings it agrees to; these are {SETTINGS_ID[:12]}"
+
+
+HOPPER = INDEX["hopper_mass"]
+ASKED = replace(PARAMS, weight_reading="as it is read now", known_weight_band=0.02)
+
+
+def reading(kg: float | None, *, bad: bool = False) -> State:
+    """Make a state in which the hopper's weight has been read."""
+    memory = replace(IDLE.signals[HOPPER], value=kg, bad=bad)
+    return replace(IDLE, signals=(*IDLE.signals[:HOPPER], memory, *IDLE.signals[HOPPER + 1 :]))
+
+
+def test_control_is_refused_until_the_weight_has_agreed_with_a_known_one() -> None:
+    before = reading(20.4)
+    why = refused(before, CommandKind.ENABLE_CONTROL, SETTINGS_ID, params=ASKED)
+    assert why.startswith("hopper_mass has not been compared with a known weight")
+    known, event, _ = ask(before, CommandKind.CONFIRM_WEIGHT, "hopper_mass", 20.0, ASKED)
+    assert event.name == "weight_confirmed"
+    assert (event.get("known_kg"), event.get("read_kg"), event.get("reading")) == (20.0, 20.4, "as it is read now")
+    assert ask(known, CommandKind.ENABLE_CONTROL, SETTINGS_ID, params=ASKED)[0].control_enabled
+    other = replace(ASKED, weight_reading="through another register")
+    assert "known weight" in refused(known, CommandKind.ENABLE_CONTROL, SETTINGS_ID, params=other)
+
+
+@pytest.mark.parametrize("kg", [20.0 * 0.979, 20.0 * 1.021, 4.6e-41, float("inf")])
+def test_a_reading_beside_the_known_weight_confirms_nothing(kg: float) -> None:
+    why = refused(reading(kg), CommandKind.CONFIRM_WEIGHT, "hopper_mass", 20.0, ASKED)
+    assert "where 20.000 kg is known, more than 2 percent off" in why
+
+
+@pytest.mark.parametrize(
+    ("state", "signal", "kg", "why"),
+    [
+        (reading(20.0), "recipe", 20.0, "the weight that control rests on is hopper_mass"),
+        (reading(0.0), "hopper_mass", 0.0, "nothing can be told from a weight of zero: put a known one on"),
+        (reading(-5.0), "hopper_mass", -5.0, "nothing can be told from a weight of zero: put a known one on"),
+        (reading(20.0), "hopper_mass", float("nan"), "nothing can be told from a weight of zero: put a known one on"),
+        (reading(20.0, bad=True), "hopper_mass", 20.0, "the reading of hopper_mass is Bad"),
+        (reading(None), "hopper_mass", 20.0, "the reading of hopper_mass is Bad"),
+    ],
+)
+def test_what_proves_nothing_is_refused(state: State, signal: str, kg: float, why: str) -> None:
+    assert refused(state, CommandKind.CONFIRM_WEIGHT, signal, kg, ASKED) == why
 
 
 def test_the_site_file_has_the_last_word() -> None:

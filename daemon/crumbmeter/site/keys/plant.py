@@ -46,6 +46,11 @@ class ControlKeys(Keys):
         description="`false`: monitor only, nothing is ever written. `true`: an integrator may enable control at "
         "run time, for exactly this file."
     )
+    known_weight_percent: Annotated[float, Field(ge=0.1, le=20)] = Field(
+        default=2.0,
+        description="Before control is enabled, the hopper's weight must have agreed with a known weight within so "
+        "much (`confirm-weight`), as it is read now. Not asked of a simulated site.",
+    )
 
 
 class TravelKeys(Keys):

@@ -174,3 +174,19 @@ def decode(
     from crumbmeter.cli.decode import decode as show_views  # noqa: PLC0415
 
     raise typer.Exit(show_views(words, as_json=as_json))
+
+
+@app.command()
+def probe(
+    site: SiteFile,
+    signal: Annotated[str, typer.Argument(help="Its name in the site file.")],
+    as_json: Json = False,
+) -> None:
+    """Read one signal from its device now, and show it under every type and order, and one address beside it.
+
+    Only reads, over a connection of its own; many devices take one at a time, so end the daemon first. Exit codes:
+    0 read, 1 read and a neighbour is as plausible, 2 no such site or signal, 3 no answer.
+    """
+    from crumbmeter.cli.probe import probe as look  # noqa: PLC0415
+
+    raise typer.Exit(look(site, signal, as_json=as_json))

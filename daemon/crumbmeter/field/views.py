@@ -4,14 +4,16 @@ A person compares with a known value; nothing here guesses which view is meant. 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from crumbmeter.field.spec import ByteOrder, RegisterSpec, Table, WordType
 from crumbmeter.field.words_codes import text_of
-from crumbmeter.field.words_decoders import make_reader
+from crumbmeter.field.words_decoders import make_decoder, make_reader
 
 LONGEST = 120
 """[word] The longest text that a profile may have."""
+LEAST_SHARE = 1e-4
+"""Of the range: a smaller value is what the halves of other numbers make, or zero, which tells nothing."""
 _NUMBERS = tuple(kind for kind in WordType if kind not in (WordType.BIT, WordType.TEXT))
 
 
@@ -25,6 +27,39 @@ class WordView:
     """The raw number or the text; None where the words hold none in this way."""
     reason: str
     """Why there is none; `ok` where there is one."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeighbourView:
+    """What would be read one address beside a value, or at the value's own place."""
+
+    step: int
+    """-1, 0 or 1."""
+    words: tuple[int, ...]
+    """Empty: the device gives none there."""
+    value_si: float | None
+    plausible: bool
+
+
+def neighbour_view(
+    register: RegisterSpec, step: int, words: Sequence[int], low_si: float, high_si: float
+) -> NeighbourView:
+    """Judge the words at a neighbour's address as if they were the register's own (REQ-14b).
+
+    Args:
+        register: As the profile describes it.
+        step: How far beside it, in addresses.
+        words: So many as the register has; none where the device refused.
+        low_si: [SI] Least that the signal can be.
+        high_si: [SI] Most that it can be.
+    """
+    if not words:
+        return NeighbourView(step, (), None, plausible=False)
+    alone = replace(register, address=0, power=None, together=None)
+    value_si = make_decoder(alone)(tuple(words), 0)[0]
+    least = LEAST_SHARE * max(abs(low_si), abs(high_si))
+    plausible = value_si is not None and low_si <= value_si <= high_si and abs(value_si) >= least
+    return NeighbourView(step, tuple(words), value_si, plausible)
 
 
 def views(words: Sequence[int]) -> tuple[WordView, ...]:

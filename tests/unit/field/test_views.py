@@ -1,10 +1,12 @@
 """The same words in every way: the one that is meant is among them, and nothing is made up."""
 
 import math
+import struct
 
 import pytest
 
-from crumbmeter.field.views import LONGEST, WordView, views
+from crumbmeter.field.spec import RegisterSpec, Table, WordType
+from crumbmeter.field.views import LONGEST, NeighbourView, WordView, neighbour_view, views
 
 
 def test_pi_is_among_the_views_of_its_words_and_only_once() -> None:
@@ -64,3 +66,18 @@ def test_all_bits_set_are_words_like_others() -> None:
 
 def test_as_many_words_as_a_text_may_have() -> None:
     assert len(views((0x4141,) * LONGEST)) == 2
+
+
+@pytest.mark.parametrize(
+    ("value", "plausible"),
+    [
+        (200.0, True), (200.1, False), (-50.0, True), (-50.1, False), (0.02, True), (0.0199, False), (0.0, False),
+        (float("nan"), False), (float("inf"), False),
+    ],
+)  # fmt: skip
+def test_a_neighbour_is_plausible_within_the_range_and_above_next_to_nothing(value: float, plausible: bool) -> None:
+    register = RegisterSpec(Table.INPUT, 7, WordType.F64)
+    words = struct.unpack(">4H", struct.pack(">d", value))
+    found = neighbour_view(register, 1, words, -50.0, 200.0)
+    assert (found.step, found.words, found.plausible) == (1, words, plausible)
+    assert neighbour_view(register, -1, (), -50.0, 200.0) == NeighbourView(-1, (), None, plausible=False)

@@ -2,7 +2,8 @@
 
 Every register encodes unit and address. Now and then the peer delays around the time-out, doubles, swaps the order,
 drops, truncates, spoils bits, or lies about unit, function code, byte count or transaction id. All it sends comes
-within the worst response time that it promises (lesson 2).
+within the worst response time that it promises (lesson 2). Over TCP a stream stays a stream: nothing comes inside a
+frame that is sent in pieces, nor after one whose end is lost; inside a frame of Modbus TCP there is no check sum.
 """
 
 import asyncio
@@ -49,6 +50,8 @@ class Liar:
         self.done: Counter[str] = Counter()
         self.held: list[tuple[float, bytes]] = []
         """When it was asked for, and the reply."""
+        self.told = ""
+        """The newest lie."""
         self.asked_s = 0.0
         """[s] Loop time at which the daemon sent the request in hand."""
 
@@ -72,7 +75,9 @@ class Liar:
             loop.call_later(0.002, send, late, right, self.asked_s)
             return
         for after_s, data in self.pieces(right):
-            if after_s:
+            if after_s and self.told == "split":
+                loop.call_later(after_s, now, data)
+            elif after_s:
                 loop.call_later(after_s, send, late, data, self.asked_s)
             else:
                 send(now, data, self.asked_s)
@@ -81,6 +86,7 @@ class Liar:
         """Return what to send, and how long after the request [s]."""
         fault = self.random.choice(FAULTS) if self.random.random() < 0.04 else ""
         self.done[fault] += 1
+        self.told = fault
         delay_s = self.random.uniform(0.0, LATEST_S)
         if fault in ("swap", "double later"):
             # It comes with the next request, before the right reply to that; after the promised time it never comes.
@@ -150,12 +156,32 @@ class TcpWorld:
             words[:] = [word_at(unit, address) for address in range(256)]
         self.liar = Liar(2 + len(units), serial=False)
         self.newest = b""
+        self.begun: set[bytes] = set()
+        """Requests to which a reply is under way in pieces."""
+        self.waiting: dict[raw.Connection, list[bytes]] = {}
+        self.cut: set[raw.Connection] = set()
         self.server.always = self._answer
 
     def _answer(self, connection: raw.Connection, request: bytes, right: bytes) -> None:
-        def send(data: bytes) -> None:
-            if not connection.transport.is_closing():
+        def write(data: bytes) -> None:
+            if not (connection.transport.is_closing() or connection in self.cut):
                 connection.transport.write(data)
+
+        def send(data: bytes) -> None:
+            waiting = self.waiting.get(connection)
+            if waiting is None:
+                write(data)
+            else:
+                waiting.append(data)
+
+        def now(data: bytes) -> None:
+            # Of a frame in two pieces: the second lets through what has come in between.
+            if request in self.begun:
+                self.begun.remove(request)
+                for late in (data, *self.waiting.pop(connection, ())):
+                    write(late)
+            else:
+                send(data)
 
         def send_late(data: bytes) -> None:
             # Every other time as a gateway does that stamps whatever comes with the newest id it was given.
@@ -163,7 +189,13 @@ class TcpWorld:
             send(self.newest + data[2:] if whole and self.liar.random.random() < 0.5 else data)
 
         self.newest = request[:2]
-        self.liar.answer(right, send, send_late)
+        self.liar.told = ""
+        self.liar.answer(right, now, send_late)
+        if self.liar.told == "split":
+            self.begun.add(request)
+            self.waiting.setdefault(connection, [])
+        elif self.liar.told == "truncate":
+            self.cut.add(connection)
 
     async def start(self) -> None:
         await self.server.start()

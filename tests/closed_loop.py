@@ -92,7 +92,9 @@ class ClosedLoop:
             name = self.names[spec.device]
             if self.rig.link_up(name):
                 self.rig.banks[name].write(spec.register.table.value, spec.register.address, words)
-                self.writes[index] = WriteStatus(WriteStage.CONFIRMED, words, words, self.now_s, self.now_s)
+                before = self.writes[index]
+                first_s = before.requested_s if before.requested_words == words else self.now_s
+                self.writes[index] = WriteStatus(WriteStage.CONFIRMED, words, words, first_s, self.now_s)
 
     def scan(self, *commands: Command) -> StepResult:
         """Let one scan period pass, and scan."""

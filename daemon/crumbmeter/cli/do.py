@@ -73,6 +73,10 @@ DEEDS: dict[CommandKind, Deed] = {
         "the known weight in kg",
         reason=True,
     ),
+    CommandKind.MEASURE_TRIP: Deed(
+        "The heartbeat is withheld until the feeder trips by itself; how long that takes goes into the record. The "
+        "feed must be out of service. The feeder may need a reset at its own panel afterwards."
+    ),
 }
 
 
@@ -174,7 +178,23 @@ async def _do(
             "reason": reason,
             "wait_s": WAIT_S,
         }
-        return _judge(await line.ask(request, within_s=WAIT_S + 5.0))
+        code = _judge(await line.ask(request, within_s=WAIT_S + 5.0))
+        return await _wait_for_trip(line) if kind is CommandKind.MEASURE_TRIP and code == DONE else code
+
+
+async def _wait_for_trip(line: ControlLine) -> int:
+    """Follow the measurement to its end and say what came of it."""
+    await line.send({"ask": "follow"})
+    while True:
+        trip = (await line.receive()).get("trip", {})
+        if trip.get("trip_s") is not None:
+            sys.stdout.write(
+                f"The feeder tripped {trip['trip_s']:.1f} s after the last heartbeat (at most "
+                f"{trip['resolution_s']:.1f} s less). Compare with what it is set to.\n"
+            )
+            return DONE
+        if not trip.get("measuring"):
+            return _say(f"Not measured: {trip.get('why')}", REFUSED)
 
 
 async def _meant(answer: Callable[[str], str]) -> bool:

@@ -27,7 +27,8 @@ def output_image(
     now = state.sequence
     feed = state.feed
     releasing = not state.control_enabled and feed.release_left_s > 0.0
-    heartbeat = (feed.heartbeat + 1) % HEARTBEAT_MODULUS if healthy else feed.heartbeat
+    beating = healthy and not state.trip.who
+    heartbeat = (feed.heartbeat + 1) % HEARTBEAT_MODULUS if beating else feed.heartbeat
     after = replace(state, feed=replace(feed, heartbeat=heartbeat, release_left_s=max(0.0, feed.release_left_s - dt_s)))
     run = drives(now, params.sequence)
     stopped = before.state is RunState.FEEDING and now.state is not RunState.FEEDING

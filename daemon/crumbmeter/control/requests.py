@@ -7,10 +7,12 @@ from crumbmeter.alarms.machine import acknowledge
 from crumbmeter.control.outlet import mix_changed
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import SequenceState
-from crumbmeter.control.state import State
+from crumbmeter.control.state import State, TripTest
+from crumbmeter.control.trip import why_not
 from crumbmeter.control.watching import weight_is_known
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.view import TripView
 from crumbmeter.signals.settle import accept_baseline
 from crumbmeter.signals.totaliser import settle as settle_gap
 
@@ -92,6 +94,8 @@ def _in_service(state: State, *, on: bool) -> SequenceState:
 def _start(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
     if not state.control_enabled:
         return _refused(state, command, "control is not enabled: crumbmeter only watches")
+    if state.trip.who:
+        return _refused(state, command, "the feeder's trip time is being measured; wait for it")
     return replace(state, sequence=_in_service(state, on=True)), event("feed_put_in_service", who=command.who)
 
 
@@ -206,6 +210,14 @@ def _confirm_weight(state: State, command: Command, params: Params, _now_s: floa
     return replace(state, weight_confirmed=params.weight_reading), detail
 
 
+def _measure_trip(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    why = why_not(state, params)
+    if why:
+        return _refused(state, command, why)
+    test = TripTest(who=command.who, result=TripView(measuring=True))
+    return replace(state, trip=test), event("heartbeat_withheld", who=command.who)
+
+
 _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
     CommandKind.ENABLE_CONTROL: _enable,
     CommandKind.MONITOR_ONLY: _monitor,
@@ -219,4 +231,5 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.SETTLE_TOTAL: _settle_total,
     CommandKind.ACCEPT_WEIGHT: _accept_weight,
     CommandKind.CONFIRM_WEIGHT: _confirm_weight,
+    CommandKind.MEASURE_TRIP: _measure_trip,
 }

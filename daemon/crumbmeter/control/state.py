@@ -11,7 +11,7 @@ from crumbmeter.control.plant import PlantState, new_plant
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
-from crumbmeter.model.view import Totals
+from crumbmeter.model.view import Totals, TripView
 from crumbmeter.process.fifo import Fifo, empty
 from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
@@ -51,6 +51,17 @@ class FeedState:
 
 
 @dataclass(frozen=True, slots=True)
+class TripTest:
+    """Measuring how long the feeder goes on when the heartbeat stands."""
+
+    who: str = ""
+    """Who asked for the one under way; empty: none is."""
+    waited_s: float = 0.0
+    """[s] Since it was asked for."""
+    result: TripView = field(default_factory=TripView)
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """Everything that one scan leaves to the next."""
 
@@ -83,6 +94,7 @@ class State:
     instance: int = 0
     """Number of this run in the owner register."""
     owner: OwnerState = field(default_factory=OwnerState)
+    trip: TripTest = field(default_factory=TripTest)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
 

@@ -26,6 +26,7 @@ from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
+from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, watch_hold
 from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
@@ -117,6 +118,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
+    state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
@@ -129,7 +131,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
-    events = (*heard.events, *done, *weighed[2], *moved, *scan.events, *alarmed)
+    events = (*heard.events, *done, *weighed[2], *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
     return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
 

@@ -19,6 +19,7 @@ class CommandKind(StrEnum):
     SETTLE_TOTAL = "settle total"
     ACCEPT_WEIGHT = "accept weight"
     CONFIRM_WEIGHT = "confirm weight"
+    MEASURE_TRIP = "measure trip"
 
 
 @dataclass(frozen=True, slots=True)

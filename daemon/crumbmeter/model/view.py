@@ -1,6 +1,6 @@
 """What one scan has to show: the terminal, MQTT and /metrics all draw from this one value, so they cannot disagree."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputImage
@@ -74,6 +74,19 @@ class TotaliserView:
 
 
 @dataclass(frozen=True, slots=True)
+class TripView:
+    """How long the feeder goes on when the heartbeat stands: the last measurement of this run."""
+
+    measuring: bool = False
+    trip_s: float | None = None
+    """[s] None: not measured."""
+    resolution_s: float = 0.0
+    """[s] The true time is at most so much shorter."""
+    why: str = ""
+    """Why a measurement came to nothing."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScanView:
     """One scan, summed up for people and programs. SI throughout."""
 
@@ -122,3 +135,4 @@ class ScanView:
     writes: tuple[WriteStatus, ...]
     """In the order of the output list of the settings."""
     totalisers: tuple[TotaliserView, ...] = ()
+    trip: TripView = field(default_factory=TripView)

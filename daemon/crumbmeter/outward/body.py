@@ -89,6 +89,12 @@ def view_body(view: ScanView, names: Names) -> Json:
         },
         "writes": [_write(role, status, view.now_s) for role, status in writes],
         "totalisers": [_totaliser(item, units) for item in view.totalisers],
+        "trip": {
+            "measuring": view.trip.measuring,
+            "trip_s": finite(view.trip.trip_s),
+            "resolution_s": view.trip.resolution_s,
+            "why": view.trip.why,
+        },
     }
 
 

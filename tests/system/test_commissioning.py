@@ -1,13 +1,17 @@
-"""On a site that is not simulated nothing is controlled before the hopper has been compared with a known weight."""
+"""Commissioning over real sockets: a known weight before control, the feeder's own trip time measured."""
 
+import asyncio
 from typing import Any
 
 import pytest
 
+from crumbmeter.cli.do import do
 from tests.system.conftest import Bench
 from tests.system.plants import Running
 
 SIGNAL = "hopper_mass"
+WATCHDOG_S = 5.0
+"""[s] Of the simulated feeder."""
 
 
 def weight(view: dict[str, Any]) -> float:
@@ -58,3 +62,23 @@ async def test_control_waits_for_a_known_weight_and_for_another_when_it_is_read_
     assert not view["control_enabled"]
     await daemon.until(weight)
     assert await enabled(daemon) == "command_refused"
+
+
+@pytest.mark.timeout(120)
+async def test_the_trip_time_is_measured_told_and_recorded(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    site = bench.site(rate=5.0)
+    await bench.plant(site)
+    daemon = bench.start(site)
+    await daemon.up()
+    assert await enabled(daemon) == "control_enabled"
+    await daemon.until(
+        lambda view: any(one["role"] == "heartbeat" and one["stage"] == "confirmed" for one in view["writes"])
+    )
+    assert await asyncio.to_thread(do, site.socket, "measure-trip", yes=True) == 0
+    told = capsys.readouterr().out
+    assert "The feeder tripped" in told
+    assert (await daemon.stop())[0] == 0
+    (measured,) = site.events("heartbeat_trip_measured")
+    trip_s = float(str(measured.get("trip_s")))
+    assert f"{trip_s:.1f} s" in told
+    assert WATCHDOG_S - 0.5 <= trip_s <= WATCHDOG_S + float(str(measured.get("resolution_s"))) + 1.0

@@ -1,0 +1,116 @@
+"""How long the feeder goes on when the heartbeat stands: measured with a known feeder, or said to be unknown."""
+
+from dataclasses import replace
+
+import pytest
+
+from crumbmeter.control.params import Params
+from crumbmeter.control.trip import LONGEST_S
+from crumbmeter.model.commands import CommandKind
+from crumbmeter.model.events import Event
+from crumbmeter.model.outputs import OutputRole
+from tests.closed_loop import ClosedLoop, loop_for
+from tests.cores import INDEX, SETTINGS_ID, Bench, command, make_params
+
+FAULT = "recipe"
+"""This signal of the small plant stands for the feeder's fault contact."""
+MEASURE = command(CommandKind.MEASURE_TRIP)
+
+
+def params() -> Params:
+    plain = make_params()
+    roles = [spec.role for spec in plain.outputs]
+    return replace(
+        plain,
+        contacts=replace(plain.contacts, feeder_fault=INDEX[FAULT]),
+        heartbeat=roles.index(OutputRole.HEARTBEAT.value),
+    )
+
+
+def idle() -> Bench:
+    bench = Bench(params())
+    bench.values[FAULT] = 0.0
+    bench.scan(command(CommandKind.ENABLE_CONTROL, SETTINGS_ID))
+    return bench
+
+
+def named(bench: Bench, name: str) -> list[Event]:
+    return [happened for result in bench.results for happened in result.events if happened.name == name]
+
+
+def beat(bench: Bench) -> float:
+    return dict(bench.results[-1].outputs.values)[OutputRole.HEARTBEAT]
+
+
+@pytest.mark.parametrize("watchdog_s", [1.0, 3.0, 7.5])
+def test_the_time_measured_is_the_feeders_own(watchdog_s: float) -> None:
+    loop: ClosedLoop = loop_for("start_up", overrides={"feeder.watchdog_s": watchdog_s})
+    loop.orders.clear()
+    loop.scan(command(CommandKind.ENABLE_CONTROL, loop.site.settings_id))
+    for _ in range(50):
+        loop.scan()
+    loop.scan(MEASURE)
+    for _ in range(100):
+        loop.scan()
+    (measured,) = [happened for _, happened in loop.events if happened.name == "heartbeat_trip_measured"]
+    trip_s, resolution_s = float(str(measured.get("trip_s"))), float(str(measured.get("resolution_s")))
+    assert watchdog_s <= trip_s <= watchdog_s + resolution_s
+    assert loop.view is not None
+    assert (loop.view.trip.measuring, loop.view.trip.trip_s) == (False, trip_s)
+    assert loop.rig.plant.feeder.tripped is False, "the heartbeat goes on, and the feeder takes it up again"
+
+
+def test_the_heartbeat_stands_until_the_trip_and_the_feed_cannot_start_meanwhile() -> None:
+    bench = idle()
+    bench.scan(MEASURE)
+    stood = beat(bench)
+    assert named(bench, "heartbeat_withheld")
+    result = bench.scan(command(CommandKind.START_FEED), MEASURE)
+    assert [happened.name for happened in result.events[:2]] == ["command_refused"] * 2
+    assert bench.run(2.0).view.trip.measuring
+    assert beat(bench) == stood
+    bench.run(0.4, recipe=1.0)
+    assert len(named(bench, "heartbeat_trip_measured")) == 1
+    assert beat(bench) != stood
+
+
+def test_a_feeder_that_does_not_watch_is_said_not_to() -> None:
+    bench = idle()
+    bench.scan(MEASURE)
+    bench.run(LONGEST_S + 1.0)
+    (told,) = named(bench, "heartbeat_trip_not_measured")
+    assert "does not watch the heartbeat" in str(told.get("why"))
+    assert bench.results[-1].view.trip.why == told.get("why")
+
+
+def test_a_fault_that_stood_before_measures_nothing() -> None:
+    bench = idle()
+    bench.values[FAULT] = 1.0
+    bench.scan(MEASURE)
+    bench.scan()
+    assert not named(bench, "heartbeat_trip_measured")
+    assert named(bench, "heartbeat_trip_not_measured")[0].get("why") == "the feeder reports a fault already"
+
+
+def test_giving_control_back_ends_it() -> None:
+    bench = idle()
+    bench.scan(MEASURE)
+    bench.scan(command(CommandKind.MONITOR_ONLY))
+    assert named(bench, "heartbeat_trip_not_measured")[0].get("why") == "control was given back"
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"heartbeat": None}, "no heartbeat among its outputs"),
+        ({"contacts": make_params().contacts}, "no contact feeder.fault"),
+        ({}, "stop-feed first"),
+    ],
+)
+def test_what_it_needs_is_said(change: dict[str, object], why: str) -> None:
+    bench = Bench(replace(params(), **change))  # type: ignore[arg-type]
+    bench.values[FAULT] = 0.0
+    refused = bench.scan(MEASURE).events[-1]
+    assert "control is not enabled" in str(refused.get("why"))
+    bench.enable_and_start()
+    assert why in str(bench.scan(MEASURE).events[-1].get("why"))

@@ -1,4 +1,4 @@
-"""Two daemons that know nothing of each other, as on two machines, and one feeder: its owner register keeps them apart."""
+"""Two daemons that know nothing of each other, as on two machines: the feeder's owner register keeps them apart."""
 
 from pathlib import Path
 from typing import Any

@@ -28,7 +28,7 @@ def test_outside_the_span_is_refused() -> None:
 def test_only_writable_registers_take_writes() -> None:
     rigged = rig()
     assert code(rigged.banks["recycle_scale"].write, "holding", 100, (1,)) == 2
-    assert code(rigged.banks["feeder"].write, "holding", 3, (1, 2)) == 2
+    assert code(rigged.banks["feeder"].write, "holding", 4, (1, 2)) == 2
 
 
 def test_a_write_becomes_a_command_and_is_read_back() -> None:

@@ -5,7 +5,7 @@ taken to be confirmed one scan later, as it is over a healthy link.
 """
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -79,12 +79,23 @@ class ClosedLoop:
             except BankError as error:
                 self.blocks[index] = RawBlock(before.words, before.received_s, ReadOutcome.EXCEPTION, error.code)
 
+    def _read_back(self) -> None:
+        """See what the registers hold."""
+        for index, spec in enumerate(self.site.params.outputs):
+            name, register = self.names[spec.device], spec.register
+            if self.rig.link_up(name):
+                held = self.rig.banks[name].read(register.table.value, register.address, register.count)
+                before = self.writes[index]
+                foreign = before.stage is WriteStage.CONFIRMED and held != before.requested_words
+                self.writes[index] = replace(before, read_back_words=held, stamped_s=self.now_s, foreign=foreign)
+
     def _write(self, outputs: OutputImage) -> None:
         if not outputs.write_enabled:
             return
         for index, spec in enumerate(self.site.params.outputs):
             wanted = next((value for role, value in outputs.values if role.value == spec.role), None)
             if wanted is None:
+                self.writes[index] = replace(self.writes[index], stage=WriteStage.NONE, requested_words=())
                 continue
             if not (spec.low_si - 1e-9 <= wanted <= spec.high_si * (1 + 1e-9)):
                 self.unsafe += 1
@@ -101,6 +112,7 @@ class ClosedLoop:
         dt_s = self.dt_s + (self._chance.uniform(-self.jitter_s, self.jitter_s) if self.jitter_s else 0.0)
         self.rig.advance(dt_s)
         self._poll()
+        self._read_back()
         image = RawImage(self.now_s, tuple(self.blocks), tuple(self.writes))
         due = list(commands)
         while self.orders and self.orders[0].t_s <= self.rig.now_s:

@@ -201,7 +201,8 @@ class Bench:
         outputs = {role.value: value for role, value in self.results[-1].outputs.values}
         self.values["blower_running"] = outputs["blower_run"]
         self.values["airlock_running"] = outputs["airlock_run"]
-        self.values["auger_speed"] = outputs["auger_speed"] * outputs["feed_run"]
+        asked_rev_s = outputs.get("auger_speed", self.values["auger_speed"])  # not asked: it goes on as it is
+        self.values["auger_speed"] = asked_rev_s * outputs["feed_run"]
         self.values["hopper_mass"] -= 0.9 * self.values["auger_speed"] * self.dt_s
         if self.values["hopper_mass"] < 60.0:
             self.values["hopper_mass"] = 240.0

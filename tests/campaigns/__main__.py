@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from tests.campaigns import anomalies, eight_units, mismatch, outages, page, writes
+from tests.campaigns import anomalies, eight_units, mismatch, outages, page, restarts, writes
 from tests.campaigns.common import say
 
 
@@ -30,6 +30,13 @@ def _outages(given: argparse.Namespace) -> int:
 
 def _units(given: argparse.Namespace) -> int:
     return 0 if eight_units.campaign(given.period, given.periods)["kept"] else 1
+
+
+def _restarts(given: argparse.Namespace) -> int:
+    result = restarts.campaign(given.restarts, given.seed, given.processes)
+    for shown in result["shown"]:
+        say(f"  JUMP {shown}")
+    return 1 if result["jumps"] or result["early"] else 0
 
 
 def _anomalies(given: argparse.Namespace) -> int:
@@ -65,6 +72,11 @@ def main() -> int:
     one.add_argument("--period", type=float, default=1.0, help="[s] real time")
     one.add_argument("--periods", type=int, default=15, help="length of a phase")
     one.set_defaults(run=_units)
+    one = commands.add_parser("restarts", help="whatever restarts, the setpoint on the wire never jumps")
+    one.add_argument("--restarts", type=int, default=1000)
+    one.add_argument("--seed", type=int, default=1)
+    one.add_argument("--processes", type=int, default=2)
+    one.set_defaults(run=_restarts)
     one = commands.add_parser("anomalies", help="the sixteen counts of the field lessons")
     one.add_argument("--seed", type=int, default=1)
     one.set_defaults(run=_anomalies)

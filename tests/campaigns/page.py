@@ -100,9 +100,23 @@ def units() -> str:
     return _table(head, rows) + "\n\n" + told
 
 
+def restarts() -> str:
+    """Say the restarts."""
+    result = _read("restarts")
+    kinds = ", ".join(f"{name} {count}" for name, count in sorted(result["restarts"].items()))
+    rows: list[list[object]] = [[
+        sum(result["restarts"].values()), kinds, result["under_way"].get("feeding", 0), f"{result['writes']:,}",
+        f"**{result['jumps']}**", _bound(result["bound_95"]), result["early"], result["worst"], result["fed_after"],
+        ", ".join(map(str, result["seeds"])), f"{result['duration_s']:.0f} s",
+    ]]  # fmt: skip
+    head = ["restarts", "of what", "while feeding", "writes judged", "jumps", "95 % below", "writes too early",
+            "largest change, of the ramp", "fed again before the next", "seeds", "took"]  # fmt: skip
+    return _table(head, rows)
+
+
 def filled(text: str) -> str:
     """Return the page with its figures as they are in the campaigns' files."""
-    makers = {"mismatch": mismatch, "writes": writes, "outages": outages, "units": units}
+    makers = {"mismatch": mismatch, "writes": writes, "outages": outages, "restarts": restarts, "units": units}
 
     def put(found: re.Match[str]) -> str:
         return f"<!-- figures: {found[1]} -->\n{makers[found[1]]()}\n<!-- end -->\n"

@@ -1,4 +1,6 @@
-"""The campaigns in small: ten thousand transactions a transport, five hundred writes; and that they can find wrongs."""
+"""The campaigns in small: ten thousand transactions a transport, five hundred writes, a dozen restarts; and that they
+can find wrongs.
+"""
 
 from pathlib import Path
 
@@ -6,10 +8,10 @@ import pytest
 
 from crumbmeter.field.spec import Transport
 from crumbmeter_sim.faults.kinds import Fault
-from tests.campaigns import mismatch, writes
+from tests.campaigns import mismatch, restarts, writes
 
 pytestmark = pytest.mark.slow
-TRANSACTIONS, WRITES = 10_000, 500
+TRANSACTIONS, WRITES, RESTARTS = 10_000, 500, 12
 LINKS = 48
 
 
@@ -44,3 +46,17 @@ async def test_the_writer_believes_what_the_device_holds(transport: Transport, t
     assert set(result["misbehaviour"]) == {
         "none", "ClampWrites", "IgnoreWrites", "LateWrites", "Overwrite", "Refuse", "RoundWrites", "WrongEcho",
     }  # fmt: skip
+
+
+def test_no_restart_makes_the_setpoint_jump() -> None:
+    result = restarts.run_here(RESTARTS, 1)
+    assert result["shown"] == []
+    assert (result["jumps"], result["early"]) == (0, 0)
+    assert sum(result["restarts"].values()) == RESTARTS
+    assert set(result["restarts"]) == set(restarts.KINDS)
+    assert result["fed_after"] > 0
+
+
+def test_a_core_that_does_not_look_what_the_feeder_holds_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("crumbmeter.control.step.watch_feeder", lambda state, *_: state)
+    assert restarts.run_here(RESTARTS, 1)["jumps"] > 0

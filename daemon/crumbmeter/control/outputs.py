@@ -33,7 +33,9 @@ def output_image(
     run = drives(now, params.sequence)
     stopped = before.state is RunState.FEEDING and now.state is not RunState.FEEDING
     by_input = now.state is RunState.READY and now.trigger == Trigger.INPUT_LOST.value
-    content = _setpoint(state, params, auger=run.auger)
+    # What a feeder that is not heard holds is left alone; a stop is tried all the same.
+    unheard = run.auger and feed.unheard_since_s is not None
+    content = () if unheard else _setpoint(state, params, auger=run.auger)
     values = (
         *content,
         (OutputRole.FEED_RUN, float(run.auger)),

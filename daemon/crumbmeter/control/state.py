@@ -48,6 +48,10 @@ class FeedState:
     release_left_s: float = 0.0
     """[s] Control has been given back: zeros are written for so long still."""
     heartbeat: int = 0
+    unheard_since_s: float | None = None
+    """[s] Process time since which the feeder is not heard; None: it is."""
+    unheard_left_s: float = 0.0
+    """[s] Once it is heard again, the read-back of its setpoint is waited for so long still."""
 
 
 @dataclass(frozen=True, slots=True)

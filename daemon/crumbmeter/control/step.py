@@ -27,7 +27,7 @@ from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
 from crumbmeter.control.trip import watch_trip
-from crumbmeter.control.watching import arm, only_when_ours, watch_hold
+from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
 from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
@@ -53,16 +53,22 @@ class Core:
     sampler: Sampler
     mixes: dict[str, MixParams]
     required: tuple[int, ...]
+    of_feeder: tuple[int, ...]
+    """Those of them that come from the device that takes the setpoint."""
     delays_s: dict[str, tuple[float, float]]
 
 
 def make_core(params: Params) -> Core:
     """Make settings ready for scanning."""
+    required = required_signals(params)
+    place = setpoint_output(params)
+    device = None if place is None else params.outputs[place].device
     return Core(
         params=params,
         sampler=make_sampler(params.plan, params.sources),
         mixes={mix.mix_id: mix for mix in params.mixes},
-        required=required_signals(params),
+        required=required,
+        of_feeder=tuple(index for index in required if params.sources[index].device == device),
         delays_s={name: (on_s, off_s) for name, on_s, off_s in params.alarm_delays_s},
     )
 
@@ -120,6 +126,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
+    state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
     factor = believable_factor(weighing, params.weighing)

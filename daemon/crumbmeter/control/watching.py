@@ -10,6 +10,11 @@ from crumbmeter.estimation.weighing import Flow, believable_factor
 from crumbmeter.field.words import decode_si
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputRole
+from crumbmeter.model.quality import Reason
+from crumbmeter.model.reading import Reading
+
+UNHEARD = (Reason.NOT_YET_READ, Reason.NO_COMMUNICATION, Reason.STALE, Reason.INITIAL_VALUE)
+"""Reasons that say something of the connection, and nothing of what is measured."""
 
 
 def is_armed(state: State, params: Params) -> bool:
@@ -30,20 +35,72 @@ def arm(state: State, params: Params, writes: tuple[WriteStatus, ...], in_doubt:
         return replace(state, good_scans=0)
     counted = replace(state, good_scans=state.good_scans + 1)
     held = _held_setpoint(params, writes) if is_armed(counted, params) else None
+    return counted if held is None else _from_held(counted, params, held)
+
+
+def watch_feeder(
+    state: State,
+    params: Params,
+    of_feeder: tuple[int, ...],
+    readings: tuple[Reading, ...],
+    writes: tuple[WriteStatus, ...],
+    now_s: float,
+    dt_s: float,
+) -> State:
+    """Note when the feeder is not heard; when it is again, go on from the setpoint that it holds (REQ-24).
+
+    It may have been restarted meanwhile. Until then no setpoint but a stop is written. One that was restarted unseen is
+    known by a setpoint that nobody here gave it.
+
+    Args:
+        state: Before.
+        params: Site.
+        of_feeder: Indices of the required signals of the device that takes the setpoint.
+        readings: Of this scan.
+        writes: Status of every output.
+        now_s: [s] Process time.
+        dt_s: [s] Length of the scan.
+    """
+    feed, place = state.feed, setpoint_output(params)
+    if place is None:
+        return state
+    if any(readings[index].value is None and readings[index].reason in UNHEARD for index in of_feeder):
+        since_s = now_s if feed.unheard_since_s is None else feed.unheard_since_s
+        left_s = params.outputs[place].confirm_within_s
+        return replace(state, feed=replace(feed, unheard_since_s=since_s, unheard_left_s=left_s))
+    if feed.unheard_since_s is None and not writes[place].foreign:
+        return state
+    fresh = feed.unheard_since_s is None or writes[place].stamped_s > feed.unheard_since_s
+    held = _held_setpoint(params, writes) if fresh else None
     if held is None:
-        return counted
+        left_s = feed.unheard_left_s - dt_s
+        still_s = feed.unheard_since_s if left_s > 0.0 else None
+        return replace(state, feed=replace(feed, unheard_since_s=still_s, unheard_left_s=left_s))
+    heard = replace(state, feed=replace(feed, unheard_since_s=None))
+    return _from_held(heard, params, held) if state.control_enabled else heard
+
+
+def setpoint_output(params: Params) -> int | None:
+    """Return the index of the output that takes the setpoint; None where the site has none."""
+    role = OutputRole.FEED_RATE if params.feed.mode is MeterMode.RATE else OutputRole.AUGER_SPEED
+    return next((index for index, spec in enumerate(params.outputs) if spec.role == role), None)
+
+
+def _from_held(state: State, params: Params, held: float) -> State:
+    """Begin from what the device holds, in its own unit: [kg/s] or [rev/s]."""
     factor = believable_factor(state.weighing, params.weighing)
     rate, speed = (held, held / factor) if params.feed.mode is MeterMode.RATE else (held * factor, held)
-    return replace(counted, feed=replace(state.feed, setpoint_kg_s=rate, speed_rev_s=speed))
+    return replace(state, feed=replace(state.feed, setpoint_kg_s=rate, speed_rev_s=speed))
 
 
 def _held_setpoint(params: Params, writes: tuple[WriteStatus, ...]) -> float | None:
-    role = OutputRole.FEED_RATE if params.feed.mode is MeterMode.RATE else OutputRole.AUGER_SPEED
-    for spec, status in zip(params.outputs, writes, strict=False):
-        if spec.role == role and status.read_back_words is not None:
-            value, _ = decode_si(spec.register, status.read_back_words)
-            return value if value is not None and spec.low_si <= value <= spec.high_si else None
-    return None
+    place = setpoint_output(params)
+    words = None if place is None else writes[place].read_back_words
+    if place is None or words is None:
+        return None
+    spec = params.outputs[place]
+    value, _ = decode_si(spec.register, words)
+    return value if value is not None and spec.low_si <= value <= spec.high_si else None
 
 
 def watch_hold(state: State, flow: Flow, dt_s: float) -> State:

@@ -58,7 +58,7 @@ class Columns:
     """requested_s and stamped_s of every changed write."""
     write_words: "array[int]" = field(default_factory=lambda: array("H"))
     block_shape_of: dict[tuple[str, int, int], int] = field(default_factory=dict)
-    write_shape_of: dict[tuple[str, int, int, int], int] = field(default_factory=dict)
+    write_shape_of: dict[tuple[str, int, int, int, int], int] = field(default_factory=dict)
     commands: list[tuple[int, list[str]]] = field(default_factory=list)
     """Place of the scan, and the command."""
 
@@ -87,13 +87,18 @@ class Columns:
                 "first_scan": self.first_scan,
                 "lengths": [len(column) for column in columns],
                 "scans": self.scans,
-                "write_shapes": [list(shape) if shape[3] else list(shape[:3]) for shape in self.write_shape_of],
+                "write_shapes": [_short(shape) for shape in self.write_shape_of],
             },
             sort_keys=True,
             separators=(",", ":"),
         ).encode()
         parts = [struct.pack("<I", len(head)), head, bytes(self.digests), *map(_planes, columns)]
         return MAGIC + zlib.compress(b"".join(parts), LEVEL)
+
+
+def _short(shape: tuple[str, int, int, int, int]) -> list[str | int]:
+    """Leave wear and foreign words out where there are none, as in records of before there was a word for them."""
+    return list(shape) if shape[4] else list(shape[:4]) if shape[3] else list(shape[:3])
 
 
 def _planes(column: "array[Any]") -> bytes:
@@ -207,9 +212,10 @@ class _Writes:
     """The write statuses, scan by scan."""
 
     def __init__(self, shapes: list[list[Any]], columns: "list[array[Any]]") -> None:
-        # A fourth part, the wear, stands there only where there is any.
+        # A fourth part, the wear, and a fifth, foreign words, stand there only where there are any.
         self._shapes = [
-            (WriteStage(stage), requested, back, *(wear or [0])) for stage, requested, back, *wear in shapes
+            (WriteStage(stage), requested, back, *more, *(0, 0)[len(more) :])
+            for stage, requested, back, *more in shapes
         ]
         self._indices, self._places, self._stamps, words = (column.tolist() for column in columns)
         self._words: list[int] = words
@@ -222,11 +228,11 @@ class _Writes:
             return self._now
         now: list[Any] = list(self._now) if count == len(self._now) else [None] * count
         for at in range(self._at, self._at + changed):
-            stage, requested, back, wear = self._shapes[self._places[at]]
+            stage, requested, back, wear, foreign = self._shapes[self._places[at]]
             asked = self._take(requested)
             told = None if back == NO_WORDS else self._take(back)
             asked_s, stamped_s = self._stamps[2 * at : 2 * at + 2]
-            now[self._indices[at]] = WriteStatus(stage, asked, told, asked_s, stamped_s, wear)
+            now[self._indices[at]] = WriteStatus(stage, asked, told, asked_s, stamped_s, wear, bool(foreign))
         self._at += changed
         self._now = tuple(now)
         return self._now

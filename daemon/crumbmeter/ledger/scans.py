@@ -130,7 +130,8 @@ class ScanBlockBuilder:
                 continue
             back = write.read_back_words
             shape = (
-                write.stage, len(write.requested_words), NO_WORDS if back is None else len(back), write.wear_percent
+                write.stage, len(write.requested_words), NO_WORDS if back is None else len(back), write.wear_percent,
+                int(write.foreign),
             )  # fmt: skip
             place = shape_of.get(shape)
             if place is None:

@@ -61,6 +61,9 @@ class WriteStatus:
     """[s] Process time of the newest stage change or read-back."""
     wear_percent: int = 0
     """Share of the writes that its memory endures, in steps: 0, 50, 80, 100."""
+    foreign: bool = False
+    """The device last reported words that are not what it should hold, nor held of late: it was restarted, or somebody
+    else wrote."""
 
 
 NOT_WRITTEN = WriteStatus(WriteStage.NONE)

@@ -195,7 +195,7 @@ class OutputTrack:
         Replies come one at a time on a connection, so a block that arrives after an acknowledgement was asked after it.
         """
         stage, held = self.status.stage, self._held
-        overwritten = False
+        overwritten = foreign = False
         if stage is not WriteStage.NONE and held is not None and self._in_flight is None:
             if words == held:
                 self._agreed_s = now_s
@@ -205,11 +205,15 @@ class OutputTrack:
                 overwritten = stage is WriteStage.CONFIRMED
                 if overwritten:
                     stage = WriteStage.ACKNOWLEDGED
-                self._note_lag(words)
-        self.status = replace(self.status, stage=stage, read_back_words=words, stamped_s=now_s)
+                foreign = not self._note_lag(words, now_s)
+        self.status = replace(self.status, stage=stage, read_back_words=words, stamped_s=now_s, foreign=foreign)
         return overwritten
 
-    def _note_lag(self, words: tuple[int, ...]) -> None:
+    def _note_lag(self, words: tuple[int, ...], now_s: float) -> bool:
+        """Take words that were acknowledged before for agreement until then; tell whether they were so of late."""
+        late = False
         for old, until_s in self._superseded:
             if old == words:
                 self._agreed_s = max(self._agreed_s, until_s)
+                late |= now_s - until_s <= self.spec.confirm_within_s
+        return late

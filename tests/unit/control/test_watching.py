@@ -1,6 +1,7 @@
 """What control does with counters, first values, doubted weights and other masters, scan by scan."""
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import pytest
 
@@ -121,6 +122,91 @@ def test_it_begins_from_the_setpoint_that_the_device_holds() -> None:
         before = rate
     seen = [result.view.setpoint_kg_s for result in bench.results]
     assert seen[1] == pytest.approx(0.9 * 0.4, abs=bench.params.feed.slew_kg_s2 * 0.2 + 1e-9)
+
+
+def lost_and_back(held_rev_s: float | None) -> tuple[Bench, list[float | None]]:
+    """Feed, lose the feeder for 2 s and find it again holding a speed; return the speeds asked, None where none was."""
+    bench = Bench()
+    bench.enable_and_start()
+    bench.run_obeying(120.0)
+    (before,) = [spec for spec in bench.params.outputs if spec.role == OutputRole.AUGER_SPEED.value]
+    asked: list[float | None] = []
+
+    def scan(outcome: ReadOutcome, words: tuple[int, ...] | None) -> None:
+        at_s = bench.now_s + 0.2
+        status = WriteStatus(WriteStage.CONFIRMED, read_back_words=words, stamped_s=0.0 if words is None else at_s)
+        image = image_of(
+            at_s, bench.values, outcome=outcome, writes=(status, *(NOT_WRITTEN,) * 6),
+            received_s=at_s if outcome is ReadOutcome.OK else bench.now_s - 100.0,
+        )  # fmt: skip
+        asked.append(bench.scan(image=image).outputs.value(OutputRole.AUGER_SPEED))
+        if outcome is ReadOutcome.OK:
+            bench.obey()
+
+    for _ in range(10):
+        scan(ReadOutcome.NO_CONNECTION, None)
+    words = None if held_rev_s is None else encode_si(before.register, held_rev_s)
+    for _ in range(40):
+        scan(ReadOutcome.OK, words)
+    return bench, asked
+
+
+def test_a_feeder_that_was_restarted_is_brought_up_from_rest() -> None:
+    bench, asked = lost_and_back(0.0)
+    step = bench.params.feed.slew_kg_s2 * 0.2 / 0.9
+    assert asked[:10] == [None] * 10
+    first = asked[10]
+    assert first is not None
+    assert first <= max(step, bench.params.feed.min_speed_rev_s) + 1e-6
+    told = [speed for speed in asked[10:] if speed is not None]
+    assert len(told) == 40
+    assert max(after - before for before, after in pairwise(told)) <= step * 1.05 + bench.params.feed.min_speed_rev_s
+    assert told[-1] > 0.3
+
+
+def test_a_feeder_that_was_restarted_unseen_is_brought_up_from_what_it_holds() -> None:
+    bench = Bench()
+    bench.enable_and_start()
+    bench.run_obeying(120.0)
+    held = encode_si(bench.params.outputs[0].register, 0.1)
+    status = WriteStatus(WriteStage.ACKNOWLEDGED, (99,), held, foreign=True)
+    writes = (status, *(NOT_WRITTEN,) * 6)
+    before = bench.results[-1].outputs.value(OutputRole.AUGER_SPEED)
+    asked = bench.scan(image=image_of(bench.now_s + 0.2, bench.values, writes=writes)).outputs.value(
+        OutputRole.AUGER_SPEED
+    )
+    assert before is not None
+    assert asked is not None
+    assert before > 0.3
+    assert asked == pytest.approx(0.1 + bench.params.feed.slew_kg_s2 * 0.2 / 0.9, rel=0.05)
+
+
+def test_a_feeder_that_kept_its_setpoint_goes_on_as_if_nothing_had_been() -> None:
+    _, plain = lost_and_back(None)
+    kept = plain[-1]
+    assert kept is not None
+    _, asked = lost_and_back(kept)
+    assert asked[10] == pytest.approx(kept, rel=0.2)
+
+
+def test_a_read_back_that_does_not_come_is_waited_for_and_no_longer() -> None:
+    bench, asked = lost_and_back(None)
+    waits = round(bench.params.outputs[0].confirm_within_s / 0.2)
+    assert asked[10 : 10 + waits - 1] == [None] * (waits - 1)
+    assert None not in asked[10 + waits :]
+
+
+def test_a_stop_is_written_to_a_feeder_that_is_not_heard() -> None:
+    bench = Bench()
+    bench.enable_and_start()
+    bench.run_obeying(120.0)
+    for _ in range(50):
+        image = image_of(
+            bench.now_s + 0.2, bench.values, outcome=ReadOutcome.NO_CONNECTION, received_s=bench.now_s - 100.0
+        )
+        result = bench.scan(image=image)
+    assert result.view.run_state != "feeding"
+    assert result.outputs.value(OutputRole.AUGER_SPEED) == 0.0
 
 
 def test_a_weight_in_doubt_is_uncertain_alarmed_and_accepted_by_a_person() -> None:

@@ -173,11 +173,11 @@ async def test_the_healthy_ones_keep_their_period_whoever_is_dead(stand: tuple[W
     for dead in cases:
         world.kill(*dead)
         alive = [unit for unit in UNITS if unit not in dead]
-        await bench.rounds(alive[0], 5)  # in which the dead ones are found out
+        await bench.rounds(alive[0], 4)  # in which the dead ones are found out
         bench.forget()
         busy_s = {unit: bench.maker.counts[f"u{unit}"].busy_s for unit in UNITS}
         began_s = bench.clock.now_s()
-        await bench.rounds(alive[0], 12)
+        await bench.rounds(alive[0], 8)
         elapsed_s = bench.clock.now_s() - began_s
         for unit in alive:
             assert bench.period_s(unit) == pytest.approx(PERIOD_S, rel=0.1), (dead, unit)

@@ -187,8 +187,8 @@ def test_totals(value: totals.KeptTotals) -> None:
 
 BLOCKS = st.builds(RawBlock, st.none() | WORDS, FINITE, st.sampled_from(ReadOutcome), st.integers(0, 255))
 WRITES = st.builds(
-    WriteStatus, st.sampled_from(WriteStage), WORDS, st.none() | WORDS, FINITE, FINITE, st.sampled_from((0, 50, 80, 100)),
-    st.booleans(),
+    WriteStatus, st.sampled_from(WriteStage), WORDS, st.none() | WORDS, FINITE, FINITE,
+    st.sampled_from((0, 50, 80, 100)), st.booleans(),
 )  # fmt: skip
 IMAGES = st.builds(RawImage, FINITE, st.lists(BLOCKS, max_size=4).map(tuple), st.lists(WRITES, max_size=3).map(tuple))
 

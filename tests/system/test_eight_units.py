@@ -9,7 +9,7 @@ import pytest
 
 from tests.campaigns import eight_units
 
-PERIOD_S, TIMEOUT_S, PERIODS = 0.8, 0.12, 8
+PERIOD_S, TIMEOUT_S, PERIODS = 0.8, 0.12, 6
 DEATHS = ((), (1,), (5,), eight_units.UNITS[1:])
 
 

@@ -16,7 +16,7 @@ from tests.system.conftest import Bench
 from tests.system.plants import Peek, Running, SiteFile
 from tests.system.test_mqtt import Listener, listening
 
-KILLS = 12
+KILLS = 8
 TOPICS = "crumbmeter/demo_drum"
 
 

@@ -5,7 +5,9 @@ Each must be refused with file, line and remedy, or change the settings that are
 
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ from crumbmeter.site.lines import KeyPath, key_lines, path_text
 
 ROOT = Path(__file__).parents[3]
 SITES = ("demo_drum", "second_drum")
+PROCESSES = 2
 EXISTING = tuple(name for name in SITES if (ROOT / "config/sites" / f"{name}.toml").is_file())
 
 
@@ -126,16 +129,25 @@ def _judge_message(mutation: Mutation, refused: SiteRefused) -> str | None:
     return None
 
 
+def judge_share(name: str, folder: Path, share: int) -> list[str]:
+    """Judge one of `PROCESSES` shares of a site's mutations; return what is wrong."""
+    folder.mkdir()
+    shutil.copytree(ROOT / "config/devices", folder / "devices")
+    (folder / "sites").mkdir()
+    site = ROOT / "config/sites" / f"{name}.toml"
+    original = load(site)
+    mutations = list(_mutations(site.read_text()))[share::PROCESSES]
+    return [failure for mutation in mutations if (failure := _judge(folder, original, mutation))]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", EXISTING)
 def test_every_mutation_of_a_site_is_refused_or_seen(name: str, tmp_path: Path) -> None:
-    shutil.copytree(ROOT / "config/devices", tmp_path / "devices")
-    (tmp_path / "sites").mkdir()
-    text = (ROOT / "config/sites" / f"{name}.toml").read_text()
-    original = load(ROOT / "config/sites" / f"{name}.toml")
-    mutations = list(_mutations(text))
+    mutations = list(_mutations((ROOT / "config/sites" / f"{name}.toml").read_text()))
     keys = {mutation.path for mutation in mutations}
-    failures = [failure for mutation in mutations if (failure := _judge(tmp_path, original, mutation))]
+    with ProcessPoolExecutor(PROCESSES, mp_context=get_context("spawn")) as pool:
+        shares = [pool.submit(judge_share, name, tmp_path / str(share), share) for share in range(PROCESSES)]
+        failures = [failure for share in shares for failure in share.result()]
     assert not failures, "\n".join(failures)
     assert len(keys) > 200
     assert len(mutations) > 5 * len(keys)

@@ -167,6 +167,9 @@ def test_on_a_serial_port_the_characters_take_their_time() -> None:
     words = [source("a", 0, word_type=WordType.F64)]
     assert share_of(port, words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * one_s) / 0.2)
     assert share_of(port, bits("a", 0, 8)) == pytest.approx((0.021 + (8 + 5 + 2 + 7) * one_s) / 0.2)
+    bare = replace(port, parity="none", data_bits=7, stop_bits=2)  # 10 bits
+    assert share_of(bare, words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * 10 / 9600) / 0.2)
+    assert share_of(replace(bare, stop_bits=1), words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * 9 / 9600) / 0.2)
 
 
 def _hole(first: int, last: int, table: Table = Table.INPUT) -> Forbidden:

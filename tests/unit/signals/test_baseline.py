@@ -6,6 +6,7 @@ import pytest
 
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.signals.params import StatusParams
+from crumbmeter.signals.settle import SignalMemory
 from tests.unit.signals.bench import CONTACT, COUNT, HONEST, WEIGHT, Bench
 
 
@@ -196,6 +197,24 @@ def test_what_a_person_accepted_is_not_doubted_again_for_the_same_reason() -> No
     bench.accept()
     assert bench.scan(5.0, 0.0, 10.0).good
     assert not bench.memory[0].remarked
+
+
+def test_what_is_remembered_of_a_weight_that_is_tared_doubted_and_accepted() -> None:
+    bench = replace(with_marks(), step_s=0.25)
+    bench.scan(150.0, 0.0, 7.0)
+    memory = SignalMemory(150.0, 100.25, 0.0, bad=False, kept=150.0, kept_s=100.25, marks=(0.0, 7.0))
+    assert bench.memory[0] == memory
+    bench.scan(149.0, 0.0, 8.0)
+    memory = SignalMemory(149.0, 100.5, 0.0, bad=False, kept=149.0, kept_s=100.5, marks=(0.0, 8.0), rebased=True)
+    assert bench.memory[0] == memory
+    bench.scan(90.0, 0.0, 9.0)
+    memory = replace(memory, value=90.0, received_s=100.75, kept=90.0, kept_s=100.75, marks=(0.0, 9.0), doubted=True)
+    assert bench.memory[0] == memory
+    bench.scan(80.0, 0.0, 1.0)
+    memory = replace(memory, value=80.0, received_s=101.0, kept=80.0, kept_s=101.0, marks=(0.0, 1.0))
+    assert bench.memory[0] == memory
+    bench.accept()
+    assert bench.memory[0] == replace(memory, doubted=False)
 
 
 def test_a_doubted_weight_keeps_its_value_and_its_age() -> None:

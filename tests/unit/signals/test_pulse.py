@@ -137,6 +137,10 @@ def test_a_step_is_possible_up_to_the_highest_rate_and_two_stray_pulses_either_w
         assert events == ()
 
 
+def test_the_first_count_begins_the_window() -> None:
+    assert take_count(PulseState(), PARAMS, 1000, 10.0) == (PulseState((10.0,), (0,), 1000), ())
+
+
 def test_what_can_have_been_counted_forwards_was_not_taken_back() -> None:
     # A counter so small that 12 on and 2 back show the same.
     small = replace(PARAMS, modulus=14)

@@ -6,7 +6,7 @@ layout is made: `src/crumbmeter`, the tests below, and settings of its own. Ever
 means something, or stand in `mutation_notes.toml` with the reason why it changes nothing that anybody could see, or
 why it is not in place when its code runs.
 
-Run: python -m tests.benchmarks.mutation   (half an hour on two cores; writes docs/benchmarks/mutation.json)
+Run: python -m tests.benchmarks.mutation   (ten minutes on one core; writes docs/benchmarks/mutation.json)
 """
 
 import argparse

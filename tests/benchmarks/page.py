@@ -50,7 +50,7 @@ FOOT = """## How to read this
 
 def load_files(folder: Path) -> dict[str, dict[str, Any]]:
     """Read the files of all sections that there are."""
-    paths = {name: folder / f"{name}.json" for name in SECTIONS}
+    paths = {name: folder / section.figures_file for name, section in SECTIONS.items()}
     return {name: json.loads(path.read_text(encoding="utf-8")) for name, path in paths.items() if path.exists()}
 
 
@@ -135,10 +135,8 @@ def _section(section: Section, told: Mapping[str, Any] | None, verdict: Verdict)
         return lines[:-1]
     figures = _figures(section, told)
     lines += section.words(figures)
-    if "seed" in figures:
-        lines += ["", f"Seed: {_seeds(figures['seed'])}. Raw: [{section.name}.json](benchmarks/{section.name}.json)."]
-    else:
-        lines += ["", f"Raw: [{section.name}.json](benchmarks/{section.name}.json)."]
+    seed = f"Seed: {_seeds(figures['seed'])}. " if "seed" in figures else ""
+    lines += ["", f"{seed}Raw: [{section.figures_file}](benchmarks/{section.figures_file})."]
     return _squeezed(lines)
 
 

@@ -40,6 +40,13 @@ class Section:
     judge: Callable[[Figures], Verdict]
     words: Callable[[Figures], list[str]]
     """Lines of the section, in Markdown."""
+    file: str = ""
+    """Of the figures, where two sections share one; empty: its own."""
+
+    @property
+    def figures_file(self) -> str:
+        """Name the file of its figures, beside the page."""
+        return f"{self.file or self.name}.json"
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

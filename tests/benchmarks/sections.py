@@ -2,6 +2,5 @@
 
 from tests.benchmarks import demo, journal, kills, mutants, plants, poll, replays, scenarios, steps
 
-SECTIONS = {
-    part.SECTION.name: part.SECTION for part in (demo, plants, scenarios, steps, poll, replays, journal, kills, mutants)
-}
+_PARTS = (demo, plants, scenarios, steps, poll, replays, journal, kills, mutants)
+SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -9,8 +9,9 @@ import pytest
 from crumbmeter.control.step import StepResult
 from crumbmeter_sim.plantfile import load_plant
 from crumbmeter_sim.scenario import load_scenario
-from tests.benchmarks import mutants, page, plants, replays, scenarios, scores
+from tests.benchmarks import page, plants, replays, scenarios, scores
 from tests.benchmarks.made_journal import over_and_over
+from tests.benchmarks.mutation_groups import BESIDE, DEMANDS, GROUPS, MODULES, suite_of, target_of
 from tests.benchmarks.section import DOCS, ROOT, SCENARIOS, quantile
 from tests.benchmarks.sections import SECTIONS
 from tests.benchmarks.watch import Step, stepping_through
@@ -140,10 +141,39 @@ def test_watching_steps_changes_nothing() -> None:
     assert len(seen) == 50
 
 
-def test_every_module_has_to_reach_the_mutation_score() -> None:
-    good, bad = {"killed": 17, "survived": 3, "timeout": 0}, {"killed": 15, "survived": 4, "timeout": 1}
-    assert mutants.judge({"modules": {"a": good}, "total": good}).met
-    assert not mutants.judge({"modules": {"a": good, "b": bad}, "total": {**good, "killed": 90}}).met
+GOOD, BAD = {"killed": 17, "survived": 3, "timeout": 0}, {"killed": 15, "survived": 4, "timeout": 1}
+
+
+def mutated(**change: dict[str, int]) -> dict[str, Any]:
+    """Every module at exactly its target but those told otherwise, by the name of the file."""
+    at_target = {0.85: GOOD, 0.90: {"killed": 17, "survived": 2, "timeout": 1}}
+    modules = {module: at_target[target_of(module)] for module in MODULES}
+    modules |= {module: change[Path(module).stem] for module in MODULES if Path(module).stem in change}
+    return {"modules": modules}
+
+
+def test_every_module_has_to_reach_the_mutation_score_of_its_demand() -> None:
+    older, field = SECTIONS["mutation"], SECTIONS["mutation_field"]
+    assert (older.judge(mutated()).met, field.judge(mutated()).met) == (True, True)
+    assert (older.judge(mutated(words=GOOD)).met, field.judge(mutated(words=GOOD)).met) == (True, False)
+    assert (older.judge(mutated(chain=BAD)).met, field.judge(mutated(chain=BAD)).met) == (False, True)
+    assert field.judge(mutated(plan=BAD)).reached.endswith("at or above; field/plan.py 80.0 %")
+
+
+def test_a_module_without_a_mutation_score_has_not_reached_it() -> None:
+    figures = mutated()
+    del figures["modules"]["signals/totaliser.py"]
+    assert SECTIONS["mutation"].judge(figures).met
+    assert not SECTIONS["mutation_field"].judge(figures).met
+
+
+def test_a_module_is_mutated_in_one_group_and_what_it_is_run_with_is_there() -> None:
+    assert len(set(MODULES)) == len(MODULES)
+    assert all((ROOT / "daemon/crumbmeter" / module).is_file() for module in MODULES)
+    assert all((ROOT / test).is_file() for test in (*BESIDE, *suite_of(MODULES)))
+    for name, demand in DEMANDS.items():
+        assert SECTIONS[name].target == f">= {100.0 * demand.target:g} % on {demand.of}"
+        assert all(GROUPS[group].target >= demand.target for group in demand.groups)
 
 
 def test_quantile_is_the_nearest_rank() -> None:

@@ -122,8 +122,13 @@ def exchange_s(device: DeviceSpec, block: BlockSpec, estimate_s: float) -> float
     if device.transport is not Transport.RTU:
         return estimate_s + device.request_gap_s
     one_s = char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)
-    data = (block.count + 7) // 8 if block.table.of_bits else 2 * block.count
-    return estimate_s + device.request_gap_s + (_REQUEST_BYTES + _EXCEPTION_BYTES + data) * one_s + 2 * silence_s(one_s)
+    line_bytes = _REQUEST_BYTES + _EXCEPTION_BYTES + data_bytes(block)
+    return estimate_s + device.request_gap_s + line_bytes * one_s + 2 * silence_s(one_s)
+
+
+def data_bytes(block: BlockSpec) -> int:
+    """[byte] Return how much data a read brings: all that its reply tells of how much was asked for."""
+    return (block.count + 7) // 8 if block.table.of_bits else 2 * block.count
 
 
 _NAMES = {

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from crumbmeter.field.frames import exchange_s
+from crumbmeter.field.frames import data_bytes, exchange_s
 from crumbmeter.field.spec import (
     AddressSpan,
     BlockSpec,
@@ -87,11 +87,9 @@ class _Want:
     def span(self) -> AddressSpan:
         return self.register.span
 
-    def order(self) -> tuple[int, int, float, int, int, int, int, bool, int]:
-        register, span = self.register, self.span
-        table = _TABLE_ORDER[register.table]
-        own = (register.address, -register.count, self.output, self.index)
-        return (self.device, table, self.period_s, span.first, -span.end, *own)
+    def order(self) -> tuple[int, int, float, int, int]:
+        span = self.span  # what has the same span shares a request, whichever comes first
+        return (self.device, _TABLE_ORDER[self.register.table], self.period_s, span.first, -span.end)
 
     def lane(self) -> tuple[int, Table, float]:
         return (self.device, self.register.table, self.period_s)
@@ -248,12 +246,12 @@ def bus_load(devices: Sequence[DeviceSpec], plan: ReadPlan, exchange_estimate_s:
     """
     requests_per_s: dict[str, float] = {device.endpoint: 0.0 for device in devices}
     share = dict(requests_per_s)
-    alike = Counter((block.device, block.table, block.count) for block in plan.blocks)
+    alike = Counter((block.device, block.table, data_bytes(block)) for block in plan.blocks)
     for block in plan.blocks:
         device = devices[block.device]
         requests_per_s[device.endpoint] += 1.0 / block.period_s
         cost_s = exchange_s(device, block, exchange_estimate_s)
-        if device.transport.serial_frames and alike[block.device, block.table, block.count] > 1:
+        if device.transport.serial_frames and alike[block.device, block.table, data_bytes(block)] > 1:
             # Nothing but time tells their replies apart (adapters/modbus_wire.py).
             cost_s = max(cost_s, device.guard_s)
         share[device.endpoint] += cost_s / block.period_s

@@ -55,8 +55,7 @@ def neighbour_view(
     """
     if not words:
         return NeighbourView(step, (), None, plausible=False)
-    alone = replace(register, address=0, power=None, together=None)
-    value_si = make_decoder(alone)(tuple(words), 0)[0]
+    value_si = make_decoder(replace(register, power=None))(tuple(words), 0)[0]
     least = LEAST_SHARE * max(abs(low_si), abs(high_si))
     plausible = value_si is not None and low_si <= value_si <= high_si and abs(value_si) >= least
     return NeighbourView(step, tuple(words), value_si, plausible)

@@ -148,7 +148,7 @@ def mask_write(register: RegisterSpec, raw: float) -> tuple[int, int]:
         raise UnencodableError("not some bits of one word", register, raw)
     mask = 1 << bit_of(register) if is_bit else field_place(register)[0]
     shift = (mask & -mask).bit_length() - 1
-    bits = number if is_bit else bits_for(register, number)
+    bits = bits_for(register, number)
     if not is_bit and bits in sentinel_patterns(register):
         raise UnencodableError("the device takes this for no value", register, raw)
     whole = RegisterSpec(register.table, register.address, WordType.U16, register.order)

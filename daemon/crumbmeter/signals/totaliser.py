@@ -154,7 +154,7 @@ def observe(
     suspect = _suspect(state.suspect, params, count, received_s)
     if suspect.reads < params.confirm_reads:
         return replace(state, suspect=suspect), ()
-    return _confirmed(replace(state, suspect=suspect), params, suspect)
+    return _confirmed(state, params, suspect)
 
 
 def _allowed(state: TotaliserState, params: TotaliserParams, at_s: float) -> float | None:

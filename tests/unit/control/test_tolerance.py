@@ -232,3 +232,9 @@ def test_a_window_across_a_change_of_mix_is_not_judged() -> None:
     for _ in range(20):
         state = add_parcels(state, ((missing, 249_000.0),), params)
     assert state.dose_level == 2
+
+
+@pytest.mark.parametrize(("last_target_g", "judged"), [(250, True), (249, False)])
+def test_a_window_is_judged_from_eight_tenths_of_it_on(last_target_g: int, judged: bool) -> None:
+    state = window(0, 0, 0)
+    assert window(0, target_g=last_target_g, state=state).dose_level == (2 if judged else 0)

@@ -124,29 +124,37 @@ def test_the_reply_to_another_request_is_accepted_only_if_nothing_tells_them_apa
 
 
 @pytest.mark.parametrize(
-    ("frame", "kind"),
+    ("frame", "what", "kind"),
     [
-        ("12 03 06 022B 0000 0064 C8BA", MismatchKind.UNIT),
-        ("11 04 06", MismatchKind.FUNCTION),
-        ("11 03 04", MismatchKind.BYTE_COUNT),
-        ("11 03 06 022B 0000 0064 C8BB", MismatchKind.CRC),
-        ("11 03 06 022B 0000 0065 C8BA", MismatchKind.CRC),
-        ("11 03 06 022B 0000 0064 C8BA 00", MismatchKind.LENGTH),
-        ("11 84 02 C2C4", MismatchKind.FUNCTION),
-        ("11 83 02 C134 00", MismatchKind.LENGTH),
-        ("11 83 02 C135", MismatchKind.CRC),
+        ("12 03 06 022B 0000 0064 C8BA", "unit 18 for 17", MismatchKind.UNIT),
+        ("12", "unit 18 for 17", MismatchKind.UNIT),
+        ("11 04 06", "function code 4 for 3", MismatchKind.FUNCTION),
+        ("11 04", "function code 4 for 3", MismatchKind.FUNCTION),
+        ("11 03 04", "byte count 4 for 6", MismatchKind.BYTE_COUNT),
+        ("11 03 06 022B 0000 0064 C8BB", "CRC", MismatchKind.CRC),
+        ("11 03 06 022B 0000 0065 C8BA", "CRC", MismatchKind.CRC),
+        ("11 03 06 022B 0000 0064 C8BA 00", "1 bytes after the reply", MismatchKind.LENGTH),
+        ("11 84 02 C2C4", "function code 132 for 3", MismatchKind.FUNCTION),
+        ("11 83 02 C134 0000", "2 bytes after the reply", MismatchKind.LENGTH),
+        ("11 83 02 C135", "CRC", MismatchKind.CRC),
     ],
 )
-def test_each_lie_is_called_by_its_name(frame: str, kind: MismatchKind) -> None:
-    verdict = judge_rtu(expect(0, 17, REQUEST), bytes.fromhex(frame))
-    assert isinstance(verdict, Mismatch)
-    assert verdict.kind is kind
-    assert verdict.evidence
+def test_each_lie_is_called_by_its_name_as_soon_as_it_is_known(frame: str, what: str, kind: MismatchKind) -> None:
+    data = bytes.fromhex(frame)
+    assert judge_rtu(expect(0, 17, REQUEST), data) == Mismatch(what, data.hex(" "), kind)
+
+
+def test_every_beginning_of_the_right_reply_waits_for_more_and_is_told_where_it_stops() -> None:
+    for length in range(len(RIGHT)):
+        assert judge_rtu(expect(0, 17, REQUEST), RIGHT[:length]) is None
+    assert stalled(RIGHT[:4]) == Mismatch("the reply stops after 4 bytes", "11 03 06 02", MismatchKind.LENGTH)
 
 
 @pytest.mark.parametrize("code", [1, 2, 3, 4, 5, 6, 8, 10, 11])
 def test_an_exception_is_a_valid_no(code: int) -> None:
     assert judge_rtu(expect(0, 17, REQUEST), rtu_frame(17, bytes([0x83, code]))) == SaysNo(code)
+    inputs = expect(0, 17, b"\4" + REQUEST[1:])
+    assert judge_rtu(inputs, rtu_frame(17, bytes([0x84, code]))) == SaysNo(code)
 
 
 def test_an_exception_with_code_zero_is_none() -> None:
@@ -210,12 +218,59 @@ def test_silence_is_three_and_a_half_characters_and_at_least_the_fixed_time() ->
             "unit 1, 23 read and write registers: read 1 at 3, write 1 at 14: 00 ff",
         ),
         (rtu_frame(1, bytes.fromhex("10 0001 0001 02 000A")), True, True, "unit 1, 16 write registers at 1, 1: 00 0a"),
-        (b"\x01\x03", False, True, "no whole frame"),
-        (b"\x00\x01", False, False, "no whole frame"),
+        (b"\x01\x03\x00", False, True, "no whole frame"),
+        (bytes.fromhex("0001 0000 0001 11"), False, False, "no whole frame"),
+        (
+            bytes.fromhex("0102 0000 0106 11 07"),
+            True,
+            False,
+            "transaction 258, length 262 in 2, unit 17, 07 unknown function",
+        ),
     ],
 )
 def test_a_frame_is_said_in_words(frame: bytes, sent: bool, serial: bool, words: str) -> None:
     assert explain_frame(frame, sent=sent, serial=serial) == words
+
+
+@pytest.mark.parametrize(
+    ("pdu", "words"),
+    [
+        ("01 1013 0008", "01 read coils at 4115, 8"),
+        ("03 006B 0103 00FF", "03 read holding registers at 107, 259"),  # what comes after it is not the request's
+        ("05 10AC FF00", "05 write one coil at 4268: ff00"),
+        ("0F 0013 0008 01 CD", "15 write coils at 19, 8: cd"),
+        ("0F 0013 0008", "15 write coils at 19, 8"),
+        ("10 0001 0001 02", "16 write registers at 1, 1"),
+        ("10 0001 0003 06 000A 0102 0007", "16 write registers at 1, 3: 00 0a 01 02 00 07"),
+        ("16 0004 00F2 0025 FF", "22 mask write register at 4: and 00f2 or 0025"),
+        ("17 0003 0106 010E 0103 02", "23 read and write registers at 3, 262"),
+        ("17 0003 0106 010E 0103 02 FF", "23 read and write registers: read 262 at 3, write 259 at 270: ff"),
+        ("06 0001 00", "06 write one register"),
+        ("07", "07 unknown function"),
+    ],
+)
+def test_what_is_asked_is_said_in_words(pdu: str, words: str) -> None:
+    assert explain_frame(rtu_frame(1, bytes.fromhex(pdu)), sent=True, serial=True) == f"unit 1, {words}"
+
+
+@pytest.mark.parametrize(
+    ("pdu", "words"),
+    [
+        ("01 03 CD6B05", "01 read coils: cd 6b 05"),
+        ("02 02 ACDB", "02 read discrete inputs: ac db"),
+        ("04 02 000A", "04 read input registers: 000a"),
+        ("04 02 000A 01", "04 read input registers: 000a 01"),
+        ("17 04 00FE 0ACD", "23 read and write registers: 00fe 0acd"),
+        ("05 00AC FF00", "05 write one coil at 172: ff00"),
+        ("06 0001 0003", "06 write one register at 1: 0003"),
+        ("10 0001 0002", "16 write registers at 1, 2"),
+        ("83", "says no to 3: 00 unknown"),
+        ("84 07", "says no to 4: 07 unknown"),
+        ("84 0B", "says no to 4: 11 gateway target failed to respond"),
+    ],
+)
+def test_what_is_answered_is_said_in_words(pdu: str, words: str) -> None:
+    assert explain_frame(rtu_frame(1, bytes.fromhex(pdu)), sent=False, serial=True) == f"unit 1, {words}"
 
 
 @given(st.binary(max_size=300), st.booleans(), st.booleans())

@@ -1,5 +1,7 @@
 """What a read request is made of: every value with all that has to come with it, and under its names."""
 
+import pytest
+
 from crumbmeter.field.parts import Part, parts_of
 from crumbmeter.field.plan import make_plan
 from crumbmeter.field.spec import AddressSpan, PowerOfTen, RegisterSpec, Table, WordType
@@ -27,3 +29,11 @@ def test_a_read_back_is_a_part_under_its_role() -> None:
     sources, outputs = [source("held", 4, table=Table.HOLDING)], [output("auger_speed", 4)]
     plan = make_plan([device_spec()], sources, outputs)
     assert parts_of(plan, sources, outputs) == {0: (Part(4, 1, ("held", "auger_speed")),)}
+
+
+def test_a_plan_of_another_site_has_no_parts() -> None:
+    sources, outputs = [source("a", 0)], [output("auger_speed", 4)]
+    plan = make_plan([device_spec()], sources, outputs)
+    for others in ((sources * 2, outputs), (sources, outputs * 2)):
+        with pytest.raises(ValueError, match="argument"):
+            parts_of(plan, *others)

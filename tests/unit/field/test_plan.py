@@ -9,11 +9,14 @@ from crumbmeter.field.spec import (
     AddressSpan,
     BlockSpec,
     ByteOrder,
+    DeviceSpec,
     Forbidden,
     Place,
     PowerOfTen,
     RegisterSpec,
+    SignalSource,
     Table,
+    Transport,
     WordType,
 )
 from tests.fakes import device_spec, output, source
@@ -80,8 +83,7 @@ def test_a_value_larger_than_a_request_is_refused() -> None:
 
 
 def test_coils_follow_the_limit_for_bits() -> None:
-    sources = [source(f"c{n}", n, table=Table.COIL, word_type=WordType.BIT) for n in range(20)]
-    plan = make_plan([DEVICE], sources, [])
+    plan = make_plan([DEVICE], bits("c", 0, 19, Table.COIL), [])
     assert [(block.address, block.count) for block in plan.blocks] == [(0, 16), (16, 4)]
 
 
@@ -116,6 +118,58 @@ def test_load_adds_up_over_the_devices_of_one_endpoint() -> None:
     assert shared.requests_per_s == pytest.approx(5.0 + 2.0)
     assert shared.share == pytest.approx(0.02 / 0.2 + 0.03 / 0.5)
     assert alone == EndpointLoad("127.0.0.1:1503", 0.0, 0.0)
+
+
+ON_A_BUS = device_spec("meter", transport=Transport.RTU_OVER_TCP, timeout_s=0.05, max_gap=0)
+"""Nothing but 100 ms without a request tells apart replies that look the same."""
+
+
+def share_of(device: DeviceSpec, sources: list[SignalSource], exchange_estimate_s: float = 0.02) -> float:
+    (load,) = bus_load([device], make_plan([device], sources, []), exchange_estimate_s)
+    return load.share
+
+
+def bits(signal_id: str, first: int, last: int, table: Table = Table.DISCRETE) -> list[SignalSource]:
+    addresses = range(first, last + 1)
+    return [source(f"{signal_id}{at}", at, table=table, word_type=WordType.BIT) for at in addresses]
+
+
+def test_on_a_bus_requests_whose_replies_look_the_same_each_take_as_long_as_a_reply_may_be_late() -> None:
+    alike = [source("a", 0), source("b", 10)]
+    assert share_of(ON_A_BUS, alike[:1]) == pytest.approx(0.02 / 0.2)
+    assert share_of(ON_A_BUS, alike) == pytest.approx(2 * 0.1 / 0.2)
+    assert share_of(ON_A_BUS, alike, 0.11) == pytest.approx(2 * 0.11 / 0.2)
+    assert share_of(replace(ON_A_BUS, worst_response_s=0.5), alike) == pytest.approx(2 * 0.5 / 0.2)
+
+
+def test_requests_whose_replies_tell_themselves_apart_follow_each_other_at_once() -> None:
+    alike = [source("a", 0), source("b", 10)]
+    assert share_of(replace(ON_A_BUS, transport=Transport.TCP), alike) == pytest.approx(2 * 0.02 / 0.2)
+    longer = [source("a", 0), source("b", 10, word_type=WordType.F32)]
+    assert share_of(ON_A_BUS, longer) == pytest.approx(2 * 0.02 / 0.2)
+    elsewhere = [source("a", 0), source("b", 10, table=Table.HOLDING)]
+    assert share_of(ON_A_BUS, elsewhere) == pytest.approx(2 * 0.02 / 0.2)
+    units = [ON_A_BUS, replace(ON_A_BUS, device_id="other", unit_id=2)]
+    (load,) = bus_load(units, make_plan(units, [source("a", 0), source("b", 10, device=1)], []), 0.02)
+    assert load.share == pytest.approx(2 * 0.02 / 0.2)
+
+
+def test_bits_that_fill_as_many_bytes_look_the_same() -> None:
+    # Nine and sixteen bits come in two bytes, eight in one: only the byte count stands in the reply.
+    assert share_of(ON_A_BUS, [*bits("a", 0, 8), *bits("b", 20, 35)]) == pytest.approx(2 * 0.1 / 0.2)
+    assert share_of(ON_A_BUS, [*bits("a", 0, 7), *bits("b", 20, 35)]) == pytest.approx(2 * 0.02 / 0.2)
+
+
+def test_on_a_serial_port_the_characters_take_their_time() -> None:
+    # 9600 baud and 11 bits a character; a request of 8, a reply of 5 and its data, and 3.5 of silence after each.
+    port = replace(ON_A_BUS, transport=Transport.RTU, baud=9600, request_gap_s=0.001)
+    one_s = 11 / 9600
+    words = [source("a", 0, word_type=WordType.F64)]
+    assert share_of(port, words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * one_s) / 0.2)
+    assert share_of(port, bits("a", 0, 8)) == pytest.approx((0.021 + (8 + 5 + 2 + 7) * one_s) / 0.2)
+    bare = replace(port, parity="none", data_bits=7, stop_bits=2)  # 10 bits
+    assert share_of(bare, words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * 10 / 9600) / 0.2)
+    assert share_of(replace(bare, stop_bits=1), words) == pytest.approx((0.021 + (8 + 5 + 8 + 7) * 9 / 9600) / 0.2)
 
 
 def _hole(first: int, last: int, table: Table = Table.INPUT) -> Forbidden:
@@ -226,8 +280,7 @@ def test_a_block_never_counts_more_than_modbus_allows() -> None:
     # v1.1b3, sections 6.1 to 6.4: at most 125 registers and 2000 bits.
     device = device_spec()
     words = [source(f"s{n}", n) for n in range(300)]
-    bits = [source(f"b{n}", n, table=Table.DISCRETE, word_type=WordType.BIT) for n in range(4500)]
-    counts = [block.count for block in make_plan([device], [*words, *bits], []).blocks]
+    counts = [block.count for block in make_plan([device], [*words, *bits("b", 0, 4499)], []).blocks]
     assert counts == [2000, 2000, 500, 125, 125, 50]
 
 

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from crumbmeter.field.replies import Accepted, Mismatch, MismatchKind, SaysNo, expect, judge_tcp
+from crumbmeter.field.replies import Accepted, Expected, Mismatch, MismatchKind, SaysNo, expect, judge_tcp, late_bytes
 
 REQUEST = bytes.fromhex("03 006B 0003")
 RIGHT = bytes.fromhex("0001 0000 0009 11 03 06 022B 0000 0064")
@@ -29,33 +29,55 @@ def test_no_flipped_bit_of_header_function_or_byte_count_passes(position: int, b
 
 
 @pytest.mark.parametrize(
-    ("frame", "what"),
+    ("frame", "what", "kind"),
     [
-        (RIGHT + b"\x00", "after the reply"),
-        ("0001 0000 0007 11 03 04 022B 0000", "byte count 4 in 6 bytes"),
-        ("0001 0000 0009 11 04 06 022B 0000 0064", "function code 4"),
-        ("0001 0000 0009 11 03 04 022B 0000 0064", "byte count 4"),
-        ("0001 0000 0009 12 03 06 022B 0000 0064", "unit 18 for 17"),
-        ("0000 0000 0009 11 03 06 022B 0000 0064", "transaction 0 for 1"),
-        ("0001 0000 0002 11 83", "length 2"),
-        ("0001 0000 0004 11 83 02 00", "function code 131"),
-        ("0001 0000 0003 11 83 00", "function code 131"),
-        ("0001 0000 0003 11 84 02", "function code 132"),
-        ("0001 0000 7FFF 11 03 06", "length 32767"),
+        (RIGHT + b"\x00", "after the reply", MismatchKind.LENGTH),
+        ("0001 0000 0007 11 03 04 022B 0000", "byte count 4 in 6 bytes", MismatchKind.BYTE_COUNT),
+        ("0001 0000 0009 11 04 06 022B 0000 0064", "function code 4", MismatchKind.FUNCTION),
+        ("0001 0000 0009 11 03 04 022B 0000 0064", "byte count 4", MismatchKind.BYTE_COUNT),
+        ("0001 0000 0009 12 03 06 022B 0000 0064", "unit 18 for 17", MismatchKind.UNIT),
+        ("0000 0000 0009 11 03 06 022B 0000 0064", "transaction 0 for 1", MismatchKind.TRANSACTION),
+        ("0001 0001 0009 11 03 06 022B 0000 0064", "protocol id 1", MismatchKind.PROTOCOL),
+        ("0001 0000 0002 11 83", "length 2", MismatchKind.LENGTH),
+        ("0001 0000 0004 11 83 02 00", "function code 131", MismatchKind.FUNCTION),
+        ("0001 0000 0003 11 83 00", "function code 131", MismatchKind.FUNCTION),
+        ("0001 0000 0003 11 84 02", "function code 132", MismatchKind.FUNCTION),
+        ("0001 0000 7FFF 11 03 06", "length 32767", MismatchKind.LENGTH),
+        # A header is judged as soon as it is whole.
+        ("0001 0000 0009 12", "unit 18 for 17", MismatchKind.UNIT),
     ],
 )
-def test_anything_else_is_a_mismatch_with_evidence(frame: str | bytes, what: str) -> None:
+def test_anything_else_is_a_mismatch_with_evidence(frame: str | bytes, what: str, kind: MismatchKind) -> None:
     data = frame if isinstance(frame, bytes) else bytes.fromhex(frame)
     verdict = judge_tcp(expect(1, 17, REQUEST), data)
     assert isinstance(verdict, Mismatch)
     assert re.search(what, verdict.what)
     assert verdict.evidence
+    assert verdict.kind is kind
 
 
 @pytest.mark.parametrize("code", [1, 2, 3, 4, 5, 6, 8, 10, 11])
 def test_an_exception_is_a_valid_no(code: int) -> None:
     frame = bytes.fromhex("0001 0000 0003 11 83") + bytes([code])
     assert judge_tcp(expect(1, 17, REQUEST), frame) == SaysNo(code)
+    inputs = bytes.fromhex("0001 0000 0003 11 84") + bytes([code])
+    assert judge_tcp(expect(1, 17, b"\4" + REQUEST[1:]), inputs) == SaysNo(code)
+
+
+@pytest.mark.parametrize(
+    ("asked", "count", "data"),
+    [
+        ("02 00C4 0101", 257, "21"),
+        ("04 0008 0010", 16, "20"),
+        ("17 0003 0006 000E 0003 06 00FF 00FF 00FF", 6, "0C"),
+        ("05 00AC FF00", 0, "00AC FF00"),
+        ("10 0001 0002 04 000A 0102", 0, "0001 0002"),
+        ("16 0004 00F2 0025", 0, "0004 00F2 0025"),
+    ],
+)
+def test_what_is_expected_follows_from_the_request_alone(asked: str, count: int, data: str) -> None:
+    request = bytes.fromhex(asked)
+    assert expect(9, 17, request) == Expected(9, 17, request[0], count, bytes.fromhex(data))
 
 
 @pytest.mark.parametrize(
@@ -136,3 +158,41 @@ def test_evidence_is_short_and_says_that_there_was_more() -> None:
 def test_how_many_bytes_are_too_many_is_said() -> None:
     verdict = judge_tcp(expect(1, 17, REQUEST), RIGHT + b"\1\2\3")
     assert verdict == Mismatch("3 bytes after the reply", (RIGHT + b"\1\2\3").hex(" "), MismatchKind.LENGTH)
+
+
+GIVEN_UP = {0x0102: 17, 0x0305: 18}
+"""Transaction ids and units of requests that nobody waits for any more."""
+
+
+@pytest.mark.parametrize(
+    ("frame", "skipped"),
+    [
+        ("0102 0000 0003 11 83 02", 9),
+        ("0305 0000 0005 12 03 02 0064", 11),
+        ("0102 0000 0005 11 03 02 0064 0001 0000", 11),  # and the beginning of what is waited for
+        ("0102 0000 0005 11 03 02 00", None),
+        ("0102 0000 0003 11", None),
+        ("0102 0000 0002 11", 0),  # too short for a reply
+        ("0102 0000 00FE 11", None),
+        ("0102 0000 00FF 11", 0),  # longer than any
+        ("0102 0000 0003 12 83 02", 0),  # of another unit
+        ("0102 0001 0003 11 83 02", 0),  # another protocol
+        ("0103 0000 0003 11 83 02", 0),  # nobody asked that
+        ("0102 0000 0002 12", 0),
+        ("0102 00", None),
+        ("0102", None),
+        ("01", None),
+        ("", None),
+        ("0103", 0),
+        ("0103 0000 0003", 0),
+        ("0201", 0),
+    ],
+)
+def test_a_late_reply_is_told_by_its_header_and_skipped_whole(frame: str, skipped: int | None) -> None:
+    assert late_bytes(GIVEN_UP, bytes.fromhex(frame)) == skipped
+
+
+def test_the_longest_late_reply_is_skipped_whole() -> None:
+    frame = bytes.fromhex("0102 0000 00FE 11") + b"\0" * 253
+    assert late_bytes(GIVEN_UP, frame[:-1]) is None
+    assert late_bytes(GIVEN_UP, frame) == 260

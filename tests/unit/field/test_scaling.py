@@ -111,6 +111,12 @@ def test_gains_are_all_there_are() -> None:
     assert both_ways[3] == 1000.0
 
 
+def test_a_negative_power_of_ten_is_divided_by_so_that_no_digit_is_lost() -> None:
+    # A tenth is no binary fraction: 3 times it is 0.30000000000000004.
+    thirds = gains(replace(I16, scale=3.0, power=PowerOfTen(EXPONENT)))
+    assert (thirds[-1], thirds[-3], thirds[0], thirds[1]) == (0.3, 0.003, 3.0, 30.0)
+
+
 def test_a_float_may_not_grow_beyond_all_numbers() -> None:
     double = RegisterSpec(Table.INPUT, 0, WordType.F64, power=PowerOfTen(RegisterSpec(Table.INPUT, 4, WordType.U16)))
     assert decode_si(double, (0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF, 3)) == (None, Reason.NOT_FINITE)

@@ -5,7 +5,7 @@ import struct
 
 import pytest
 
-from crumbmeter.field.spec import RegisterSpec, Table, WordType
+from crumbmeter.field.spec import PowerOfTen, RegisterSpec, Table, WordType
 from crumbmeter.field.views import LONGEST, NeighbourView, WordView, neighbour_view, views
 
 
@@ -80,4 +80,11 @@ def test_a_neighbour_is_plausible_within_the_range_and_above_next_to_nothing(val
     words = struct.unpack(">4H", struct.pack(">d", value))
     found = neighbour_view(register, 1, words, -50.0, 200.0)
     assert (found.step, found.words, found.plausible) == (1, words, plausible)
+    assert found.value_si == (value if math.isfinite(value) else None)
     assert neighbour_view(register, -1, (), -50.0, 200.0) == NeighbourView(-1, (), None, plausible=False)
+
+
+def test_a_neighbour_is_scaled_as_the_value_is_but_for_a_power_of_ten_that_is_not_among_its_words() -> None:
+    point = PowerOfTen(RegisterSpec(Table.INPUT, 9, WordType.U16), decimals=True)
+    register = RegisterSpec(Table.INPUT, 7, WordType.U16, scale=0.5, unit="kPa", power=point)
+    assert neighbour_view(register, 1, (30,), 0.0, 20_000.0) == NeighbourView(1, (30,), 15_000.0, plausible=True)

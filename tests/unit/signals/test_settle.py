@@ -1,59 +1,16 @@
 """First values, heartbeats, and weights with their status: what may be believed, scan by scan."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import pytest
 
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
-from crumbmeter.model.sample import Sample
-from crumbmeter.signals.params import BaselineParams, SignalParams, StatusParams
-from crumbmeter.signals.settle import SignalMemory, accept_baseline, first_memory, for_control, settle
+from crumbmeter.signals.params import SignalParams, StatusParams
+from crumbmeter.signals.settle import for_control
+from tests.unit.signals.bench import CONTACT, COUNT, WEIGHT, Bench
 
-WEIGHT = SignalParams("hopper", -10.0, 300.0, max_age_s=1.0)
-CONTACT = SignalParams("contact", 0.0, 1.0, max_age_s=1.0, is_contact=True)
-COUNT = SignalParams("count", 0.0, 65535.0, max_age_s=1.0)
-HONEST = BaselineParams(fall_si_s=1.0, margin_si=2.0)
 STEP_S = 0.2
-
-
-@dataclass
-class Bench:
-    """Settles a few signals of one device in step."""
-
-    signals: tuple[SignalParams, ...]
-    now_s: float = 100.0
-    received_s: float = 0.0
-    link_ok: bool = True
-    memory: tuple[SignalMemory, ...] = ()
-    readings: tuple[Reading, ...] = ()
-    told: list[str] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        self.memory = first_memory(len(self.signals))
-        self.values: tuple[float | None, ...] = (None,) * len(self.signals)
-
-    def scan(self, *values: float | None) -> Reading:
-        """Give new values, or none: then the old ones stand with their age and the link is lost."""
-        self.now_s += STEP_S
-        if values:
-            self.values, self.received_s = values, self.now_s
-        self.link_ok = bool(values)
-        samples = tuple(
-            Sample(value, Reason.OK if value is not None else Reason.BAD_REPLY, self.received_s, self.link_ok)
-            for value in self.values
-        )
-        self.memory, self.readings, events = settle(samples, self.memory, self.signals, self.now_s, STEP_S)
-        self.told += [happened.name for happened in events]
-        return self.readings[0]
-
-    def rebased(self) -> bool:
-        return self.memory[0].rebased
-
-    def away(self, seconds: float) -> None:
-        """Lose the link for a time."""
-        for _ in range(round(seconds / STEP_S)):
-            self.scan()
 
 
 def test_the_first_values_after_a_start_are_uncertain_and_not_for_control() -> None:
@@ -174,81 +131,6 @@ def test_motion_is_worth_what_the_use_says(worth: str, quality: Quality) -> None
     assert reading.quality is quality
     assert reading.reason is (Reason.OK if quality is Quality.GOOD else Reason.IN_MOTION)
     assert bench.scan(150.0, 0.0, 0.0, 0.0, 1.0).good
-
-
-def with_marks(max_rise_per_s: float | None = None) -> Bench:
-    weight = replace(WEIGHT, status=StatusParams(marks=(("net", 1), ("tare_active", 2))), baseline=HONEST)
-    return Bench((replace(weight, max_rise_per_s=max_rise_per_s), CONTACT, COUNT))
-
-
-def test_a_tare_that_moves_the_weight_is_told_and_doubted_until_somebody_accepts_it() -> None:
-    bench = with_marks()
-    for _ in range(3):
-        bench.scan(150.0, 0.0, 7.0)
-    reading = bench.scan(0.4, 1.0, 8.0)
-    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
-    assert bench.told[-3:] == ["weight_mark_changed", "weight_mark_changed", "weight_baseline_doubted"]
-    assert bench.rebased()
-    assert not bench.scan(0.3, 1.0, 8.0).good
-    assert not bench.rebased()
-    bench.memory = (accept_baseline(bench.memory[0]), *bench.memory[1:])
-    assert bench.scan(0.2, 1.0, 8.0).good
-
-
-def test_a_tare_that_leaves_the_weight_where_it_was_is_told_and_not_doubted() -> None:
-    bench = with_marks()
-    bench.scan(150.0, 0.0, 7.0)
-    assert bench.scan(149.9, 0.0, 8.0).good
-    assert bench.told[-1] == "weight_mark_changed"
-    assert bench.rebased()
-
-
-def test_a_tare_whose_step_was_too_fast_to_believe_is_still_doubted() -> None:
-    bench = with_marks(max_rise_per_s=30.0)
-    bench.scan(150.0, 0.0, 7.0)
-    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.RATE_OF_CHANGE
-    assert bench.scan(0.4, 0.0, 8.0).reason is Reason.BASELINE_DOUBT
-
-
-def test_an_indicator_that_comes_back_tared_after_a_power_dip_is_noticed() -> None:
-    """It has no marks, or keeps no count of what it did by itself: only the weight tells (lesson 7)."""
-    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
-    for _ in range(5):
-        bench.scan(150.0)
-    bench.away(8.0)
-    for _ in range(2):
-        bench.scan(0.0)
-    reading = bench.scan(0.2)
-    assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.BASELINE_DOUBT)
-    assert "weight_baseline_doubted" in bench.told
-    for _ in range(500):
-        assert not bench.scan(0.2).good
-
-
-@pytest.mark.parametrize("back", [149.0, 141.0, 240.0])
-def test_a_hopper_that_was_emptied_by_feeding_or_filled_meanwhile_is_believed(back: float) -> None:
-    bench = Bench((replace(WEIGHT, initial_reads=2, baseline=HONEST),))
-    for _ in range(5):
-        bench.scan(150.0)
-    bench.away(8.0)
-    for _ in range(3):
-        reading = bench.scan(back)
-    assert reading.good
-
-
-def test_a_step_in_sight_with_nothing_changed_is_no_matter_of_the_baseline() -> None:
-    bench = with_marks()
-    bench.scan(150.0, 0.0, 7.0)
-    assert bench.scan(90.0, 0.0, 7.0).good
-    assert not bench.memory[0].doubted
-
-
-def test_a_mark_that_cannot_be_read_for_a_while_is_no_change() -> None:
-    bench = with_marks()
-    bench.scan(150.0, 0.0, 7.0)
-    bench.scan(150.0, None, None)
-    bench.scan(150.0, 0.0, 7.0)
-    assert "weight_mark_changed" not in bench.told
 
 
 def test_at_exactly_its_highest_age_a_value_still_stands() -> None:

@@ -10,6 +10,7 @@ from crumbmeter.signals.totaliser import (
     TotaliserParams,
     TotaliserState,
     Verdict,
+    explain,
     follow_rate,
     new_totaliser,
     observe,
@@ -36,6 +37,9 @@ def test_a_counter_that_comes_to_its_end_says_so_once_and_again_after_a_reset() 
     state, told = read(STAYS, [980, 990, 998, 999, 999, 999])
     assert told == [{"name": "totaliser_saturated", "signal": "total"}]
     assert (state.saturated, state.booked_counts) == (True, 19)
+    # Where the site file says meanwhile that it goes round, its highest count is no end.
+    after, told = read(WRAPS, [999], state, 106.0)
+    assert (after.saturated, told) == (False, [])
     state, told = read(STAYS, [5, 6, 7], state, 106.0)
     assert (state.saturated, told[0]["verdict"]) == (False, "reset")
     assert read(WRAPS, [998, 999, 999])[1] == []
@@ -50,6 +54,39 @@ def test_exactly_the_highest_rate_and_one_count_is_believed_and_one_more_is_not(
     assert read(STAYS, [100, 111, 122])[0].booked_counts == 11
     # What was not used is not saved up: the next read is bounded by its own time.
     assert read(STAYS, [100, 100, 100, 112])[0].booked_counts == 0
+
+
+def test_between_two_quick_reads_only_their_own_time_counts() -> None:
+    state, _ = read(STAYS, [100])
+    assert observe(state, STAYS, 106, 100.5)[0].booked_counts == 6
+    assert observe(state, STAYS, 107, 100.5)[0].booked_counts == 0
+
+
+@pytest.mark.parametrize(
+    ("params", "before", "count", "allowed_counts", "verdict"),
+    [
+        (WRAPS, 5, 10, 1004.9, Verdict.ADVANCE),
+        (WRAPS, 5, 10, 1005.0, Verdict.UNDECIDABLE),  # it may have gone round once more
+        (STAYS, 5, 10, 1005.0, Verdict.ADVANCE),
+        (STAYS, 500, 10, 10.0, Verdict.RESET),
+        (STAYS, 500, 11, 10.9, Verdict.REPLACEMENT),
+        (WRAPS, 995, 15, 20.0, Verdict.WRAP),
+        (WRAPS, 995, 15, 19.9, Verdict.REPLACEMENT),
+        (replace(WRAPS, resettable=True), 995, 15, 20.0, Verdict.UNDECIDABLE),  # over the top, or set to 0
+        (replace(WRAPS, resettable=True), 995, 15, 19.9, Verdict.RESET),
+        (STAYS, 500, 500, 0.0, Verdict.ADVANCE),
+        (STAYS, 0, 500, None, Verdict.UNDECIDABLE),
+    ],
+)
+def test_what_explains_a_count_at_the_limits(
+    params: TotaliserParams, before: int, count: int, allowed_counts: float | None, verdict: Verdict
+) -> None:
+    assert explain(before, count, allowed_counts, params) is verdict
+
+
+def test_a_new_state_says_which_counter_it_is_of() -> None:
+    state = new_totaliser(STAYS)
+    assert (state.totaliser_id, state.count_si, state.modulus) == ("total", 0.5, 1000)
 
 
 def test_a_turn_tells_what_was_booked_and_the_gap_what_was_possible() -> None:
@@ -67,8 +104,16 @@ def test_a_turn_tells_what_was_booked_and_the_gap_what_was_possible() -> None:
     assert (state.baseline_count, state.baseline_s, state.credit_counts, state.suspect) == (5, 103.0, 1.0, None)
 
 
-def test_a_glitch_tells_what_was_shown() -> None:
-    _, told = read(STAYS, [500, 0, 0, 503])
+def test_a_turn_is_booked_up_to_what_was_possible_since_the_baseline() -> None:
+    # 3 s at 10 counts/s and the one by which it may be ahead: 31.
+    state, told = read(WRAPS, [995, 6, 16, 26])
+    assert (state.booked_counts, [one["name"] for one in told]) == (31, ["totaliser_wrapped"])
+    state, told = read(WRAPS, [995, 6, 16, 27])
+    assert (state.booked_counts, [one["verdict"] for one in told]) == (0, ["replacement"])
+
+
+def test_a_glitch_is_told_once() -> None:
+    _, told = read(STAYS, [500, 0, 0, 503, 504, 505])
     assert told == [
         {"name": "totaliser_glitch", "signal": "total", "held_count": 500, "shown_count": 0, "reads_count": 2}
     ]
@@ -79,6 +124,32 @@ def test_reads_that_do_not_follow_from_each_other_confirm_nothing() -> None:
     assert (told, state.baseline_count) == ([], 500)
     # Over the top on the way to being confirmed.
     assert read(WRAPS, [500, 990, 998, 3])[0].gaps[0].verdict is Verdict.REPLACEMENT
+
+
+def test_reads_follow_from_each_other_at_the_highest_rate_and_one_count_for_their_own_time() -> None:
+    def gaps(counts: list[int], every_s: float) -> int:
+        state, _ = read(STAYS, [500])
+        for place, count in enumerate(counts):
+            state, _ = observe(state, STAYS, count, 101.0 + every_s * place)
+        return len(state.gaps)
+
+    assert gaps([0, 11, 22], 1.0) == 1
+    assert gaps([0, 12, 24], 1.0) == 0
+    assert gaps([0, 6, 12], 0.5) == 1
+    assert gaps([0, 7, 14], 0.5) == 0
+    # Downwards is no way to count, however long it has been: only a counter that goes round would do it.
+    assert gaps([400, 390, 380], 200.0) == 0
+
+
+def test_a_gap_begins_with_the_one_count_by_which_a_counter_may_be_ahead() -> None:
+    state, _ = read(STAYS, [100, 111, 3, 3, 3])
+    assert observe(state, STAYS, 14, 105.0)[0].booked_counts == 11 + 11
+    assert observe(state, STAYS, 15, 105.0)[0].booked_counts == 11
+
+
+def test_a_gap_from_zero_says_zero() -> None:
+    state, told = read(STAYS, [0, 500, 500, 500])
+    assert (state.gaps[0].from_count, told[0]["from_count"]) == (0, 0)
 
 
 def test_what_it_cannot_show_is_not_looked_at() -> None:
@@ -114,6 +185,19 @@ def test_only_stretches_known_both_ways_are_compared() -> None:
     state = follow_rate(state, 4.0, 1.0)
     state, _ = observe(state, STAYS, 125, 106.0)
     assert (state.compared_counts, state.compared_si) == (15, 9.0)
+
+
+def test_the_rate_is_added_up_over_the_length_of_each_scan() -> None:
+    state = follow_rate(follow_rate(read(STAYS, [100])[0], 2.0, 0.25), 4.0, 0.5)
+    assert state.pending_si == 2.5
+
+
+def test_the_rate_before_the_first_count_is_compared_with_nothing() -> None:
+    state, _ = read(STAYS, [100], follow_rate(new_totaliser(STAYS), 9.0, 1.0))
+    state, _ = observe(follow_rate(state, 2.0, 1.0), STAYS, 105, 101.0)
+    assert (state.compared_counts, state.compared_si) == (5, 2.0)
+    state, _ = read(STAYS, [100], follow_rate(new_totaliser(STAYS), None, 1.0))
+    assert state.pending_si == 0.0
 
 
 def test_a_gap_is_left_out_of_the_comparison() -> None:

@@ -1,5 +1,6 @@
 """Several units behind one TCP gateway: what a time-out of one costs the others, and what it can never bring about."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
 
@@ -71,15 +72,15 @@ async def test_what_a_late_reply_would_fit_is_not_asked_while_it_may_come(gatewa
     gateway.server.script.append(raw.hang)
     with pytest.raises(RetryLaterError):
         await one.read(Table.HOLDING, 7, 2)
+    assert await one.read(Table.HOLDING, 7, 2) == (263, 264)
     asked = len(gateway.server.frames)
     with pytest.raises(RetryLaterError) as withheld:
         await one.read(Table.HOLDING, 50, 2)
     assert (withheld.value.withheld, withheld.value.link_sound) == (True, True)
     assert len(gateway.server.frames) == asked
-    # Another length, another function and the very same request can be told from it, or are no other register.
+    # Another length and another function can be told from it; the very same request, before, is no other register.
     assert await one.read(Table.HOLDING, 50, 3) == (306, 307, 308)
     assert await one.read(Table.INPUT, 50, 2) == (0, 0)
-    assert await one.read(Table.HOLDING, 7, 2) == (263, 264)
     assert gateway.maker.counts["one"].withheld == 1
     await one.close()
 
@@ -100,12 +101,37 @@ async def test_what_an_ended_connection_is_owed_is_not_believed_on_the_next(gate
     with pytest.raises(ReconnectError):
         await one.read(Table.HOLDING, 7, 2)
     again, _ = await gateway.open()
-    with pytest.raises(RetryLaterError) as withheld:  # whatever id the gateway might stamp on it
-        await again.read(Table.HOLDING, 50, 2)
-    assert withheld.value.withheld
     with pytest.raises(BadReplyError, match="transaction"):
         await again.read(Table.HOLDING, 7, 2)
     await again.close()
+    once_more, _ = await gateway.open()
+    with pytest.raises(RetryLaterError) as withheld:  # whatever id the gateway might stamp on it
+        await once_more.read(Table.HOLDING, 50, 2)
+    assert withheld.value.withheld
+    await once_more.close()
+
+
+async def test_a_register_that_never_answers_does_not_starve_another_that_looks_the_same(gateway: Gateway) -> None:
+    def answer(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        if int.from_bytes(request[8:10], "big") != 7:
+            connection.transport.write(reply)
+
+    gateway.server.always = answer
+    links = await gateway.open()
+    answered, clock = 0, asyncio.get_running_loop()
+    until_s = clock.time() + 8.0 * GUARD_S
+    while clock.time() < until_s:
+        for address in (7, 50):
+            try:
+                assert await links[0].read(Table.HOLDING, address, 2) == (256 + 50, 256 + 51)
+                answered += 1
+            except RetryLaterError as fault:
+                if not fault.link_sound:
+                    await links[0].close()
+                    links = await gateway.open()
+        await asyncio.sleep(0.005)  # noqa: TID251 - polls in real time; bounded above
+    assert answered >= 3
+    await links[0].close()
 
 
 async def test_an_unanswered_write_ends_the_connection_with_all_that_is_in_it(gateway: Gateway) -> None:

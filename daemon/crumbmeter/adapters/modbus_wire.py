@@ -206,15 +206,14 @@ class Wire:
 
     async def _prepare(self, ask: Ask, expected: Expected) -> None:
         look, content = expected.look, ask.pdu()
-        latest_s = self._owed.latest_other_s(look, content)
         if not self.transport.serial_frames:
             self._notice_a_peer_that_is_gone()
-            self._withhold(ask, latest_s)
+            self._withhold(ask, expected)
             return
         if expected.unit == 0 and (ask.reads or not ask.device.broadcast):
             raise BugError("unit 0 of a serial bus is a broadcast: for writes, where the device allows it")
         if ask.reads:
-            await self._silent_until(latest_s + ask.device.guard_s)
+            await self._silent_until(self._owed.latest_other_s(look, content) + ask.device.guard_s)
         await self._silent_until(self._quiet_from_s())
         await self._read_on()
         if self.framer.buffer:
@@ -223,11 +222,11 @@ class Wire:
         if ask.reads:
             self._owed.note_only(look, content, asyncio.get_running_loop().time())
 
-    def _withhold(self, ask: Ask, latest_s: float) -> None:
+    def _withhold(self, ask: Ask, expected: Expected) -> None:
         """Refuse what the late reply to another request would fit, as long as one may come."""
         now_s = asyncio.get_running_loop().time()
         self._owed.forget_before(now_s - self._guard_s)
-        if now_s >= latest_s + ask.device.guard_s:
+        if self._owed.may_ask(expected.look, ask.pdu(), now_s, ask.device.guard_s):
             return
         self._counts[ask.device.device_id].withheld += 1
         fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")

@@ -22,6 +22,8 @@ class Owed:
         """
         self._transaction = transaction
         self._asked: dict[Look, dict[bytes, float]] = {}
+        self._next: dict[Look, tuple[bytes, float]] = {}
+        """By look: the request that was refused first, and until when [s] its turn is kept."""
 
     def __bool__(self) -> bool:
         """Tell whether anything is remembered."""
@@ -50,6 +52,31 @@ class Owed:
         """[s] Return when another request was sent whose reply would look the same; minus infinity where none was."""
         others = self._asked.get(look, {})
         return max((sent_s for one, sent_s in others.items() if one != content), default=float("-inf"))
+
+    def may_ask(self, look: Look, content: bytes, now_s: float, guard_s: float) -> bool:
+        """Tell whether a request may be sent while replies may be owed that would look like its own.
+
+        Of those that look the same, the one that was refused first comes next, if it comes within a guard time: one
+        that is never answered does not starve the others.
+
+        Args:
+            look: Of its reply.
+            content: The request itself.
+            now_s: [s] Loop time.
+            guard_s: [s] After its request, no reply comes any more.
+        """
+        first = self._next.get(look)
+        if first is not None and now_s > first[1]:
+            del self._next[look]
+            first = None
+        if first is not None and first[0] != content:
+            return False
+        free_s = self.latest_other_s(look, content) + guard_s
+        if now_s >= free_s:
+            self._next.pop(look, None)
+            return True
+        self._next[look] = first or (content, free_s + guard_s)
+        return False
 
     def forget_before(self, until_s: float) -> None:
         """Forget what was sent before a time [s]: its reply does not come any more."""

@@ -30,6 +30,27 @@ def test_only_another_request_of_the_same_look_is_in_the_way() -> None:
     assert owed.latest_other_s(LOOK, b"one") == NEVER_S
 
 
+def test_who_was_refused_first_comes_next() -> None:
+    owed = Owed()
+    owed.note(LOOK, b"dead", 10.0)
+    assert owed.may_ask(LOOK, b"dead", 10.5, 2.0), "the very same may be asked again"
+    assert not owed.may_ask(LOOK, b"first", 11.9, 2.0)
+    assert not owed.may_ask(LOOK, b"second", 11.9, 2.0)
+    assert not owed.may_ask(LOOK, b"dead", 11.9, 2.0), "or the others would never have their turn"
+    assert owed.may_ask(OTHER_LOOK, b"other", 11.9, 2.0)
+    assert not owed.may_ask(LOOK, b"second", 12.0, 2.0)
+    assert owed.may_ask(LOOK, b"first", 12.0, 2.0)
+    assert owed.may_ask(LOOK, b"second", 12.0, 2.0)
+
+
+def test_a_turn_is_not_kept_for_ever() -> None:
+    owed = Owed()
+    owed.note(LOOK, b"dead", 10.0)
+    assert not owed.may_ask(LOOK, b"once", 11.0, 2.0)
+    assert not owed.may_ask(LOOK, b"dead", 14.0, 2.0)
+    assert owed.may_ask(LOOK, b"dead", 14.01, 2.0)
+
+
 def test_what_does_not_come_any_more_is_forgotten() -> None:
     owed = Owed()
     owed.note(LOOK, b"one", 1.0)

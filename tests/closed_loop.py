@@ -95,7 +95,8 @@ class ClosedLoop:
         for index, spec in enumerate(self.site.params.outputs):
             wanted = next((value for role, value in outputs.values if role.value == spec.role), None)
             if wanted is None:
-                self.writes[index] = replace(self.writes[index], stage=WriteStage.NONE, requested_words=())
+                if not outputs.paused:
+                    self.writes[index] = replace(self.writes[index], stage=WriteStage.NONE, requested_words=())
                 continue
             if not (spec.low_si - 1e-9 <= wanted <= spec.high_si * (1 + 1e-9)):
                 self.unsafe += 1

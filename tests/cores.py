@@ -172,6 +172,8 @@ class Bench:
 
     params: Params = field(default_factory=make_params)
     dt_s: float = 0.2
+    writes: tuple[WriteStatus, ...] = ()
+    """Status of every output; none: nothing was written."""
 
     def __post_init__(self) -> None:
         self.core: Core = make_core(self.params)
@@ -184,7 +186,9 @@ class Bench:
         """Scan once."""
         dt_s = self.dt_s if dt_s is None else dt_s
         self.now_s += dt_s
-        result = step(self.state, image or image_of(self.now_s, self.values), commands, self.core, dt_s)
+        result = step(
+            self.state, image or image_of(self.now_s, self.values, writes=self.writes), commands, self.core, dt_s
+        )
         self.state = result.state
         self.results.append(result)
         return result
@@ -201,8 +205,8 @@ class Bench:
         outputs = {role.value: value for role, value in self.results[-1].outputs.values}
         self.values["blower_running"] = outputs["blower_run"]
         self.values["airlock_running"] = outputs["airlock_run"]
-        asked_rev_s = outputs.get("auger_speed", self.values["auger_speed"])  # not asked: it goes on as it is
-        self.values["auger_speed"] = asked_rev_s * outputs["feed_run"]
+        if "auger_speed" in outputs:  # not asked: it goes on as it is
+            self.values["auger_speed"] = outputs["auger_speed"] * outputs["feed_run"]
         self.values["hopper_mass"] -= 0.9 * self.values["auger_speed"] * self.dt_s
         if self.values["hopper_mass"] < 60.0:
             self.values["hopper_mass"] = 240.0

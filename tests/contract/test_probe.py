@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from crumbmeter.cli.probe import NO_DEVICE, probe
+from tests import raw_modbus as raw
 from tests.raw_modbus import RawServer
 
 ROOT = Path(__file__).parents[2]
@@ -60,7 +61,7 @@ async def test_the_value_its_words_and_every_other_way(feeder: Feeder, capsys: p
     rows = [line.split() for line in out.splitlines()]
     assert ["f32", "ABCD", "431.25"] in rows
     assert ["u32", "ABCD", str(0x43D7A000)] in rows
-    assert "not there" in out.split("One address beside it")[1], "nothing stands before offset 0"
+    assert "no answer" in out.split("One address beside it")[1], "nothing stands before offset 0"
     assert "AS PLAUSIBLE" not in out
     assert set(feeder.server.codes) == {4}, "it only reads"
 
@@ -78,13 +79,33 @@ async def test_a_neighbour_that_could_be_meant_is_pointed_out(
     assert "AS PLAUSIBLE: is the address off by one?" in capsys.readouterr().out
 
 
-async def test_a_contact_and_a_word_have_no_neighbours(feeder: Feeder, capsys: pytest.CaptureFixture[str]) -> None:
+async def test_only_floats_are_judged_by_their_neighbours(feeder: Feeder, capsys: pytest.CaptureFixture[str]) -> None:
     feeder.server.bits[1, 2][0] = 1
     assert await look(feeder, "feeder_remote") == 0
     assert await look(feeder, "auger_speed") == 0
     out = capsys.readouterr().out
     assert "As the site reads it: 1 contact" in out
-    assert "beside it" not in out
+    assert out.count("One address beside it") == 2
+    assert "PLAUSIBLE" not in out
+    assert await look(feeder, "feeder_remote", as_json=True) == 0
+    assert json.loads(capsys.readouterr().out)["views"] == []
+
+
+async def test_a_device_that_says_nothing_of_its_neighbour_is_read_all_the_same(
+    feeder: Feeder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def answer(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        if int.from_bytes(request[8:10], "big") == 0:
+            connection.transport.write(reply)
+        else:
+            connection.reset()
+
+    feeder.put(*f32(WEIGHT_LB))
+    feeder.server.always = answer
+    assert await look(feeder) == 0
+    out = capsys.readouterr().out
+    assert "As the site reads it: 431.25 lb" in out
+    assert out.count("no answer") == 2
 
 
 async def test_no_answer_is_no_value(feeder: Feeder, capsys: pytest.CaptureFixture[str]) -> None:

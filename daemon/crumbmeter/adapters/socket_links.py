@@ -73,7 +73,9 @@ class LinkDesk:
         ask, tag = request.trace, request.tag
         session = None if ask is None else self._trace(ask.device, ask.seconds)
         if ask is None or session is None:
-            await write(lines.answer("error", tag, {"why": f"no device {ask.device if ask else ''!r}"}))
+            known = ", ".join(str(link["device"]) for link in self._links())
+            why = f"no device {ask.device if ask else ''!r}; there are {known}"
+            await write(lines.answer("error", tag, {"why": why}))
             return
         count = 0
         try:

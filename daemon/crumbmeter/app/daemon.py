@@ -325,5 +325,6 @@ def _told(report: StopReport, fault: Exception | None) -> Event:
     failed = ", ".join(f"{result.role} ({result.cause})" for result in report.results if not result.confirmed)
     why = "asked to" if fault is None else f"{type(fault).__name__}: {fault}"
     return event(
-        "daemon_stopping", why=why, outputs_at_rest=report.confirmed, written=not report.skipped, failed=failed
-    )
+        "daemon_stopping", why=why, outputs_at_rest=None if report.skipped else report.confirmed,
+        written=not report.skipped, failed=failed,
+    )  # fmt: skip

@@ -97,6 +97,8 @@ def _body(view: Body, display: Display) -> Iterator[Text]:
 
 def _running(view: Body) -> Iterator[Text]:
     yield Text.assemble((str(view["run_state"]).upper(), "bold"), f" - {view['run_reason']}")
+    if view.get("trip", {}).get("measuring"):
+        yield Text("HEARTBEAT WITHHELD until the feeder trips; monitor-only ends it.", style="bold yellow")
     if view["control_enabled"]:
         where = "in service" if view["in_service"] else "out of service"
         yield Text(f"Control enabled, {where}.")
@@ -129,7 +131,10 @@ def _following(view: Body, display: Display) -> Iterator[Text]:
     mix, wanted, setpoint = view["mix_rate_kg_s"], view["wanted_kg_s"], view["setpoint_kg_s"]
     fed = view["fed_kg_s"]
 
-    yield _row("Wanted", amount(wanted, display.feed), dose_per_mix(wanted, mix, display), _dose_words(view))
+    if _is_read(view):
+        yield _row("Wanted", amount(wanted, display.feed), dose_per_mix(wanted, mix, display), _dose_words(view))
+    else:
+        yield _row("Wanted", "--- no stream is read", "", _dose_words(view))
     yield _row("Setpoint", amount(setpoint, display.feed), dose_per_mix(setpoint, mix, display), "")
     if fed["quality"] == "Good":
         rate = amount(fed["value"], display.feed) + _spread(view["fed_uncertainty_kg_s"], display)
@@ -141,6 +146,11 @@ def _following(view: Body, display: Display) -> Iterator[Text]:
     yield _row("Made", "last tolerance window", percent(view["window_dose_fraction"], 3, sign=False), made)
     for item in view["narrowed"][:MOST_NARROWED]:
         yield Text(f"Narrowed by {item['stage']}: {item['reason']}")
+
+
+def _is_read(view: Body) -> bool:
+    """Tell whether any stream is: without one, a rate of nought is no reading."""
+    return any(item["rate_kg_s"]["value"] is not None for item in view["streams"])
 
 
 def _row(name: str, rate: str, dose: str, rest: str) -> Text:
@@ -160,7 +170,8 @@ def _dose_words(view: Body) -> str:
 
 
 def _means(view: Body, display: Display) -> Iterator[Text]:
-    yield Text(f"Mix {amount(view['mix_rate_kg_s'], display.mix)} of {view['mix_id']}; "
+    mix = amount(view["mix_rate_kg_s"], display.mix) if _is_read(view) else "---"
+    yield Text(f"Mix {mix} of {view['mix_id']}; "
                f"owed {amount(view['owed_kg'], display.mass, 2)}")  # fmt: skip
     hopper = Text("Hopper ").append_text(reading(view["hopper_mass_kg"], display.mass, 0))
     supply = Text("Supply ").append_text(reading(view["supply_mass_kg"], display.mass, 0))

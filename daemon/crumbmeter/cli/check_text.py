@@ -231,7 +231,8 @@ def _known_weight(site: Site) -> str:
     name = params.signals[params.weighing.hopper_mass].signal_id
     return (
         f"{name} must first agree with a known weight within {100.0 * params.known_weight_band:g} % "
-        f"(`crumbmeter do confirm-weight {name} KG`); whatever changes how it is read asks for that again. "
+        f'(`crumbmeter do confirm-weight {name} KG --reason "20 kg test weight"`); whatever changes how it is read '
+        f"asks for that again. "
     )
 
 

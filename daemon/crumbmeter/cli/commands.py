@@ -24,6 +24,11 @@ Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]
 SocketOption = Annotated[
     Path, typer.Option("--socket", help="Local socket of the running daemon ([socket] path in its site file).")
 ]
+DEEDS_HELP = (
+    "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, reset-subtotal, "
+    "settle-total SIGNAL KG --reason WHY, accept-weight SIGNAL --reason WHY, confirm-weight SIGNAL KG --reason WHY, "
+    "measure-trip, enable-control, monitor-only."
+)
 DEMO_SOCKET = Path("var/demo/crumbmeter.sock")
 
 
@@ -113,7 +118,7 @@ def show(
 
 @app.command()
 def do(
-    command: Annotated[str, typer.Argument(help="start-feed, hold-feed, stop-feed, select-mix, enable-control, ...")],
+    command: Annotated[str, typer.Argument(help=DEEDS_HELP)],
     subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
     value: Annotated[str, typer.Argument(help="Per cent of dry mass for set-moisture, else kg.")] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",

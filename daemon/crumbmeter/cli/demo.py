@@ -100,9 +100,13 @@ class _Demo:
     async def run(self, *, yardsticks: bool) -> int:
         """Start the plant, run the daemon beside it, and report."""
         shift = self._shift
+        newest = self._site.socket.parent.parent / self._site.socket.name  # where `show` and `do` look without --socket
+        newest.unlink(missing_ok=True)
+        newest.symlink_to(self._site.socket.resolve())
         plant = await asyncio.create_subprocess_exec(
-            *shift.serve_command(), stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
-        )
+            *shift.serve_command(), stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+            start_new_session=True,  # Ctrl-C is for the daemon, which then still has a feeder to bring to rest
+        )  # fmt: skip
         try:
             await self._wait_ready(plant)
             self._console.print(

@@ -184,6 +184,8 @@ async def _do(
 
 async def _wait_for_trip(line: ControlLine) -> int:
     """Follow the measurement to its end and say what came of it."""
+    sys.stdout.write("Waiting for the trip. Ctrl-C ends the waiting and not the measurement; monitor-only ends that.\n")
+    sys.stdout.flush()
     await line.send({"ask": "follow"})
     while True:
         trip = (await line.receive()).get("trip", {})

@@ -1,6 +1,6 @@
 """`crumbmeter probe`: one signal as its device gives it now, in every way in which it could be read (REQ-13, REQ-14b).
 
-Reads alone, over a connection of its own. Many devices take one connection: end the daemon first, or watch it with
+Only reads, over a connection of its own. Many devices take one connection: end the daemon first, or watch it with
 `crumbmeter trace`.
 """
 
@@ -39,7 +39,7 @@ class Found:
     reason: str
     """Why there is no value; `ok` where there is one."""
     neighbours: tuple[NeighbourView, ...]
-    """One address beside it, for numbers of several words."""
+    """One address beside it."""
 
     @property
     def doubtful(self) -> tuple[NeighbourView, ...]:
@@ -72,7 +72,7 @@ def probe(path: Path, signal: str, *, as_json: bool = False) -> int:
         found = asyncio.run(_look(site.devices[source.device], source, site.params.signals[place]))
     except CrumbmeterError as fault:
         return _say(f"{signal}: {fault}", NO_DEVICE)
-    sys.stdout.write(_json(signal, found) if as_json else _text(site, source, found))
+    sys.stdout.write(_json(signal, source, found) if as_json else _text(site, source, found))
     return FAILED if found.doubtful else OK
 
 
@@ -87,7 +87,7 @@ async def _look(device: DeviceSpec, source: SignalSource, params: SignalParams) 
         value_si, reason = decode_si(register, words)
         own = words[register.address - reach.first :][: register.count]
         beside = []
-        for step in (-1, 1) if register.word_type.of_floats else ():
+        for step in (-1, 1):
             other = await _beside(link, device, source, step)
             beside.append(neighbour_view(register, step, other, params.low_si, params.high_si))
         return Found(own, value_si, reason.value, tuple(beside))
@@ -96,14 +96,22 @@ async def _look(device: DeviceSpec, source: SignalSource, params: SignalParams) 
 
 
 async def _beside(link: ModbusLink, device: DeviceSpec, source: SignalSource, step: int) -> tuple[int, ...]:
-    """Read as many words one address further; none where they must not be asked for or the device has none."""
+    """Read as many words one address further; none where they must not be asked for or the device gives none.
+
+    Some devices do not refuse an address that they do not have, but say nothing, or hang up.
+    """
     register = source.register
     span = AddressSpan(register.address + step, register.address + step + register.count)
     if span.first < 0 or span.end > 0x10000 or span_fault(device, register.table, span, device.max_words):
         return ()
     try:
+        await link.connect()
         return await link.read(register.table, span.first, register.count)
     except DeviceExceptionError:
+        return ()
+    except CrumbmeterError as fault:
+        if not fault.link_sound:
+            await link.close()
         return ()
 
 
@@ -114,14 +122,13 @@ def _text(site: Site, source: SignalSource, found: Found) -> str:
     parts = [where, f"As the site reads it: {value}"]
     if not register.table.of_bits:
         parts.append(decode_text(found.words, views(found.words)).rstrip())
-    if found.neighbours:
-        rows = [["offset", "words", "would read", ""]]
-        for one in found.neighbours:
-            words = " ".join(f"0x{word:04X}" for word in one.words) or "---"
-            doubt = "AS PLAUSIBLE: is the address off by one?" if one.plausible else ""
-            would = _shown(source, one.value_si, "no number") if one.words else "not there"
-            rows.append([str(register.address + one.step), words, would, doubt])
-        parts.append(f"One address beside it\n{table(rows, 'r')}")
+    rows = [["offset", "words", "would read", ""]]
+    for one in found.neighbours:
+        words = " ".join(f"0x{word:04X}" for word in one.words) or "---"
+        doubt = "AS PLAUSIBLE: is the address off by one?" if one.plausible else ""
+        would = _shown(source, one.value_si, "no number") if one.words else "no answer"
+        rows.append([str(register.address + one.step), words, would, doubt])
+    parts.append(f"One address beside it\n{table(rows, 'r')}")
     return "\n\n".join(parts) + "\n"
 
 
@@ -130,10 +137,11 @@ def _shown(source: SignalSource, value_si: float | None, reason: str) -> str:
     return f"none, {reason}" if value_si is None else f"{UNITS[unit].from_si(value_si):.9g} {unit}"
 
 
-def _json(signal: str, found: Found) -> str:
+def _json(signal: str, source: SignalSource, found: Found) -> str:
+    seen = () if source.register.table.of_bits else views(found.words)
     body = {
         "signal": signal, "words": found.words, "value_si": found.value_si, "reason": found.reason,
-        "views": [] if len(found.words) == 0 else [asdict(view) for view in views(found.words)],
+        "views": [asdict(view) for view in seen],
         "neighbours": [asdict(one) for one in found.neighbours],
     }  # fmt: skip
     return json.dumps(body, indent=2, allow_nan=False) + "\n"

@@ -35,17 +35,17 @@ def output_image(
     by_input = now.state is RunState.READY and now.trigger == Trigger.INPUT_LOST.value
     # What a feeder that is not heard holds is left alone; a stop is tried all the same.
     unheard = run.auger and feed.unheard_since_s is not None
-    content = () if unheard else _setpoint(state, params, auger=run.auger)
+    content = () if unheard else (*_setpoint(state, params, auger=run.auger), (OutputRole.FEED_RUN, float(run.auger)))
     values = (
         *content,
-        (OutputRole.FEED_RUN, float(run.auger)),
         (OutputRole.BLOWER_RUN, float(run.blower)),
         (OutputRole.AIRLOCK_RUN, float(run.airlock)),
         (OutputRole.START_WARNING, float(run.warning)),
         (OutputRole.HEARTBEAT, float(heartbeat)),
         (OutputRole.PLANT_HEALTHY, float(healthy and now.state is not RunState.STOPPED and not by_input)),
     )
-    return after, _allowed(state, params, values, stop_now=stopped or releasing, releasing=releasing)
+    allowed = _allowed(state, params, values, stop_now=stopped or releasing, releasing=releasing)
+    return after, replace(allowed, paused=True) if unheard and may_write(state.owner, params) else allowed
 
 
 def _allowed(

@@ -72,7 +72,7 @@ def _enable(state: State, command: Command, params: Params, _now_s: float) -> Ou
         name = params.signals[params.weighing.hopper_mass].signal_id
         return _refused(
             state, command, f"{name} has not been compared with a known weight since it is read this way: put one on, "
-            f"then confirm-weight {name} KG"
+            f'then confirm-weight {name} KG --reason "20 kg test weight"'
         )  # fmt: skip
     after = replace(state, control_enabled=True, feed=replace(state.feed, release_left_s=0.0))
     return after, event("control_enabled", who=command.who, settings_id=params.settings_id)
@@ -129,7 +129,9 @@ def _set_moisture(state: State, command: Command, params: Params, _now_s: float)
         return _refused(state, command, f"{command.subject} is indicated dry: moisture would be taken off twice")
     if not 0.0 <= command.value <= MOST_MOISTURE:
         return _refused(
-            state, command, f"moisture {command.value:.3f} of dry mass is not between 0 and {MOST_MOISTURE}"
+            state,
+            command,
+            f"moisture {100.0 * command.value:g} % of dry mass is not between 0 and {100.0 * MOST_MOISTURE:g} %",
         )
     before = state.plant.moisture
     moisture = (*before[:index], command.value, *before[index + 1 :])
@@ -193,6 +195,8 @@ def _confirm_weight(state: State, command: Command, params: Params, _now_s: floa
     name, memory = params.signals[place].signal_id, state.signals[place]
     if command.subject != name:
         return _refused(state, command, f"the weight that control rests on is {name}")
+    if state.sequence.in_service:
+        return _refused(state, command, "the feed is in service, and its weight moves: stop-feed first")
     if not command.value > 0.0:
         return _refused(state, command, "nothing can be told from a weight of zero: put a known one on")
     if memory.bad or memory.value is None:

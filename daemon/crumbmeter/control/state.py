@@ -62,6 +62,10 @@ class TripTest:
     """Who asked for the one under way; empty: none is."""
     waited_s: float = 0.0
     """[s] Since it was asked for."""
+    deaf_s: float = 0.0
+    """[s] For how long the fault contact has been Bad."""
+    sent_s: float | None = None
+    """[s] Process time at which the last heartbeat was known to have reached the feeder."""
     result: TripView = field(default_factory=TripView)
 
 

@@ -6,15 +6,21 @@ watchdog. The time counts from the last change of the heartbeat.
 
 from dataclasses import replace
 
+from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State, TripTest
+from crumbmeter.control.watching import is_armed
 from crumbmeter.model.events import Event, event
-from crumbmeter.model.image import WriteStatus
+from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.view import TripView
 
 LONGEST_S = 120.0
 """[s] A feeder that has not stopped by then is taken not to watch the heartbeat at all."""
+OWNER_SHARE = 0.8
+"""Of the time after which another master takes a standing heartbeat for a dead one: no longer may it stand."""
+DEAF_S = 5.0
+"""[s] For so long the fault contact may be Bad."""
 
 
 def why_not(state: State, params: Params) -> str:
@@ -27,6 +33,8 @@ def why_not(state: State, params: Params) -> str:
         return "the site has no contact feeder.fault to see the trip by; measure it at the machine"
     if state.sequence.in_service or state.sequence.state is not RunState.IDLE:
         return "the feed is not idle and out of service: stop-feed first"
+    if not (is_armed(state, params) and may_write(state.owner, params)):
+        return "the outputs are not ours to write yet: inputs are not Good, or another master owns the feeder"
     return f"{state.trip.who} measures it already" if state.trip.who else ""
 
 
@@ -49,25 +57,38 @@ def watch_trip(
     test = state.trip
     if not test.who or params.heartbeat is None or params.contacts.feeder_fault is None:
         return state, ()
+    beat = writes[params.heartbeat]
     waited_s = test.waited_s + dt_s
-    resolution_s = dt_s + params.sources[params.contacts.feeder_fault].period_s
-    if fault_free is False and waited_s > dt_s:
-        trip_s = now_s - writes[params.heartbeat].requested_s
+    deaf_s = test.deaf_s + dt_s if fault_free is None else 0.0
+    sent = beat.stage in (WriteStage.ACKNOWLEDGED, WriteStage.CONFIRMED)
+    sent_s = now_s if sent and test.sent_s is None else test.sent_s
+    why = _given_up(state, params, fault_free, waited_s, deaf_s, beat)
+    if not why and fault_free is False and sent_s is not None:
+        trip_s = now_s - beat.requested_s
+        resolution_s = sent_s - beat.requested_s + dt_s + params.sources[params.contacts.feeder_fault].period_s
         ended = event("heartbeat_trip_measured", trip_s=trip_s, resolution_s=resolution_s, who=test.who)
         return replace(state, trip=TripTest(result=TripView(trip_s=trip_s, resolution_s=resolution_s))), (ended,)
-    why = _given_up(state, fault_free, waited_s)
     if not why:
-        going_on = replace(test, waited_s=waited_s, result=TripView(measuring=True))
+        going_on = replace(test, waited_s=waited_s, deaf_s=deaf_s, sent_s=sent_s)
         return replace(state, trip=going_on), ()
     ended = event("heartbeat_trip_not_measured", why=why, who=test.who)
     return replace(state, trip=TripTest(result=TripView(why=why))), (ended,)
 
 
-def _given_up(state: State, fault_free: bool | None, waited_s: float) -> str:
-    if not state.control_enabled:
-        return "control was given back"
-    if fault_free is False:
-        return "the feeder reports a fault already"
-    if waited_s > LONGEST_S:
-        return f"the feeder did not stop within {LONGEST_S:g} s: it does not watch the heartbeat"
-    return ""
+def _given_up(
+    state: State, params: Params, fault_free: bool | None, waited_s: float, deaf_s: float, beat: WriteStatus
+) -> str:
+    to_other_s = OWNER_SHARE * params.owner_dead_after_s
+    cases = (
+        (not state.control_enabled, "control was given back"),
+        (not may_write(state.owner, params), "another master has taken the feeder"),
+        (fault_free is False and state.trip.sent_s is None, "the feeder reports a fault already"),
+        (beat.stage is WriteStage.FAILED, "the heartbeat does not reach the feeder"),
+        (deaf_s > DEAF_S, "the contact feeder.fault cannot be read"),
+        (waited_s > LONGEST_S, f"no trip within {LONGEST_S:g} s: the feeder does not watch the heartbeat"),
+        (
+            params.owner is not None and waited_s > to_other_s,
+            f"no trip within {to_other_s:g} s; standing longer, it would give the feeder to another master",
+        ),
+    )
+    return next((why for holds, why in cases if holds), "")

@@ -39,12 +39,15 @@ class NeighbourView:
     """Empty: the device gives none there."""
     value_si: float | None
     plausible: bool
+    """It could be meant just as well."""
 
 
 def neighbour_view(
     register: RegisterSpec, step: int, words: Sequence[int], low_si: float, high_si: float
 ) -> NeighbourView:
     """Judge the words at a neighbour's address as if they were the register's own (REQ-14b).
+
+    Only a float can be told from what is none: nearly any word is a whole number, and any bit a contact.
 
     Args:
         register: As the profile describes it.
@@ -57,7 +60,8 @@ def neighbour_view(
         return NeighbourView(step, (), None, plausible=False)
     value_si = make_decoder(replace(register, power=None))(tuple(words), 0)[0]
     least = LEAST_SHARE * max(abs(low_si), abs(high_si))
-    plausible = value_si is not None and low_si <= value_si <= high_si and abs(value_si) >= least
+    within = value_si is not None and low_si <= value_si <= high_si and abs(value_si) >= least
+    plausible = within and register.word_type.of_floats
     return NeighbourView(step, tuple(words), value_si, plausible)
 
 

@@ -34,6 +34,8 @@ class OutputImage:
     stop_now: bool
     """True for a stop or trip: past every slew limit, ahead of anything queued."""
     values: tuple[tuple[OutputRole, float], ...]
+    paused: bool = False
+    """What has no value is left as it is for now: the feeder is not heard. Else it is not ours to write."""
 
     def value(self, role: OutputRole) -> float | None:
         """Return the value wanted for a role, or None where the core has none for it."""

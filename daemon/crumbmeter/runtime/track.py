@@ -16,6 +16,7 @@ from crumbmeter.model.outputs import OutputRole
 _BUSY = (5, 6)
 """Exceptions that mean "later": acknowledge and server device busy (v1.1b3, section 7)."""
 _NEVER_S = float("-inf")
+_LOOK_FIRST = (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value, OutputRole.FEED_RUN.value)
 _HISTORY = 64
 
 
@@ -35,6 +36,13 @@ class OutputTrack:
         """Writes in a row that had no right answer."""
         self._hold_off_s = _NEVER_S
         self._agreed_s = _NEVER_S
+        self._given: tuple[int, ...] | None = None
+        """Words acknowledged last, on whatever connection."""
+        self._doubtful: tuple[int, ...] | None = None
+        """Words of a write that had no answer since: the device may hold them."""
+        self._looked = -1
+        """Connection on which a read-back has come since it was last in doubt what the device holds."""
+        self._paused_s: float | None = None
         self._superseded: deque[tuple[tuple[int, ...], float]] = deque(maxlen=_HISTORY)
         """Words acknowledged before, and when others took their place."""
 
@@ -42,9 +50,19 @@ class OutputTrack:
         """Forget all wishes: nothing may be written. What the device reports is still taken."""
         if self.status.stage is not WriteStage.NONE:
             self.status = WriteStatus(WriteStage.NONE, (), self.status.read_back_words, 0.0, now_s)
-        self._held = self._in_flight = None
+        self._held = self._in_flight = self._given = self._doubtful = self._paused_s = None
         self._hold_off_s = self._agreed_s = _NEVER_S
         self._superseded.clear()
+
+    def pause(self, now_s: float) -> None:
+        """Send nothing for now, and forget nothing: the time in which the device must agree stands still."""
+        if self._paused_s is None:
+            self._paused_s = now_s
+
+    def _go_on(self, now_s: float) -> None:
+        if self._paused_s is not None:
+            self._agreed_s = min(now_s, self._agreed_s + now_s - self._paused_s)
+            self._paused_s = None
 
     def want(self, words: tuple[int, ...], *, urgent: bool, generation: int, now_s: float) -> bool:
         """Take the newest wish and tell whether it has to be written now.
@@ -55,6 +73,7 @@ class OutputTrack:
             generation: Of the present connection: what was written on an earlier one is not known to hold.
             now_s: [s] Process time.
         """
+        self._go_on(now_s)
         if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
             self._settle_on_held(now_s)
             self._come_back(words, generation, now_s)
@@ -108,18 +127,25 @@ class OutputTrack:
         if now_s < self._hold_off_s and not urgent:
             return False
         if self._held is None or generation != self._generation:
-            return urgent or not self._adopted(words, generation)
+            return urgent or not (self._must_look(generation) or self._adopted(words, generation))
         if words != self._held and (urgent or not self._within_deadband(words, self._held)):
             rested = now_s - self._sent_s >= self.spec.min_interval_s
             return urgent or rested or self.spec.role == OutputRole.HEARTBEAT
+        if urgent and self.status.foreign:
+            return True
         disputed = self.status.stage is WriteStage.FAILED and self.status.read_back_words != self._held
         return disputed and now_s - self._sent_s >= self.spec.confirm_within_s
+
+    def _must_look(self, generation: int) -> bool:
+        """Tell whether it has to be read before it is written: what makes the feeder turn, after any doubt."""
+        return self.spec.role in _LOOK_FIRST and self._looked != generation
 
     def _adopted(self, words: tuple[int, ...], generation: int) -> bool:
         """Take over what a register that wears out already holds: it is written on change alone (REQ-26)."""
         if not self.spec.durable or self.status.read_back_words != words:
             return False
-        self._held, self._generation = words, generation
+        self._held = self._given = words
+        self._generation = generation
         return True
 
     def hold_back(self, words: tuple[int, ...], now_s: float) -> None:
@@ -149,15 +175,20 @@ class OutputTrack:
             return  # released while it was under way
         self._mistrusted = 0
         self._in_flight = None
-        if self._held is not None and self._held != words:
-            self._superseded.append((self._held, now_s))
-        self._held, self._generation = words, generation
+        if self._given is not None and self._given != words:
+            self._superseded.append((self._given, now_s))
+        self._held = self._given = words
+        self._doubtful, self._generation = None, generation
+        self.status = replace(self.status, foreign=False)
         if self.status.stage is not WriteStage.FAILED and words == self.status.requested_words:
             self.status = replace(self.status, stage=WriteStage.ACKNOWLEDGED, stamped_s=now_s)
 
     def unanswered(self) -> None:
         """Note that it is not known whether the device took the words. The next wish is a new write."""
+        if self._in_flight is not None:
+            self._doubtful = self._in_flight
         self._in_flight = self._held = None
+        self._looked = -1
 
     def mistrusted(self, now_s: float) -> None:
         """Note that what was sent had no answer, or a wrong one: twice in a row, and it waits as after a refusal.
@@ -185,27 +216,28 @@ class OutputTrack:
 
     def judge(self, now_s: float) -> bool:
         """Fail what has not agreed for too long; tell whether it failed just now."""
-        if self.status.stage in (WriteStage.NONE, WriteStage.FAILED):
+        if self.status.stage in (WriteStage.NONE, WriteStage.FAILED) or self._paused_s is not None:
             return False
         return now_s - self._agreed_s > self.spec.confirm_within_s and self.fail(now_s)
 
-    def observe(self, words: tuple[int, ...], now_s: float) -> bool:
+    def observe(self, words: tuple[int, ...], now_s: float, generation: int) -> bool:
         """Take a read-back that was asked after the newest acknowledgement; tell whether somebody else overwrote.
 
         Replies come one at a time on a connection, so a block that arrives after an acknowledgement was asked after it.
         """
         stage, held = self.status.stage, self._held
         overwritten = foreign = False
-        if stage is not WriteStage.NONE and held is not None and self._in_flight is None:
+        self._looked = generation
+        if stage is not WriteStage.NONE and self._given is not None and self._in_flight is None:
             if words == held:
                 self._agreed_s = now_s
                 if held == self.status.requested_words:
                     stage = WriteStage.CONFIRMED
             else:
-                overwritten = stage is WriteStage.CONFIRMED
+                overwritten = stage is WriteStage.CONFIRMED and held is not None
                 if overwritten:
                     stage = WriteStage.ACKNOWLEDGED
-                foreign = not self._note_lag(words, now_s)
+                foreign = not (self._note_lag(words, now_s) or words in (self._given, self._doubtful))
         self.status = replace(self.status, stage=stage, read_back_words=words, stamped_s=now_s, foreign=foreign)
         return overwritten
 

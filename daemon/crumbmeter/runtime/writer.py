@@ -133,7 +133,10 @@ class OutputWriter:
             value_si = image.value(OutputRole(spec.role)) if image.write_enabled else None
             if value_si is None:
                 self._boxes[spec.device].discard(index)
-                self._tracks[index].release(now_s)
+                if image.paused:
+                    self._tracks[index].pause(now_s)
+                else:
+                    self._tracks[index].release(now_s)
             else:
                 self._post(index, spec, value_si, image.stop_now, now_s)
             self._publish(index)
@@ -251,7 +254,7 @@ class OutputWriter:
         for index, offset in self._by_block.get(block_index, ()):
             spec, track = self._outputs[index], self._tracks[index]
             words = (block.words or ())[offset : offset + spec.register.count]
-            if track.observe(words, block.received_s):
+            if track.observe(words, block.received_s, self._lines[spec.device].endpoint.generation):
                 self._tallies[spec.device].overwritten += 1
                 self._report(
                     event(

@@ -1,9 +1,11 @@
 """Signals of a checked site in SI: limits of trust, status of weights, totalisers, pulse counters."""
 
 import hashlib
+import json
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 
-from crumbmeter.field.spec import DeviceSpec, RegisterSpec, SignalSource
+from crumbmeter.field.spec import DeviceSpec, RegisterSpec, SignalSource, Table, WordType
 from crumbmeter.field.words_codes import raw_range
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import UNITS
@@ -19,6 +21,7 @@ from crumbmeter.site.keys.site import SiteFile
 Registers = Mapping[str, RegisterSpec]
 """By `device.register`."""
 MARKS = ("net", "tare_active", "zero", "decimal_point", "calibration_counter")
+_PLAIN = RegisterSpec(Table.INPUT, 0, WordType.F32)
 FALL_SHARE = 1.5
 """Times its highest rate the feeder is taken to be able to empty the hopper."""
 MARGIN_NOISES, MARGIN_SHARE = 6.0, 0.02
@@ -33,8 +36,12 @@ def build_signals(file: SiteFile, registers: Registers) -> tuple[SignalParams, .
 
 def reading_id(source: SignalSource, devices: Sequence[DeviceSpec]) -> str:
     """Name the way in which a signal is read: another device, register, type, order or scale gives another name."""
-    device = devices[source.device]
-    return hashlib.sha256(f"{device.endpoint} {device.unit_id} {source.register!r}".encode()).hexdigest()
+    device, register = devices[source.device], source.register
+    # What is as it always is stays out, so that a register that learns something new keeps its name.
+    told = {field.name: getattr(register, field.name) for field in fields(register)}
+    changed = {key: str(value) for key, value in told.items() if value != getattr(_PLAIN, key)}
+    said = json.dumps([device.endpoint, device.unit_id, changed], sort_keys=True)
+    return hashlib.sha256(said.encode()).hexdigest()
 
 
 def build_totalisers(file: SiteFile, registers: Registers) -> tuple[TotaliserParams, ...]:

@@ -12,7 +12,7 @@ from crumbmeter.cli.display import METRIC, US, dose_per_mix, seconds
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
-from crumbmeter.model.view import AlarmView, PermissiveView, StreamView
+from crumbmeter.model.view import AlarmView, PermissiveView, StreamView, TripView
 from crumbmeter.outward.lines import view_line
 from tests.unit.outward.samples import NAMES, ORIGIN, scan
 
@@ -49,6 +49,18 @@ def test_not_good_is_told_in_words() -> None:
     held = Reading(0.2, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 3.0)
     assert "~26.5 lb/min (Uncertain: last usable value 3.0 s)" in line_with("Actual", lines(fed=held))
     assert "not fitted" in line_with("Supply", lines())
+
+
+def test_where_no_stream_is_read_nothing_is_shown_as_nought() -> None:
+    unread = (StreamView("belt", bad(Reason.NO_COMMUNICATION, 9.0), 0.0, 0.0, 0.0),)
+    found = lines(streams=unread)
+    assert "--- no stream is read" in line_with("Wanted", found)
+    assert "Mix --- of" in line_with("Mix ", found)
+
+
+def test_a_trip_that_is_being_measured_is_said() -> None:
+    assert any("HEARTBEAT WITHHELD" in line for line in lines(trip=TripView(measuring=True)))
+    assert not any("HEARTBEAT" in line for line in lines())
 
 
 def test_monitor_only_and_simulated_cannot_be_missed() -> None:

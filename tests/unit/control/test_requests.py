@@ -97,6 +97,12 @@ def test_a_reading_beside_the_known_weight_confirms_nothing(kg: float) -> None:
     ("state", "signal", "kg", "why"),
     [
         (reading(20.0), "recipe", 20.0, "the weight that control rests on is hopper_mass"),
+        (
+            replace(reading(20.0), sequence=SERVING.sequence),
+            "hopper_mass",
+            20.0,
+            "the feed is in service, and its weight moves: stop-feed first",
+        ),
         (reading(0.0), "hopper_mass", 0.0, "nothing can be told from a weight of zero: put a known one on"),
         (reading(-5.0), "hopper_mass", -5.0, "nothing can be told from a weight of zero: put a known one on"),
         (reading(20.0), "hopper_mass", float("nan"), "nothing can be told from a weight of zero: put a known one on"),
@@ -178,8 +184,8 @@ def test_moisture_refused() -> None:
     kind = CommandKind.SET_MOISTURE
     assert refused(IDLE, kind, "sand", 0.05) == "no stream named 'sand'; there are aggregate, recycle, binder"
     assert refused(IDLE, kind, "binder", 0.05) == "binder is indicated dry: moisture would be taken off twice"
-    assert refused(IDLE, kind, "aggregate", 5.0) == "moisture 5.000 of dry mass is not between 0 and 0.2"
-    assert refused(IDLE, kind, "aggregate", -0.001) == "moisture -0.001 of dry mass is not between 0 and 0.2"
+    assert refused(IDLE, kind, "aggregate", 5.0) == "moisture 500 % of dry mass is not between 0 and 20 %"
+    assert refused(IDLE, kind, "aggregate", -0.001) == "moisture -0.1 % of dry mass is not between 0 and 20 %"
     assert "not between" in refused(IDLE, kind, "aggregate", float("nan"))
 
 

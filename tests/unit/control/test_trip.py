@@ -4,10 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from crumbmeter.control.ownership import OwnerState
 from crumbmeter.control.params import Params
-from crumbmeter.control.trip import LONGEST_S
+from crumbmeter.control.trip import DEAF_S, LONGEST_S, OWNER_SHARE
+from crumbmeter.field.words import encode_si
 from crumbmeter.model.commands import CommandKind
 from crumbmeter.model.events import Event
+from crumbmeter.model.image import NOT_WRITTEN, WriteStage, WriteStatus
 from crumbmeter.model.outputs import OutputRole
 from tests.closed_loop import ClosedLoop, loop_for
 from tests.cores import INDEX, SETTINGS_ID, Bench, command, make_params
@@ -28,7 +31,7 @@ def params() -> Params:
 
 
 def idle() -> Bench:
-    bench = Bench(params())
+    bench = Bench(params(), writes=(WriteStatus(WriteStage.CONFIRMED, (1,), (1,), 100.0, 100.0),) * 7)
     bench.values[FAULT] = 0.0
     bench.scan(command(CommandKind.ENABLE_CONTROL, SETTINGS_ID))
     return bench
@@ -90,6 +93,45 @@ def test_a_fault_that_stood_before_measures_nothing() -> None:
     bench.scan()
     assert not named(bench, "heartbeat_trip_measured")
     assert named(bench, "heartbeat_trip_not_measured")[0].get("why") == "the feeder reports a fault already"
+
+
+def test_a_contact_that_cannot_be_read_says_nothing_of_the_feeder() -> None:
+    bench = idle()
+    bench.scan(MEASURE)
+    bench.run(DEAF_S + 1.0, recipe=float("nan"))
+    (told,) = named(bench, "heartbeat_trip_not_measured")
+    assert told.get("why") == "the contact feeder.fault cannot be read"
+
+
+def test_a_heartbeat_that_did_not_arrive_measures_nothing() -> None:
+    bench = idle()
+    bench.writes = (WriteStatus(WriteStage.FAILED),) * 7
+    bench.scan(MEASURE)
+    bench.scan()
+    assert named(bench, "heartbeat_trip_not_measured")[0].get("why") == "the heartbeat does not reach the feeder"
+    bench = idle()
+    bench.writes = (NOT_WRITTEN,) * 7
+    bench.scan(MEASURE)
+    bench.run(1.0, recipe=1.0)
+    assert not named(bench, "heartbeat_trip_measured")
+
+
+def test_it_ends_before_another_master_takes_the_feeder_for_dead_and_when_one_has() -> None:
+    owned = replace(params(), owner=6, owner_dead_after_s=10.0)
+    bench = idle()
+    bench.core = replace(bench.core, params=owned)
+    bench.state = replace(bench.state, instance=4711, owner=OwnerState(ours=True, may_claim=True))
+    ours = WriteStatus(WriteStage.CONFIRMED, (4711,), encode_si(owned.outputs[6].register, 4711.0), 100.0, 100.0)
+    bench.writes = (*bench.writes[:6], ours)
+    bench.scan(MEASURE)
+    assert bench.state.trip.who
+    bench.run(OWNER_SHARE * 10.0 + 0.5)
+    assert "another master" in str(named(bench, "heartbeat_trip_not_measured")[0].get("why"))
+    bench.scan(MEASURE)
+    theirs = replace(ours, read_back_words=encode_si(owned.outputs[6].register, 815.0))
+    bench.writes = (*bench.writes[:6], theirs)
+    bench.scan()
+    assert named(bench, "heartbeat_trip_not_measured")[1].get("why") == "another master has taken the feeder"
 
 
 def test_giving_control_back_ends_it() -> None:

@@ -87,4 +87,6 @@ def test_a_neighbour_is_plausible_within_the_range_and_above_next_to_nothing(val
 def test_a_neighbour_is_scaled_as_the_value_is_but_for_a_power_of_ten_that_is_not_among_its_words() -> None:
     point = PowerOfTen(RegisterSpec(Table.INPUT, 9, WordType.U16), decimals=True)
     register = RegisterSpec(Table.INPUT, 7, WordType.U16, scale=0.5, unit="kPa", power=point)
-    assert neighbour_view(register, 1, (30,), 0.0, 20_000.0) == NeighbourView(1, (30,), 15_000.0, plausible=True)
+    assert neighbour_view(register, 1, (30,), 0.0, 20_000.0) == NeighbourView(1, (30,), 15_000.0, plausible=False), (
+        "nearly any word is a whole number"
+    )

@@ -45,11 +45,13 @@ class Bench:
         field = FakeField(feeder=self.feeder, blower=self.blower, plant=self.plant)
         self.lines = make_lines(specs, field, self.clock, Random(1).random, Reports())
         plan = make_plan(specs, [], OUTPUTS)
+        self.plan = plan
+        self.buffer = InputBuffer(blocks=len(plan.blocks), outputs=len(OUTPUTS))
         self.writer = OutputWriter(
             self.lines,
             OUTPUTS,
             plan.outputs,
-            InputBuffer(blocks=len(plan.blocks), outputs=len(OUTPUTS)),
+            self.buffer,
             self.clock,
             expiry_s=0.4,
             report=Reports(),
@@ -60,6 +62,8 @@ class Bench:
         """Bring the plant into operation, then leave everything as if the core had raised: no task runs any more."""
         for line in self.lines:
             await line.endpoint.revive()
+        for index, block in enumerate(self.plan.blocks):  # all has been read before anything is written
+            self.buffer.put_words(index, (0,) * block.count, self.clock.now_s())
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(self.writer.run_device(device)) for device in range(3)]
             self.writer.post_nowait(image, self.clock.now_s())

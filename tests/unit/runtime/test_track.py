@@ -3,15 +3,23 @@
 from dataclasses import replace
 
 from crumbmeter.model.image import WriteStage
+from crumbmeter.model.outputs import OutputRole
 from crumbmeter.runtime.track import OutputTrack
 from tests.cores import make_params
 
-SPEC = replace(make_params().outputs[0], confirm_within_s=1.5, min_interval_s=0.0, deadband_counts=0)
+SPEC = replace(
+    make_params().outputs[0],
+    role=OutputRole.AUGER_SPEED.value,
+    confirm_within_s=1.5,
+    min_interval_s=0.0,
+    deadband_counts=0,
+)
 
 
 def written(*words: int) -> OutputTrack:
     """Make a track to which these were written, one every 0.2 s from 0.2 s on."""
     track = OutputTrack(SPEC)
+    track.observe((0,), 0.1, 1)
     for place, word in enumerate(words, start=1):
         now_s = 0.2 * place
         assert track.want((word,), urgent=False, generation=1, now_s=now_s)
@@ -21,7 +29,7 @@ def written(*words: int) -> OutputTrack:
 
 
 def foreign(track: OutputTrack, word: int, now_s: float) -> bool:
-    track.observe((word,), now_s)
+    track.observe((word,), now_s, 1)
     return track.status.foreign
 
 
@@ -54,3 +62,51 @@ def test_while_a_write_is_under_way_nothing_is_told() -> None:
     assert track.want((20,), urgent=False, generation=1, now_s=0.4)
     track.sending((20,), 0.4)
     assert foreign(track, 7, 0.5) is False
+
+
+def test_after_a_doubt_the_setpoint_is_looked_at_before_it_is_written_and_a_stop_is_not() -> None:
+    track = written(10, 20)
+    track.observe((20,), 0.6, 1)
+    assert not track.want((30,), urgent=False, generation=2, now_s=0.8), "a new connection"
+    assert track.want((0,), urgent=True, generation=2, now_s=0.8)
+    assert foreign(track, 0, 0.9) is True, "it was restarted"
+    assert track.want((3,), urgent=False, generation=1, now_s=1.0)
+    track.sending((3,), 1.0)
+    track.unanswered()
+    assert not track.want((6,), urgent=False, generation=1, now_s=1.2), "a write without an answer"
+    assert foreign(track, 3, 1.3) is False, "it may have taken that"
+    assert track.want((6,), urgent=False, generation=1, now_s=1.4)
+
+
+def test_a_stop_that_somebody_overwrote_is_written_again_at_once() -> None:
+    track = written(10, 0)
+    assert not track.want((0,), urgent=True, generation=1, now_s=0.6)
+    assert foreign(track, 77, 0.7) is True
+    assert track.want((0,), urgent=True, generation=1, now_s=0.8)
+
+
+def test_a_pause_stops_the_clock_and_forgets_nothing() -> None:
+    track = written(10, 20)
+    foreign(track, 77, 0.6)  # it does not follow
+    track.pause(0.7)
+    track.pause(5.0)
+    assert not track.judge(6.0)
+    stages = []
+    for place in range(10):
+        track.want((20,), urgent=False, generation=1, now_s=6.0 + 0.2 * place)
+        stages.append(track.status.stage)
+    assert (stages[0], stages[-1]) == (WriteStage.ACKNOWLEDGED, WriteStage.FAILED)
+
+
+def test_pauses_do_not_add_up_to_an_excuse() -> None:
+    """Here a device ignores what it is told, and is now and then not heard."""
+    track = written(10, 20)
+    now_s = 0.6
+    for _ in range(10):
+        for _ in range(7):
+            now_s += 0.2
+            track.want((20,), urgent=False, generation=1, now_s=now_s)
+            foreign(track, 77, now_s)
+        now_s += 0.2
+        track.pause(now_s)
+    assert track.status.stage is WriteStage.FAILED

@@ -56,7 +56,8 @@ class DeviceKeys(Keys):
         default=None,
         description="No reply comes later than this after its request, whatever happens; twice `timeout_s` if left "
         "out. A serial bus must be silent for so long after any doubt, and so long lies between two different reads of "
-        "the same length to one serial unit.",
+        "the same length to one serial unit. Over TCP, for so long after a read without its reply none is sent whose "
+        "reply would look the same.",
     )
     idle_timeout_s: Annotated[float, Field(ge=0.002, le=1)] = Field(
         default=0.05,

@@ -115,7 +115,7 @@ LINKS: dict[str, Refusal] = {
     "wrong-dimension": Refusal(
         title="A signal that measures something else",
         meaning="The signal's register is measured in a unit that cannot be what this key needs.",
-        remedy="Name another signal, or correct the unit in the profile.",
+        remedy="Name another signal (for an output: another register), or correct the unit in the profile.",
         example='rate = "belt_speed"           # ft/min is no mass flow',
     ),
     "signal-twice": Refusal(

@@ -47,11 +47,11 @@ async def test_control_waits_for_a_known_weight_and_for_another_when_it_is_read_
     assert (await confirm(daemon, hopper_kg))["name"] == "weight_confirmed"
     assert await enabled(daemon) == "control_enabled"
 
-    daemon.kill()  # it is known after a power dip
+    await daemon.stop()  # it is known after a restart
     daemon = bench.start(site)
     assert (await daemon.up())["control_enabled"]
 
-    daemon.kill()  # another scale in the profile is another way of reading
+    await daemon.stop()  # another scale in the profile is another way of reading
     profile = site.folder / "devices" / "demo_feeder.toml"
     text = profile.read_text()
     register = text.index("[registers.hopper_mass]")

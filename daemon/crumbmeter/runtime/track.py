@@ -179,7 +179,8 @@ class OutputTrack:
             self._superseded.append((self._given, now_s))
         self._held = self._given = words
         self._doubtful, self._generation = None, generation
-        self.status = replace(self.status, foreign=False)
+        if self.status.foreign:
+            self.status = replace(self.status, foreign=False)
         if self.status.stage is not WriteStage.FAILED and words == self.status.requested_words:
             self.status = replace(self.status, stage=WriteStage.ACKNOWLEDGED, stamped_s=now_s)
 

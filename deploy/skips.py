@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Say which tests were skipped and why, from pytest's JUnit file; with --strict, fail where CI could have run them.
+"""Say which tests were skipped and why, from pytest's JUnit files; with --strict, fail where CI could have run them.
 
 Standard library only. A skip that no machine of CI can avoid starts its reason with `ALLOWED`; DEVELOPERS.md tells
 when that is right.
@@ -26,11 +26,12 @@ def skips(report: Path) -> collections.Counter[str]:
 def main() -> int:
     """Return 1 when --strict is given and a skip is not allowed."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("report", type=Path)
+    parser.add_argument("reports", type=Path, nargs="+")
     parser.add_argument("--strict", action="store_true")
     arguments = parser.parse_args()
     avoidable = False
-    for reason, count in sorted(skips(arguments.report).items()):
+    found = sum((skips(report) for report in arguments.reports), collections.Counter[str]())
+    for reason, count in sorted(found.items()):
         wrong = arguments.strict and not reason.startswith(ALLOWED)
         avoidable = avoidable or wrong
         sys.stdout.write(f"{'AVOIDABLE SKIP' if wrong else 'skipped'} {count}: {reason}\n")

@@ -1,5 +1,6 @@
 """The harness itself: what tests/conftest.py and deploy/skips.py promise to catch, they catch."""
 
+import re
 import shutil
 import subprocess
 import sys
@@ -108,3 +109,11 @@ def test_guard_refuses_hosts_and_machine_paths(word: str, tmp_path: Path) -> Non
     ended = subprocess.run(["deploy/guard"], cwd=tmp_path, check=False, capture_output=True, text=True)
     assert ended.returncode == 1
     assert "notes.md:1:" in ended.stdout
+
+
+def test_every_test_is_in_one_of_the_two_lanes() -> None:
+    told = (ROOT / "deploy" / "test").read_text("utf-8")
+    lanes = re.findall(r"^readonly (?:COMPUTES|PLAYS)=\((.*)\)$", told, re.MULTILINE)
+    named = [folder for lane in lanes for folder in lane.split()]
+    found = {f"tests/{path.relative_to(ROOT / 'tests').parts[0]}" for path in (ROOT / "tests").rglob("test_*.py")}
+    assert sorted(named) == sorted(found)

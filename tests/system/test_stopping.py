@@ -102,6 +102,7 @@ async def test_a_daemon_that_stood_still_feeds_again_only_on_what_it_sees_now(be
     view = await daemon.until(lambda view: view["run_state"] != "feeding")
     assert view["run_state"] in ("ready", "stopped")
     assert (site.metric("crumbmeter_scan_slots_skipped_total") or 0.0) >= 5.0, "missed slots are counted, not made up"
+    await daemon.until(lambda _view: site.events("feed_stopped"))  # the record comes a moment after the view
     (stopped,) = site.events("feed_stopped")
     assert stopped.get("cause") == "scan late"
     await daemon.until(lambda view: all(signal["quality"] == "Good" for signal in view["signals"]))

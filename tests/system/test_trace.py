@@ -88,7 +88,7 @@ async def test_counts_say_what_became_of_every_request(world: World) -> None:
     assert (link["sent"], link["ok"], link["mismatches"]) == (2, 1, {"unit": 1})
     assert 0.0 < link["p50_s"] <= link["p99_s"] < 1.0
     assert 0.0 < link["share"] < 1.0
-    assert nobody == {"answer": "error", "why": "no device 'nobody'"}
+    assert nobody == {"answer": "error", "why": "no device 'nobody'; there are feeder"}
     assert wrong["answer"] == "error"
     (figures,) = world.links.units()
     assert figures.requests == {"ok": 1, "timeout": 0, "lost": 0, "withheld": 0, "mismatch unit": 1}

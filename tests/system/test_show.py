@@ -1,5 +1,6 @@
 """`show` and `do` as a person uses them: in a terminal of 80 x 24, against the real socket."""
 
+import asyncio
 import fcntl
 import io
 import os
@@ -20,7 +21,7 @@ from rich.console import Console
 
 from crumbmeter.cli import do as doing
 from crumbmeter.cli.do import do
-from crumbmeter.cli.show import NO_DAEMON, show
+from crumbmeter.cli.show import NO_DAEMON, _Board, show
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from tests.system.daemons import small_in_thread
@@ -58,11 +59,12 @@ class Terminal:
         return fresh
 
     def close(self) -> int:
+        """Press Ctrl-C, and return the exit code."""
         self.process.send_signal(signal.SIGINT)
         try:
-            while os.read(self._master, 65536):
+            while select.select([self._master], [], [], 10.0)[0] and os.read(self._master, 65536):
                 pass
-        except OSError:
+        except OSError:  # it has left: nobody holds the other end
             pass
         code = self.process.wait(10)
         os.close(self._master)
@@ -94,6 +96,20 @@ def test_board_follows_survives_the_daemon_and_comes_back(path: Path, terminal: 
     assert terminal.close() == 0
     widths = [len(line) for line in MOVES.sub(b"", terminal.seen).replace(b"\r", b"\n").split(b"\n")]
     assert max(widths) <= 80
+
+
+@pytest.mark.parametrize("turns", range(5))
+async def test_ctrl_c_counts_in_whatever_turn_of_the_loop_it_comes(path: Path, turns: int) -> None:
+    """Also in the very turn in which something to draw arrived."""
+    shown = _Board(path, console()[0])
+    task = asyncio.ensure_future(shown.run())
+    await asyncio.wait([task], timeout=0.7)  # both first pictures are drawn, and it waits for news
+    shown._changed.set()
+    for _ in range(turns):
+        await asyncio.sleep(0)  # noqa: TID251 - turns of the loop are what is counted
+    task.cancel()
+    await asyncio.wait([task], timeout=5.0)
+    assert task.cancelled()
 
 
 def console() -> tuple[Console, io.StringIO]:

@@ -270,7 +270,8 @@ class _Client:
             seen = await self._server.wait_view(seen)
             await _write(self._writer, self._server.view_bytes(tag))
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(never.wait(), FOLLOW_GAP_S)
+                async with asyncio.timeout(FOLLOW_GAP_S):
+                    await never.wait()
 
 
 async def _write(writer: asyncio.StreamWriter, line: bytes) -> None:

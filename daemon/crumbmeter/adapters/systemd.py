@@ -67,7 +67,8 @@ class Notifier:
         never = asyncio.Event()
         while True:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(never.wait(), interval_s)
+                async with asyncio.timeout(interval_s):
+                    await never.wait()
             while not await _healthy_within(watched, interval_s):
                 self.status(watched.status())
             words = watched.status()
@@ -86,7 +87,8 @@ class Notifier:
 
 async def _healthy_within(watched: Watched, seconds: float) -> bool:
     try:
-        await asyncio.wait_for(watched.wait_healthy(), seconds)
+        async with asyncio.timeout(seconds):
+            await watched.wait_healthy()
     except TimeoutError:
         return False
     return True

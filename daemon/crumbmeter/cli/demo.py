@@ -142,7 +142,8 @@ class _Demo:
         """
         assert plant.stdout is not None and plant.stderr is not None  # noqa: S101, PT018 - both were asked for
         try:
-            line = await asyncio.wait_for(plant.stdout.readline(), READY_S)
+            async with asyncio.timeout(READY_S):
+                line = await plant.stdout.readline()
         except TimeoutError:
             raise StartRefusedError(f"the simulator was not ready within {READY_S:.0f} s") from None
         if not line.startswith(b"READY"):

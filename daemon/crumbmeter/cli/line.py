@@ -63,7 +63,8 @@ class ControlLine:
             NoDaemonError: the daemon hung up, or sent something else than JSON.
         """
         try:
-            line = await asyncio.wait_for(self._reader.readline(), within_s)
+            async with asyncio.timeout(within_s):
+                line = await self._reader.readline()
             body = json.loads(line) if line else None
         except (ConnectionError, ValueError) as fault:
             raise NoDaemonError(f"the daemon at {self._path} sent what is no answer: {fault}") from fault

@@ -112,7 +112,8 @@ class _Board:
             self._up = False
             self._changed.set()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(never.wait(), RETRY_S)
+                async with asyncio.timeout(RETRY_S):
+                    await never.wait()
 
     async def _read(self) -> NoReturn:
         async with ControlLine(self._socket) as line:
@@ -133,9 +134,11 @@ class _Board:
             self._changed.clear()
             live.update(self._picture(), refresh=True)
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(never.wait(), REDRAW_S)
+                async with asyncio.timeout(REDRAW_S):
+                    await never.wait()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._changed.wait(), RETRY_S)
+                async with asyncio.timeout(RETRY_S):
+                    await self._changed.wait()
 
     def _picture(self) -> Text:
         silent_s = asyncio.get_running_loop().time() - self._came_s

@@ -111,7 +111,8 @@ class Intake:
         self._askers[command_id] = asker
         try:
             with contextlib.suppress(TimeoutError):
-                return await asyncio.wait_for(asker, within_s)
+                async with asyncio.timeout(within_s):
+                    return await asker
             return None
         finally:
             self._askers.pop(command_id, None)

@@ -89,6 +89,8 @@ class FakeDevice:
         self.reads = 0
         self.reachable = True
         self.silent = False
+        self.withheld: set[int] = set()
+        """Reads at these addresses are not sent: a late reply might be taken for theirs."""
         self.ignores_writes = False
         self.clamps_to: int | None = None
         self.exception_code = 0
@@ -143,6 +145,10 @@ class FakeLink:
 
     async def read(self, table: Table, address: int, count: int) -> tuple[int, ...]:
         self._device.reads += 1
+        if address in self._device.withheld:
+            fault = RetryLaterError("not asked while a late reply may come")
+            fault.link_sound = fault.withheld = True
+            raise fault
         await self._exchange(self._device.exception_code)
         return self._device.get(table, address, count)
 

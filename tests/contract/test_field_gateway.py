@@ -111,6 +111,66 @@ async def test_what_an_ended_connection_is_owed_is_not_believed_on_the_next(gate
     await once_more.close()
 
 
+async def test_the_second_reply_to_a_doubled_request_is_not_believed_on_the_next_connection(gateway: Gateway) -> None:
+    # Doubled on its way: one reply came; the other comes after a doubt, to the next connection, with its newest id.
+    second: list[bytes] = []
+
+    def answer_once(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        connection.transport.write(reply)
+        second.append(reply)
+
+    def bring(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        connection.transport.write(request[:2] + second.pop()[2:])
+
+    one, _ = await gateway.open()
+    gateway.server.script.extend([answer_once, raw.wrong_unit, bring])
+    assert await one.read(Table.HOLDING, 7, 2) == (263, 264)
+    with pytest.raises(BadReplyError):
+        await one.read(Table.HOLDING, 20, 3)
+    await one.close()
+    again, _ = await gateway.open()
+    assert await again.read(Table.HOLDING, 7, 2) == (263, 264), "the second reply to the very same is no other register"
+    assert not second
+    with pytest.raises(RetryLaterError) as withheld:
+        await again.read(Table.HOLDING, 50, 2)
+    assert withheld.value.withheld
+    await again.close()
+
+
+async def test_a_device_that_closes_after_each_reply_is_read_without_a_wait(gateway: Gateway) -> None:
+    def answer_and_close(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        connection.transport.write(reply)
+        connection.transport.close()
+
+    gateway.server.always = answer_and_close
+    gateway.specs = [replace(spec, close_after_each=True) for spec in gateway.specs]
+    links = await gateway.open()
+    for turn in range(40):
+        unit, address = 1 + turn % 2, 7 + turn % 3 * 40
+        assert await links[unit - 1].read(Table.HOLDING, address, 2) == (unit * 256 + address, unit * 256 + address + 1)
+        await links[0].write(SPEED, [turn])
+    assert gateway.server.words[1, 3][5] == 39
+    assert gateway.server.accepted == 80
+    counts = gateway.maker.counts["one"]
+    assert (counts.ok, counts.lost, counts.withheld) == (60, 0, 0)
+    await links[0].close()
+
+
+async def test_a_device_for_one_master_at_a_time_is_left_after_each_reply(gateway: Gateway) -> None:
+    gateway.specs = [replace(spec, close_after_each=True) for spec in gateway.specs]
+    one, _ = await gateway.open()
+    for _ in range(5):
+        assert await one.read(Table.HOLDING, 7, 1) == (263,)
+        await gateway.server.until(lambda: not gateway.server.connections)
+    gateway.server.script.append(raw.wrong_unit)
+    with pytest.raises(BadReplyError) as fault:
+        await one.read(Table.HOLDING, 7, 1)
+    assert not fault.value.link_sound
+    with pytest.raises(ReconnectError, match="unit"):  # in doubt it is for the endpoint to connect again, and when
+        await one.read(Table.HOLDING, 7, 1)
+    await one.close()
+
+
 async def test_a_register_that_never_answers_does_not_starve_another_that_looks_the_same(gateway: Gateway) -> None:
     def answer(connection: raw.Connection, request: bytes, reply: bytes) -> None:
         if int.from_bytes(request[8:10], "big") != 7:

@@ -239,8 +239,9 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
     ends: Counter[str] = Counter()
     position, table, count, failed = 0, Table.HOLDING, 4, False
     wrong: list[str] = []
+    withheld = 0
     transactions = SERIAL_TRANSACTIONS if isinstance(peer, SerialWorld) else TCP_TRANSACTIONS
-    for _ in range(transactions):
+    while sum(ends.values()) < transactions:
         if not links:
             links = maker(specs)
             try:
@@ -258,8 +259,12 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
         try:
             words = await links[position].read(table, address, count)
         except CrumbmeterError as fault:
-            ends[type(fault).__name__] += 1
             failed = not fault.withheld
+            if fault.withheld:
+                withheld += 1
+                await asyncio.sleep(0.001)  # noqa: TID251 - the peer's time is real
+                continue
+            ends[type(fault).__name__] += 1
             if not fault.link_sound:
                 await links[0].close()
                 links = ()
@@ -270,10 +275,10 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
     if links:
         await links[0].close()
     assert not wrong
-    assert sum(ends.values()) == transactions
     assert ends["ok"] > 0.6 * transactions  # a busy machine times some out; how many says nothing
     # Every kind of lie was really told.
     assert set(peer.liar.done) >= set(FAULTS)
     for counts in maker.counts.values():
         ended = counts.ok + counts.timeouts + counts.lost + counts.exceptions.total() + counts.mismatches.total()
         assert counts.sent == ended
+    assert sum(counts.withheld for counts in maker.counts.values()) == withheld

@@ -1,4 +1,4 @@
-"""Modbus over pymodbus: TCP, a serial bus, and a serial bus behind a TCP gateway. Maps reads and writes to requests.
+"""Modbus over pymodbus: TCP, a serial bus, and a serial bus behind a TCP gateway. One link per device.
 
 What a reply must be is decided in field/replies.py and field/frames.py; how a connection is kept free of late replies,
 in modbus_wire.py. The library carries bytes and builds requests: its retries, reconnecting and judgement are off.
@@ -9,35 +9,13 @@ import logging
 import secrets
 from collections.abc import Mapping, Sequence
 
-from pymodbus.pdu import ModbusPDU
-from pymodbus.pdu.bit_message import (
-    ReadCoilsRequest,
-    ReadDiscreteInputsRequest,
-    WriteMultipleCoilsRequest,
-    WriteSingleCoilRequest,
-)
-from pymodbus.pdu.register_message import (
-    MaskWriteRegisterRequest,
-    ReadHoldingRegistersRequest,
-    ReadInputRegistersRequest,
-    ReadWriteMultipleRegistersRequest,
-    WriteMultipleRegistersRequest,
-    WriteSingleRegisterRequest,
-)
-
-from crumbmeter.adapters.modbus_wire import Ask, Wire
+from crumbmeter.adapters.modbus_requests import Ask, read_request, write_request
+from crumbmeter.adapters.modbus_wire import Wire
 from crumbmeter.field.counts import UnitCounts
 from crumbmeter.field.owed import Owed
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table
 from crumbmeter.model.faults import BugError
 from crumbmeter.ports import FrameTap
-
-_READERS = {
-    Table.COIL: ReadCoilsRequest,
-    Table.DISCRETE: ReadDiscreteInputsRequest,
-    Table.HOLDING: ReadHoldingRegistersRequest,
-    Table.INPUT: ReadInputRegistersRequest,
-}
 
 
 class ModbusLink:
@@ -57,7 +35,7 @@ class ModbusLink:
 
     async def read(self, table: Table, address: int, count: int) -> tuple[int, ...]:
         """Read words or bits. Raises as ports.FieldReader says."""
-        request = _READERS[table](address=address, count=count, dev_id=self._device.unit_id)
+        request = read_request(table, address, count, self._device.unit_id)
         reply = await self._shared.exchange(Ask(self._device, request, address, reads=True))
         return reply.words
 
@@ -65,46 +43,6 @@ class ModbusLink:
         """Write the words of one register and check the echo. Raises as ports.FieldWriter says."""
         request = write_request(register, words, function, self._device.unit_id)
         await self._shared.exchange(Ask(self._device, request, register.address, reads=False))
-
-
-def write_request(register: RegisterSpec, words: Sequence[int], function: int, unit: int) -> ModbusPDU:
-    """Make the request that writes a register: by default function 5 or 6 for one word, 15 or 16 for more.
-
-    Function 22 changes one bit of a holding register, or a whole one; 23 also has the device report what it then holds.
-
-    Raises:
-        BugError: a table that no master writes, or a function that does not fit; the site check lets neither through.
-    """
-    if not register.table.writable:
-        raise BugError(f"no master writes a {register.table.value}")
-    several, of_bits = len(words) > 1, register.table.of_bits
-    code = function or {(True, False): 5, (True, True): 15, (False, False): 6, (False, True): 16}[of_bits, several]
-    address, values = register.address, list(words)
-    fits = code in ((5, 15) if of_bits else (6, 16, 22, 23)) and not (several and code in (5, 6, 22))
-    if not fits:
-        raise BugError(f"function {code} does not write {len(words)} of a {register.table.value}")
-    if code == 5:
-        return WriteSingleCoilRequest(address=address, bits=[bool(values[0])], dev_id=unit)
-    if code == 15:
-        return WriteMultipleCoilsRequest(address=address, bits=[bool(value) for value in values], dev_id=unit)
-    if code == 6:
-        return WriteSingleRegisterRequest(address=address, registers=values, dev_id=unit)
-    if code == 16:
-        return WriteMultipleRegistersRequest(address=address, registers=values, dev_id=unit)
-    if code == 22:
-        and_mask, or_mask = _masks(register, values[0])
-        return MaskWriteRegisterRequest(address=address, and_mask=and_mask, or_mask=or_mask, dev_id=unit)
-    return ReadWriteMultipleRegistersRequest(
-        read_address=address, read_count=len(values), write_address=address, write_registers=values, dev_id=unit
-    )
-
-
-def _masks(register: RegisterSpec, word: int) -> tuple[int, int]:
-    """Return the masks of function 22, by which a register becomes (old AND and_mask) OR (or_mask AND NOT and_mask)."""
-    if register.bit is None:
-        return 0, word
-    bit = 1 << register.bit
-    return 0xFFFF ^ bit, bit if word else 0
 
 
 class LinkMaker:

@@ -6,7 +6,8 @@ Why no value of another register can come out of here:
   so on a gateway that serves several units, where the peer has acknowledged every byte and no reply lies half-read:
   there the late reply is told by its id and skipped whole. Either way, until `guard_s` has passed a request to the same
   unit that its contents would fit is not sent at all: not even a gateway that stamps it with a wrong id can do harm,
-  nor one that brings it to the next connection, whose ids go on from those of the last.
+  nor one that brings it to the next connection, whose ids go on from those of the last. A request may also be doubled
+  on its way: after a connection that ended in doubt, the second reply to what was answered on it may come as well.
 - Serial frames have no id. What the bytes themselves tell (unit, function, byte count, CRC) is judged; what they cannot
   tell is settled by time. Let every reply, and every copy of it, come within `guard_s` of its request. After any doubt
   the bus must be silent for `guard_s` before the next request, so that no reply to an earlier request is still to come.
@@ -20,7 +21,6 @@ import asyncio
 import contextlib
 import socket
 from collections.abc import Awaitable, Mapping, Sequence
-from dataclasses import dataclass
 
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
@@ -28,6 +28,7 @@ from pymodbus.pdu import ModbusPDU
 
 from crumbmeter.adapters.modbus_framer import Judged, StrictFramer, TcpFramer
 from crumbmeter.adapters.modbus_port import HINT, Port, cancellations, raise_lost_cancellation
+from crumbmeter.adapters.modbus_requests import Ask
 from crumbmeter.field.counts import UnitCounts
 from crumbmeter.field.frames import char_s, rtu_reply_bytes, silence_s
 from crumbmeter.field.owed import Owed
@@ -44,20 +45,6 @@ _ACKNOWLEDGED_S = 0.25
 """[s] A TCP acknowledgement may be held back for 200 ms; later than this the machine at the other end is not there."""
 _BROADCAST_S = 0.1
 """[s] Turnaround after a broadcast (Modbus over Serial Line v1.02, section 2.4.1: typically 100 to 200 ms)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """One request, ready to be sent."""
-
-    device: DeviceSpec
-    request: ModbusPDU
-    address: int
-    reads: bool
-
-    def pdu(self) -> bytes:
-        """Return its bytes."""
-        return self.request.function_code.to_bytes(1, "big") + self.request.encode()
 
 
 class Wire:
@@ -81,6 +68,7 @@ class Wire:
         self._patience = len(devices) + 2 if len(devices) > 1 else (3 if self._on_line else 0)
         """So many failures in a row are got over on the same connection."""
         self._failures = 0
+        self._one_reply_each = any(device.close_after_each for device in devices)
         self._answered = False
         self._hold_s = float("-inf")
         """[s] Loop time: until then a broadcast is still being carried out."""
@@ -114,7 +102,14 @@ class Wire:
 
     def close(self) -> None:
         """Drop the connection at once: nothing that lies in a buffer may reach the device later (REQ-25)."""
+        self._owed.end_connection(in_doubt=bool(self.framer.doubt))
         self._port.close()
+
+    async def _connect_anew(self) -> None:
+        """Open the next connection to a device that gets one for each reply. Raises ReconnectError."""
+        if not (self._port.up or self.framer.doubt):
+            self._port = self._make_port()
+            await self.connect()
 
     def ensure_sound(self) -> None:
         """Raise ReconnectError where nothing may be asked on this connection."""
@@ -130,6 +125,8 @@ class Wire:
         counts = self._counts[device.device_id]
         began_s, owes = loop.time(), False
         try:
+            if self._one_reply_each:
+                await self._connect_anew()
             self.ensure_sound()
             limit_s = device.timeout_s
             if self.transport.serial_frames or self._owed:
@@ -144,11 +141,21 @@ class Wire:
             owes = isinstance(verdict, Mismatch)
             if verdict is None:
                 return Accepted(())
-            return await self._settle(ask, verdict, loop.time() - self.framer.sent_s)
+            took_s = loop.time() - self.framer.sent_s
+            if not (owes or self.transport.serial_frames):
+                self._note_reply(ask)
+            return await self._settle(ask, verdict, took_s)
         finally:
             if owes and ask.reads and not self.transport.serial_frames:
                 self._owed.note(expect(0, device.unit_id, ask.pdu()).look, ask.pdu(), self.framer.sent_s)
             counts.busy_s += loop.time() - began_s
+
+    def _note_reply(self, ask: Ask) -> None:
+        if ask.reads:
+            self._owed.note_answered(ask.device.unit_id, ask.pdu(), self.framer.sent_s)
+        if self._one_reply_each:
+            self.close()
+            self._port = self._make_port()
 
     def _limit_s(self, ask: Ask, expected: Expected) -> float:
         """[s] Return how long to wait: the device's own time, and on a line what the bytes take."""

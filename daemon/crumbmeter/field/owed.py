@@ -4,9 +4,14 @@ A gateway may keep a request, and bring its reply, after the connection that ask
 then. So transaction ids go on from one connection to the next, and what was asked lately is remembered.
 """
 
+from collections import deque
+
+from crumbmeter.field.replies import expect
+
 _STRIDE = 25717
 """From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
 _IDS = 1 << 16
+_MOST_ANSWERED = 256
 Look = tuple[int, int, bytes]
 """What a reply looks like: `replies.Expected.look`."""
 
@@ -24,6 +29,8 @@ class Owed:
         self._asked: dict[Look, dict[bytes, float]] = {}
         self._next: dict[Look, tuple[bytes, float]] = {}
         """By look: the request that was refused first, and until when [s] its turn is kept."""
+        self._answered: deque[tuple[int, bytes, float]] = deque(maxlen=_MOST_ANSWERED)
+        """Unit, request and when it was sent [s], of those answered on the present connection."""
 
     def __bool__(self) -> bool:
         """Tell whether anything is remembered."""
@@ -42,11 +49,29 @@ class Owed:
             content: The request itself.
             sent_s: [s] When it was sent.
         """
-        self._asked.setdefault(look, {})[content] = sent_s
+        asked = self._asked.setdefault(look, {})
+        asked[content] = max(sent_s, asked.get(content, sent_s))
 
     def note_only(self, look: Look, content: bytes, sent_s: float) -> None:
         """Remember a request, and forget the others whose reply looks the same."""
         self._asked[look] = {content: sent_s}
+
+    def note_answered(self, unit: int, content: bytes, sent_s: float) -> None:
+        """Keep in mind a request that was answered: where it was doubled on its way, there is a second reply.
+
+        Args:
+            unit: That was asked.
+            content: The request itself.
+            sent_s: [s] When it was sent.
+        """
+        self._answered.append((unit, content, sent_s))
+
+    def end_connection(self, *, in_doubt: bool) -> None:
+        """Forget what was answered on it; after a doubt remember it as owed: the next one may bring a second reply."""
+        if in_doubt:
+            for unit, content, sent_s in self._answered:
+                self.note(expect(0, unit, content).look, content, sent_s)
+        self._answered.clear()
 
     def latest_other_s(self, look: Look, content: bytes) -> float:
         """[s] Return when another request was sent whose reply would look the same; minus infinity where none was."""

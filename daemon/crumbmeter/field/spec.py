@@ -216,6 +216,8 @@ class DeviceSpec:
     """[s] A serial reply that has begun and pauses for so long has ended. Above the latency timer of a USB adapter."""
     breaker_failures: int = 2
     """So many unanswered requests in a row, and the device is only probed now and then (REQ-11)."""
+    close_after_each: bool = False
+    """A TCP connection for each reply: the device gives no second one, or lets one master in at a time."""
     broadcast: bool = False
     """Opens unit id 0 of a serial bus, for writes alone (REQ-51)."""
 

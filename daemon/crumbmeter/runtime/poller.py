@@ -130,6 +130,8 @@ class DevicePoller:
         except (RetryLaterError, ReconnectError) as fault:
             outcome = outcome_of(fault)
             self._put_failure(lane, outcome)
+            if fault.withheld:  # nothing was sent; what looks like nothing that is still owed may be asked
+                return None
             self._note_silence(outcome, fault)
             return outcome, 0
         self._buffer.put_words(lane.index, words, self._clock.now_s())
@@ -156,7 +158,7 @@ class DevicePoller:
 
     def _worth_retrying(self, fault: CrumbmeterError) -> bool:
         """Tell whether a failed read may be tried again at once: not where a silent unit would cost others twice."""
-        return not (isinstance(fault, RetryLaterError) and self._line.endpoint.shared)
+        return not (fault.withheld or (isinstance(fault, RetryLaterError) and self._line.endpoint.shared))
 
     def _note_silence(self, outcome: ReadOutcome, fault: Exception) -> None:
         if self._lost_s is None:

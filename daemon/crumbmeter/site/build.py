@@ -80,6 +80,7 @@ def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec
         worst_response_s=keys.worst_response_s or 0.0,
         idle_timeout_s=keys.idle_timeout_s,
         breaker_failures=keys.breaker_failures,
+        close_after_each=keys.close_after_each,
     )
 
 

@@ -163,6 +163,23 @@ async def test_a_retry_gets_the_value_in_the_same_round() -> None:
         task.cancel()
 
 
+async def test_a_block_that_is_withheld_keeps_no_other_from_being_read() -> None:
+    bench = Bench(read_retries=1)
+    await bench.line.endpoint.revive()
+    async with asyncio.TaskGroup() as group:
+        task = group.create_task(bench.poller.run())
+        await bench.clock.advance(5.05)
+        bench.device.withheld = {0}
+        before, asked = bench.tally.reads.copy(), bench.device.reads
+        await bench.clock.advance(2.0)
+        assert bench.tally.reads[ReadOutcome.OK] == before[ReadOutcome.OK] + 2
+        assert bench.tally.reads[ReadOutcome.TIMEOUT] == 10
+        assert bench.device.reads - asked == 12, "what is withheld is not tried again at once"
+        assert bench.reports.names == []
+        assert bench.line.endpoint.generation == 1
+        task.cancel()
+
+
 async def test_an_hour_counts_every_poll_once(bench: Bench) -> None:
     rng = Random(7)
     for _ in range(360):

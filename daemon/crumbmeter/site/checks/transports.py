@@ -5,6 +5,7 @@ from crumbmeter.site.keys.links import DeviceKeys
 
 _SERIAL = ("serial_port", "baud", "parity", "stop_bits")
 _NETWORK = ("host", "port")
+_OUT = "Take it out, or correct transport."
 _UNSTABLE = ("/dev/ttyUSB", "/dev/ttyACM")
 
 
@@ -45,7 +46,10 @@ def _keys(draft: Draft, name: str, device: DeviceKeys) -> None:
     for key in _NETWORK if on_line else _SERIAL:
         if getattr(device, key) is not None:
             expected = f"is not for transport {device.transport}"
-            draft.say("not-for-kind", ("devices", name, key), expected, remedy="Take it out, or correct transport.")
+            draft.say("not-for-kind", ("devices", name, key), expected, remedy=_OUT)
+    if device.close_after_each and device.transport != "tcp":
+        expected = f"is not for transport {device.transport}"
+        draft.say("not-for-kind", ("devices", name, "close_after_each"), expected, remedy=_OUT)
 
 
 def _same_line(draft: Draft, name: str, device: DeviceKeys, other: str, chosen: DeviceKeys) -> None:

@@ -90,6 +90,11 @@ class DeviceKeys(Keys):
     request_gap_s: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Silence that the device needs between two requests: on a serial bus its turnaround."
     )
+    close_after_each: bool = Field(
+        default=False,
+        description="A connection for each reply: the device gives no second one, or lets one master in at a time. "
+        "Modbus TCP alone.",
+    )
     heartbeat: Annotated[Name, Ref("signal", "count")] | None = Field(
         default=None,
         description="Signal of this device that counts on by itself. While it stands, nothing of the device is "

@@ -113,7 +113,7 @@ def test_guard_refuses_hosts_and_machine_paths(word: str, tmp_path: Path) -> Non
 
 def test_every_test_is_in_one_of_the_two_lanes() -> None:
     told = (ROOT / "deploy" / "test").read_text("utf-8")
-    lanes = re.findall(r"^readonly (?:COMPUTES|PLAYS)=\((.*)\)$", told, re.MULTILINE)
+    lanes = re.findall(r"^readonly (?:PIECES|WHOLE)=\((.*)\)$", told, re.MULTILINE)
     named = [folder for lane in lanes for folder in lane.split()]
     found = {f"tests/{path.relative_to(ROOT / 'tests').parts[0]}" for path in (ROOT / "tests").rglob("test_*.py")}
     assert sorted(named) == sorted(found)

@@ -44,7 +44,9 @@ class Breaker:
         """Note a request that was sent and failed, and what it took [s]."""
         self.failures += 1
         self.cost_s = cost_s
-        self.rest_until_s = now_s + self._backoff.delay_s(self.failures - self._threshold + 1)
+        # From its sending, so that from one probe to the next it is never longer than the longest back-off.
+        rest_s = self._backoff.delay_s(self.failures - self._threshold + 1) - cost_s
+        self.rest_until_s = now_s + max(rest_s, 0.0)
 
     def answered(self) -> bool:
         """Note a right answer; return whether the breaker was open."""

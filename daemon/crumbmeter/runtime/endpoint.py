@@ -2,7 +2,8 @@
 
 Knows no library: links come from a factory, new ones for every connection. A link that says of a failed exchange that
 it is sound all the same is kept: a dead unit then costs the others behind its gateway no connection. Attempts to
-connect follow a jittered back-off without end, at most one a second. A connection that never answered counts as a
+connect follow a jittered back-off without end, at most one a second. It counts from one attempt to the next, however
+long they take: what comes back is found within the longest back-off. A connection that never answered counts as a
 failure too, so that a device which accepts and then hangs is not knocked at for ever in a rush.
 """
 
@@ -147,9 +148,8 @@ class Endpoint:
     def _failed(self, outcome: ReadOutcome, cause: str) -> None:
         self._failures += 1
         self._cause = (outcome, cause)
-        now_s = self._clock.now_s()
-        wait_s = self._backoff.delay_s(self._failures)
-        self._next_attempt_s = max(now_s + wait_s, self._last_attempt_s + ATTEMPT_SPACING_S)
+        wait_s = max(self._backoff.delay_s(self._failures), ATTEMPT_SPACING_S)
+        self._next_attempt_s = self._last_attempt_s + wait_s
         self._tell_down(cause)
 
     def _tell_down(self, cause: str) -> None:

@@ -80,6 +80,24 @@ async def test_no_two_attempts_within_a_second(bench: Bench) -> None:
     assert min(gaps) > 0.95
 
 
+async def test_from_one_attempt_to_the_next_is_never_longer_than_the_cap(bench: Bench) -> None:
+    # The device accepts, swallows the request and keeps it for two seconds: that is part of the time, not on top of it.
+    bench.device.silent = True
+    times: list[float] = []
+    for _ in range(20):
+        while not bench.endpoint.up:
+            await bench.clock.advance(0.1)
+        times.append(bench.clock.now_s())
+        bench.device.gate = asyncio.Event()
+        reading = asyncio.ensure_future(bench.read())
+        await bench.clock.advance(2.0)
+        bench.device.gate.set()
+        assert await reading is ReadOutcome.TIMEOUT
+    gaps = [later - earlier for earlier, later in itertools.pairwise(times)]
+    assert 6.0 < max(gaps) <= 8.0 + 0.1 + 1e-9
+    assert min(gaps) >= 2.0 - 1e-9
+
+
 async def test_a_working_connection_that_breaks_is_back_within_a_second(bench: Bench) -> None:
     await settle()
     await bench.read()

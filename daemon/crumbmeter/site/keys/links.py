@@ -57,7 +57,7 @@ class DeviceKeys(Keys):
         description="No reply comes later than this after its request, whatever happens; twice `timeout_s` if left "
         "out. A serial bus must be silent for so long after any doubt, and so long lies between two different reads of "
         "the same length to one serial unit. Over TCP, for so long after a read without its reply none is sent whose "
-        "reply would look the same.",
+        "reply would look the same; after a connection that ended in doubt, after any read.",
     )
     idle_timeout_s: Annotated[float, Field(ge=0.002, le=1)] = Field(
         default=0.05,
@@ -81,11 +81,12 @@ class DeviceKeys(Keys):
     )
     backoff_min_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
         default=0.5,
-        description="First wait after a failed connection, and between probes of a silent device; doubled, with "
+        description="Time to the next attempt after a first failed one, or to the next probe; doubled, with "
         "jitter, at each further failure.",
     )
     backoff_max_s: Annotated[float, Field(ge=0.05, le=30)] = Field(
-        default=15.0, description="Longest wait between two attempts to connect, or two probes."
+        default=15.0,
+        description="Longest time from one attempt to connect to the next, or from one probe to the next.",
     )
     request_gap_s: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Silence that the device needs between two requests: on a serial bus its turnaround."

@@ -128,6 +128,10 @@ class FakeLink:
             raise ReconnectError("refused")
         self._open = self._sound = True
 
+    async def get_ready(self) -> None:
+        if not self._open:
+            raise ReconnectError("not connected")
+
     async def close(self) -> None:
         self._open = False
 

@@ -142,6 +142,10 @@ def _length(frame: bytes) -> bytes:
     return frame[:4] + struct.pack(">H", len(frame) - 6) + frame[6:]
 
 
+def reply_rightly(connection: Connection, request: bytes, reply: bytes) -> None:
+    connection.transport.write(reply)
+
+
 def short_reply(connection: Connection, request: bytes, reply: bytes) -> None:
     """One word less than asked, with a byte count and a length that agree with each other."""
     cut = reply[:8] + bytes([reply[8] - 2]) + reply[9:-2]

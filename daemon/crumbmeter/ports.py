@@ -69,6 +69,10 @@ class FieldLink(FieldReader, FieldWriter, Protocol):
         """Open the connection within the device's connect time-out, or raise ReconnectError."""
         ...
 
+    async def get_ready(self) -> None:
+        """Wait until a request would go out at once, for a bus or a new connection; or raise ReconnectError."""
+        ...
+
     async def close(self) -> None:
         """Close it. Never raises."""
         ...

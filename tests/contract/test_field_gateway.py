@@ -3,12 +3,16 @@
 import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from random import Random
 
 import pytest
 
+from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.modbus import LinkMaker, ModbusLink, make_links, silence_library
+from crumbmeter.adapters.modbus_port import Port
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table, Transport, WordType
 from crumbmeter.model.faults import BadReplyError, BugError, ReconnectError, RetryLaterError
+from crumbmeter.runtime.link import make_lines
 from tests import raw_modbus as raw
 from tests.fakes import device_spec
 from tests.raw_modbus import RawServer
@@ -154,6 +158,33 @@ async def test_a_device_that_closes_after_each_reply_is_read_without_a_wait(gate
     counts = gateway.maker.counts["one"]
     assert (counts.ok, counts.lost, counts.withheld) == (60, 0, 0)
     await links[0].close()
+
+
+async def test_words_are_chosen_after_the_connection_that_they_go_out_on(
+    gateway: Gateway, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A connection may take seconds; what was wanted before it may be too old, or overtaken by a stop (REQ-25).
+    opened = asyncio.Event()
+    open_it = Port.open
+
+    async def open_late(port: Port) -> None:
+        await opened.wait()
+        await open_it(port)
+
+    specs = [replace(spec, close_after_each=True) for spec in gateway.specs]
+    line, _ = make_lines(specs, LinkMaker(specs), RealClock(), Random(1).random, lambda _: None)
+    await line.endpoint.revive()
+    assert await line.read(Table.HOLDING, 5, 1) == (261,)
+    monkeypatch.setattr(Port, "open", open_late)
+    wanted = [(30,)]
+    writing = asyncio.ensure_future(line.write(SPEED, lambda: wanted[-1]))
+    await asyncio.wait([writing], timeout=0.05)
+    wanted.append((0,))
+    opened.set()
+    assert await writing == (0,)
+    assert gateway.server.codes == [3, 6]
+    assert gateway.server.words[1, 3][5] == 0
+    await line.endpoint.close()
 
 
 async def test_a_device_for_one_master_at_a_time_is_left_after_each_reply(gateway: Gateway) -> None:

@@ -108,6 +108,26 @@ async def test_a_device_that_says_nothing_of_its_neighbour_is_read_all_the_same(
     assert out.count("no answer") == 2
 
 
+@pytest.mark.parametrize("deaf", [raw.hang, raw.reset])
+async def test_a_neighbour_below_that_is_silent_does_not_hide_the_one_above(
+    feeder: Feeder, capsys: pytest.CaptureFixture[str], deaf: raw.Fault
+) -> None:
+    def answer(connection: raw.Connection, request: bytes, reply: bytes) -> None:
+        below = int.from_bytes(request[8:10], "big") == 99
+        (deaf if below else raw.reply_rightly)(connection, request, reply)
+
+    profile = feeder.site.parent.parent / "devices" / "demo_feeder.toml"
+    text = profile.read_text()
+    assert "[registers.hopper_mass]" in text
+    head, rest = text.split("[registers.hopper_mass]")
+    profile.write_text(head + "[registers.hopper_mass]" + rest.replace("address = 0", "address = 100", 1))
+    feeder.server.words[1, 4][100:103] = [0x4380, *f32(WEIGHT_LB)]  # the value stands one address later
+    feeder.server.always = answer
+    assert await look(feeder) == 1
+    assert {int.from_bytes(frame[8:10], "big") for frame in feeder.server.frames} == {99, 100, 101}
+    assert "AS PLAUSIBLE: is the address off by one?" in capsys.readouterr().out
+
+
 async def test_no_answer_is_no_value(feeder: Feeder, capsys: pytest.CaptureFixture[str]) -> None:
     await feeder.server.stop()
     assert await look(feeder) == NO_DEVICE

@@ -21,6 +21,7 @@ from rich.console import Console
 
 from crumbmeter.cli import do as doing
 from crumbmeter.cli.do import do
+from crumbmeter.cli.line import ControlLine
 from crumbmeter.cli.show import NO_DAEMON, _Board, show
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
@@ -179,6 +180,27 @@ def test_do_says_what_became_of_it(
     assert "Demo drum: The feed stops and goes out of service." in printed.out
     assert says in printed.out + printed.err
     assert [command.kind for command in taken] == [CommandKind.STOP_FEED]
+
+
+def test_a_daemon_that_falls_silent_while_a_trip_is_measured_is_said(
+    path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    receive = ControlLine.receive
+
+    async def receive_soon(line: ControlLine, within_s: float = 0.0) -> dict[str, Any]:
+        return await receive(line, within_s or 0.2)
+
+    def begun(command: Command) -> Event:
+        monkeypatch.setattr(ControlLine, "receive", receive_soon)
+        monkeypatch.setattr(ControlLine, "send", fall_silent)
+        return event("heartbeat_withheld", who=command.who, command_id=command.command_id)
+
+    async def fall_silent(line: ControlLine, request: dict[str, Any]) -> None:
+        """The daemon hears nothing more, and says nothing."""
+
+    with small_in_thread(path, begun):
+        assert do(path, "measure-trip", yes=True) == doing.NOT_HEARD
+    assert "The daemon says nothing." in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("typed", "sent"), [("yes", 1), ("y", 1), ("", 0), ("no", 0), ("stop", 0)])

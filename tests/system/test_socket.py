@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from crumbmeter.adapters import control_socket
-from crumbmeter.adapters.socket_file import SocketHeldError
+from crumbmeter.adapters.socket_file import SocketHeldError, bind
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import event
 from crumbmeter.model.quality import Reason
@@ -130,6 +130,14 @@ os.kill(os.getpid(), signal.SIGKILL)
     async with small(path) as daemon, client(path) as asker:
         daemon.scan()
         assert (await asker.ask({"ask": "view"}))["answer"] == "view"
+
+
+def test_a_link_that_leads_nowhere_is_no_obstacle(tmp_path: Path) -> None:
+    place = tmp_path / "c.sock"
+    place.symlink_to(tmp_path / "gone.sock")
+    bind(place).close()
+    assert place.is_socket()
+    assert not place.is_symlink()
 
 
 async def test_command_reaches_the_next_scan_with_who_and_expiry(path: Path) -> None:

@@ -29,6 +29,10 @@ class ModbusLink:
         """Open the shared connection unless it is open. Raises ReconnectError."""
         await self._shared.connect()
 
+    async def get_ready(self) -> None:
+        """Wait until a request would go out at once. Raises ReconnectError."""
+        await self._shared.get_ready()
+
     async def close(self) -> None:
         """Close the shared connection at once, with whatever it still holds."""
         self._shared.close()

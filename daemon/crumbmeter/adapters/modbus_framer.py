@@ -18,6 +18,8 @@ from crumbmeter.field.spec import DeviceSpec
 from crumbmeter.ports import FrameTap
 
 _HEADER_BYTES = 6
+_MOST_GIVEN_UP = 64
+"""So many late replies can be told by their ids; an older one is bytes that nobody asked for."""
 
 
 class Judged(ModbusPDU):
@@ -117,6 +119,12 @@ class TcpFramer(StrictFramer):
         self._next_transaction = next_transaction
         self.given_up: dict[int, int] = {}
         """Unit by transaction id of the requests that nobody waits for any more."""
+
+    def expect_late(self, transaction: int, unit: int) -> None:
+        """Skip the reply to a request that nobody waits for any more, should it come."""
+        self.given_up[transaction] = unit
+        while len(self.given_up) > _MOST_GIVEN_UP:
+            del self.given_up[next(iter(self.given_up))]
 
     def _transaction(self) -> int:
         return self._next_transaction()

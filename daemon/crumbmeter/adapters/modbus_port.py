@@ -64,6 +64,8 @@ class Port:
         self._connect_timeout_s = max(device.connect_timeout_s for device in devices)
         self._longest_timeout_s = max(device.timeout_s for device in devices)
         self.up = False
+        self.used = False
+        """Whether it has been opened, with or without success."""
         self._opened = asyncio.Event()
         self.framer: StrictFramer
         if first.transport is Transport.TCP:
@@ -120,6 +122,7 @@ class Port:
     async def open(self) -> None:
         """Open it within the device's connect time-out. Raises ReconnectError."""
         before = cancellations()
+        self.used = True
         ctx = self.client.ctx
         try:
             async with asyncio.timeout(self._connect_timeout_s):

@@ -19,6 +19,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from crumbmeter.field.replies import Expected, expect
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table
 from crumbmeter.model.faults import BugError
 
@@ -42,6 +43,10 @@ class Ask:
     def pdu(self) -> bytes:
         """Return its bytes."""
         return self.request.function_code.to_bytes(1, "big") + self.request.encode()
+
+    def expected(self) -> Expected:
+        """Return what its reply must look like, whatever its transaction id."""
+        return expect(0, self.device.unit_id, self.pdu())
 
 
 def read_request(table: Table, address: int, count: int, unit: int) -> ModbusPDU:

@@ -30,15 +30,13 @@ from crumbmeter.adapters.modbus_framer import Judged, StrictFramer, TcpFramer
 from crumbmeter.adapters.modbus_port import HINT, Port, cancellations, raise_lost_cancellation
 from crumbmeter.adapters.modbus_requests import Ask
 from crumbmeter.field.counts import UnitCounts
-from crumbmeter.field.frames import char_s, rtu_reply_bytes, silence_s
+from crumbmeter.field.frames import char_of_s, rtu_reply_bytes, silence_s
 from crumbmeter.field.owed import Owed
-from crumbmeter.field.replies import Accepted, Expected, Mismatch, SaysNo, Verdict, expect
+from crumbmeter.field.replies import Accepted, Expected, Mismatch, SaysNo, Verdict
 from crumbmeter.field.spec import DeviceSpec, Transport
 from crumbmeter.model.faults import BadReplyError, BugError, DeviceExceptionError, ReconnectError, RetryLaterError
 from crumbmeter.ports import FrameTap
 
-_MOST_GIVEN_UP = 64
-"""So many late replies can be told by their ids; an older one is bytes that nobody asked for."""
 _NOISE_FACTOR = 4.0
 """A bus that is not silent for `guard_s` within so many times `guard_s` is not going to be."""
 _ACKNOWLEDGED_S = 0.25
@@ -54,15 +52,14 @@ class Wire:
         self, devices: Sequence[DeviceSpec], counts: Mapping[str, UnitCounts], owed: Owed, tap: FrameTap | None = None
     ) -> None:
         """Prepare a connection for the devices of one endpoint, which may owe replies; nothing is opened."""
-        first = devices[0]
-        self.endpoint = first.endpoint
+        self.endpoint = (first := devices[0]).endpoint
         self.transport = first.transport
         self._devices = tuple(devices)
         self._counts = counts
         self._owed = owed
         self._tap = tap
         self._on_line = self.transport is Transport.RTU
-        self._char_s = _char_s(first) if self._on_line else 0.0
+        self._char_s = char_of_s(first) if self._on_line else 0.0
         self._gap_s = silence_s(self._char_s)
         self._guard_s = max(device.guard_s for device in devices)
         self._patience = len(devices) + 2 if len(devices) > 1 else (3 if self._on_line else 0)
@@ -93,9 +90,13 @@ class Wire:
         return Port(self._devices, self._tap, self._owed.next_transaction)
 
     async def connect(self) -> None:
-        """Open the connection unless it is open. Raises ReconnectError."""
+        """Open the connection unless it is open; the next one, where each reply has its own. Raises ReconnectError."""
         if self._port.up:
             return
+        if self._port.used:
+            if self.framer.doubt or not self._one_reply_each:
+                self.ensure_sound()
+            self._port = self._make_port()
         await self._port.open()
         if self.transport.serial_frames:
             await self._drain(self._guard_s)
@@ -105,11 +106,12 @@ class Wire:
         self._owed.end_connection(in_doubt=bool(self.framer.doubt))
         self._port.close()
 
-    async def _connect_anew(self) -> None:
-        """Open the next connection to a device that gets one for each reply. Raises ReconnectError."""
-        if not (self._port.up or self.framer.doubt):
-            self._port = self._make_port()
-            await self.connect()
+    async def get_ready(self) -> None:
+        """Wait until a request would go out at once. Raises ReconnectError."""
+        await self.connect()
+        self.ensure_sound()
+        if self.transport.serial_frames:
+            await self._fall_silent()
 
     def ensure_sound(self) -> None:
         """Raise ReconnectError where nothing may be asked on this connection."""
@@ -126,11 +128,11 @@ class Wire:
         began_s, owes = loop.time(), False
         try:
             if self._one_reply_each:
-                await self._connect_anew()
+                await self.connect()
             self.ensure_sound()
             limit_s = device.timeout_s
             if self.transport.serial_frames or self._owed:
-                expected = expect(0, device.unit_id, ask.pdu())
+                expected = ask.expected()
                 await self._prepare(ask, expected)
                 limit_s = self._limit_s(ask, expected)
             else:  # on a TCP connection that owes no late reply nothing has to be waited for
@@ -142,20 +144,20 @@ class Wire:
             if verdict is None:
                 return Accepted(())
             took_s = loop.time() - self.framer.sent_s
-            if not (owes or self.transport.serial_frames):
-                self._note_reply(ask)
+            if ask.reads and not (owes or self.transport.serial_frames):
+                self._owed.note_answered(ask.expected().look, ask.pdu(), self.framer.sent_s)
+            if self._one_reply_each and not owes:
+                self._hang_up()
             return await self._settle(ask, verdict, took_s)
         finally:
             if owes and ask.reads and not self.transport.serial_frames:
-                self._owed.note(expect(0, device.unit_id, ask.pdu()).look, ask.pdu(), self.framer.sent_s)
+                self._owed.note(ask.expected().look, ask.pdu(), self.framer.sent_s)
             counts.busy_s += loop.time() - began_s
 
-    def _note_reply(self, ask: Ask) -> None:
-        if ask.reads:
-            self._owed.note_answered(ask.device.unit_id, ask.pdu(), self.framer.sent_s)
-        if self._one_reply_each:
-            self.close()
-            self._port = self._make_port()
+    def _hang_up(self) -> None:
+        """End the connection, and let the next `connect` open another."""
+        self.close()
+        self._port = self._make_port()
 
     def _limit_s(self, ask: Ask, expected: Expected) -> float:
         """[s] Return how long to wait: the device's own time, and on a line what the bytes take."""
@@ -221,22 +223,27 @@ class Wire:
             raise BugError("unit 0 of a serial bus is a broadcast: for writes, where the device allows it")
         if ask.reads:
             await self._silent_until(self._owed.latest_other_s(look, content) + ask.device.guard_s)
+        await self._fall_silent()
+        if ask.reads:
+            self._owed.note_only(look, content, asyncio.get_running_loop().time())
+
+    async def _fall_silent(self) -> None:
+        """Wait for the pause between two frames of a serial bus."""
         await self._silent_until(self._quiet_from_s())
         await self._read_on()
         if self.framer.buffer:
             await self._drain(self._guard_s)
         self.ensure_sound()
-        if ask.reads:
-            self._owed.note_only(look, content, asyncio.get_running_loop().time())
 
     def _withhold(self, ask: Ask, expected: Expected) -> None:
-        """Refuse what the late reply to another request would fit, as long as one may come."""
+        """Refuse what the late reply to another request would fit."""
         now_s = asyncio.get_running_loop().time()
         self._owed.forget_before(now_s - self._guard_s)
         if self._owed.may_ask(expected.look, ask.pdu(), now_s, ask.device.guard_s):
             return
         self._counts[ask.device.device_id].withheld += 1
-        fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: not asked while a late reply may come")
+        waits = f"not asked for up to {ask.device.guard_s:g} s (worst_response_s): a late reply could pass for its own"
+        fault = RetryLaterError(f"{self.endpoint} unit {ask.device.unit_id}: {waits}")
         fault.link_sound = fault.withheld = True
         raise fault
 
@@ -318,9 +325,7 @@ class Wire:
         if rest or not ask.reads or not isinstance(framer, TcpFramer) or self._peer_is_gone():
             framer.doubt = "a reply is overdue"
             return False
-        framer.given_up[ask.request.transaction_id] = ask.device.unit_id
-        while len(framer.given_up) > _MOST_GIVEN_UP:
-            del framer.given_up[next(iter(framer.given_up))]
+        framer.expect_late(ask.request.transaction_id, ask.device.unit_id)
         return True
 
     async def _get_over_mismatch(self) -> bool:
@@ -338,13 +343,8 @@ class Wire:
             if self._on_line:
                 await self._drain(guard_s)
             else:
-                self.close()
-                self._port = self._make_port()
+                self._hang_up()
                 await self.connect()
         except ReconnectError:
             return False
         return True
-
-
-def _char_s(device: DeviceSpec) -> float:
-    return char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)

@@ -44,6 +44,8 @@ def bind(path: Path) -> socket.socket:
         if path.is_socket():
             _refuse_if_answered(path)
             path.unlink()
+        elif path.is_symlink() and not path.exists():
+            path.unlink()  # it leads nowhere any more
         before = os.umask(0o177)
         try:
             line.bind(str(path))

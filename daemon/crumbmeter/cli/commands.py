@@ -119,7 +119,7 @@ def show(
 @app.command()
 def do(
     command: Annotated[str, typer.Argument(help=DEEDS_HELP)],
-    subject: Annotated[str, typer.Argument(help="Mix, stream or alarm, as the command needs.")] = "",
+    subject: Annotated[str, typer.Argument(help="Mix, stream, signal or alarm, as the command needs.")] = "",
     value: Annotated[str, typer.Argument(help="Per cent of dry mass for set-moisture, else kg.")] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
     socket: SocketOption = DEMO_SOCKET,

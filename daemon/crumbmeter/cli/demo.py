@@ -86,6 +86,14 @@ def _new_folder(folder: Path) -> Path:
     return fresh
 
 
+def _point_at(newest: Path, socket: Path) -> None:
+    """Let `show` and `do` find the demonstration without --socket, unless another daemon has that place."""
+    if newest.is_symlink():
+        newest.unlink()
+    if not newest.exists():
+        newest.symlink_to(socket.resolve())
+
+
 class _Demo:
     """One demonstration."""
 
@@ -100,15 +108,14 @@ class _Demo:
     async def run(self, *, yardsticks: bool) -> int:
         """Start the plant, run the daemon beside it, and report."""
         shift = self._shift
-        newest = self._site.socket.parent.parent / self._site.socket.name  # where `show` and `do` look without --socket
-        newest.unlink(missing_ok=True)
-        newest.symlink_to(self._site.socket.resolve())
+        newest = self._site.socket.parent.parent / self._site.socket.name
         plant = await asyncio.create_subprocess_exec(
             *shift.serve_command(), stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
             start_new_session=True,  # Ctrl-C is for the daemon, which then still has a feeder to bring to rest
         )  # fmt: skip
         try:
             await self._wait_ready(plant)
+            _point_at(newest, self._site.socket)
             self._console.print(
                 f"[bold]{shift.title}[/bold]: {shift.duration_s / 60.0:.0f} min of plant time at {shift.rate:g}x, "
                 f"about {shift.duration_s / shift.rate / 60.0:.1f} min. Journal: {self._site.journal.folder}\n"
@@ -116,6 +123,8 @@ class _Demo:
             )
             code, end_state = await self._run_daemon(plant)
         finally:
+            if newest.is_symlink():
+                newest.unlink()
             with contextlib.suppress(ProcessLookupError):
                 plant.terminate()
             await plant.wait()

@@ -99,7 +99,7 @@ def do(
     Args:
         socket: The daemon's local socket.
         words: The command, with blanks, hyphens or underscores: `start-feed`.
-        subject: Mix, stream or alarm, as the command needs.
+        subject: Mix, stream, signal or alarm, as the command needs.
         value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`.
         reason: Why, where the record needs it.
         yes: Do not ask whether it is meant.
@@ -188,7 +188,13 @@ async def _wait_for_trip(line: ControlLine) -> int:
     sys.stdout.flush()
     await line.send({"ask": "follow"})
     while True:
-        trip = (await line.receive()).get("trip", {})
+        try:
+            answer = await line.receive()
+        except TimeoutError:
+            return _say("The daemon says nothing. The measurement may go on: see `crumbmeter show`.", NOT_HEARD)
+        if answer.get("answer") != "view":
+            continue
+        trip = answer.get("trip", {})
         if trip.get("trip_s") is not None:
             sys.stdout.write(
                 f"The feeder tripped {trip['trip_s']:.1f} s after the last heartbeat (at most "

@@ -11,7 +11,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final
 
-from crumbmeter.adapters.modbus import ModbusLink, make_links, silence_library
+from crumbmeter.adapters.clock import RealClock
+from crumbmeter.adapters.modbus import make_links, silence_library
 from crumbmeter.cli.check_text import addresses_text, table
 from crumbmeter.cli.decode import decode_text
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
@@ -20,7 +21,7 @@ from crumbmeter.field.plan import span_fault, wire_addresses
 from crumbmeter.field.spec import AddressSpan, DeviceSpec, SignalSource
 from crumbmeter.field.views import NeighbourView, neighbour_view, views
 from crumbmeter.field.words import decode_si
-from crumbmeter.model.faults import CrumbmeterError, DeviceExceptionError
+from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.units import UNITS
 from crumbmeter.signals.params import SignalParams
 from crumbmeter.site import Site
@@ -81,38 +82,40 @@ async def _look(device: DeviceSpec, source: SignalSource, params: SignalParams) 
     register = source.register
     (link,) = make_links([device])
     await link.connect()
+    reach = register.reach
     try:
-        reach = register.reach
         words = await link.read(register.table, reach.first, reach.end - reach.first)
-        value_si, reason = decode_si(register, words)
-        own = words[register.address - reach.first :][: register.count]
-        beside = []
-        for step in (-1, 1):
-            other = await _beside(link, device, source, step)
-            beside.append(neighbour_view(register, step, other, params.low_si, params.high_si))
-        return Found(own, value_si, reason.value, tuple(beside))
     finally:
         await link.close()
+    value_si, reason = decode_si(register, words)
+    own = words[register.address - reach.first :][: register.count]
+    beside = []
+    for step in (-1, 1):
+        other = await _beside(device, source, step)
+        beside.append(neighbour_view(register, step, other, params.low_si, params.high_si))
+    return Found(own, value_si, reason.value, tuple(beside))
 
 
-async def _beside(link: ModbusLink, device: DeviceSpec, source: SignalSource, step: int) -> tuple[int, ...]:
+async def _beside(device: DeviceSpec, source: SignalSource, step: int) -> tuple[int, ...]:
     """Read as many words one address further; none where they must not be asked for or the device gives none.
 
-    Some devices do not refuse an address that they do not have, but say nothing, or hang up.
+    Some devices do not refuse an address that they do not have, but say nothing, or hang up: each is asked on a
+    connection of its own, and only once no reply to what was asked before can come any more.
     """
     register = source.register
     span = AddressSpan(register.address + step, register.address + step + register.count)
     if span.first < 0 or span.end > 0x10000 or span_fault(device, register.table, span, device.max_words):
         return ()
+    clock = RealClock()
+    await clock.sleep_until(clock.now_s() + device.guard_s)
+    (link,) = make_links([device])
     try:
         await link.connect()
         return await link.read(register.table, span.first, register.count)
-    except DeviceExceptionError:
+    except CrumbmeterError:
         return ()
-    except CrumbmeterError as fault:
-        if not fault.link_sound:
-            await link.close()
-        return ()
+    finally:
+        await link.close()
 
 
 def _text(site: Site, source: SignalSource, found: Found) -> str:

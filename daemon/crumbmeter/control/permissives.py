@@ -6,14 +6,13 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import FeedState
 from crumbmeter.model.image import WriteStage, WriteStatus
-from crumbmeter.model.outputs import OutputRole
+from crumbmeter.model.outputs import TURNS_THE_AUGER
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.view import PermissiveView
 
 PRESSURE_HIGH = "line pressure high"
 PRESSURE_LOW = "line pressure low"
 NOT_CONFIRMED = "not confirmed by the feeder"
-SETPOINT_ROLES = (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value, OutputRole.FEED_RUN.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +103,7 @@ def machine_doubt(
 
 def _unconfirmed(params: Params, writes: tuple[WriteStatus, ...]) -> str:
     for spec, status in zip(params.outputs, writes, strict=False):
-        if spec.role in SETPOINT_ROLES and status.stage is WriteStage.FAILED:
+        if spec.role in TURNS_THE_AUGER and status.stage is WriteStage.FAILED:
             return spec.role
     return ""
 

@@ -200,7 +200,9 @@ def _confirm_weight(state: State, command: Command, params: Params, _now_s: floa
     if not command.value > 0.0:
         return _refused(state, command, "nothing can be told from a weight of zero: put a known one on")
     if memory.bad or memory.value is None:
-        return _refused(state, command, f"the reading of {name} is Bad")
+        return _refused(
+            state, command, f"the reading of {name} is Bad: see why in crumbmeter show, and mend that first"
+        )
     off = memory.value - command.value
     if not abs(off) <= params.known_weight_band * command.value:
         return _refused(

@@ -17,7 +17,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 3
+STATE_VERSION = 4
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -66,6 +66,8 @@ class TripTest:
     """[s] For how long the fault contact has been Bad."""
     sent_s: float | None = None
     """[s] Process time at which the last heartbeat was known to have reached the feeder."""
+    free_s: float | None = None
+    """[s] Process time of the last reading without a fault."""
     result: TripView = field(default_factory=TripView)
 
 

@@ -62,14 +62,16 @@ def watch_trip(
     deaf_s = test.deaf_s + dt_s if fault_free is None else 0.0
     sent = beat.stage in (WriteStage.ACKNOWLEDGED, WriteStage.CONFIRMED)
     sent_s = now_s if sent and test.sent_s is None else test.sent_s
+    read_s = state.signals[params.contacts.feeder_fault].received_s
     why = _given_up(state, params, fault_free, waited_s, deaf_s, beat)
     if not why and fault_free is False and sent_s is not None:
         trip_s = now_s - beat.requested_s
-        resolution_s = sent_s - beat.requested_s + dt_s + params.sources[params.contacts.feeder_fault].period_s
+        resolution_s = sent_s - beat.requested_s + now_s - (sent_s if test.free_s is None else test.free_s)
         ended = event("heartbeat_trip_measured", trip_s=trip_s, resolution_s=resolution_s, who=test.who)
         return replace(state, trip=TripTest(result=TripView(trip_s=trip_s, resolution_s=resolution_s))), (ended,)
     if not why:
-        going_on = replace(test, waited_s=waited_s, deaf_s=deaf_s, sent_s=sent_s)
+        free_s = read_s if fault_free else test.free_s
+        going_on = replace(test, waited_s=waited_s, deaf_s=deaf_s, sent_s=sent_s, free_s=free_s)
         return replace(state, trip=going_on), ()
     ended = event("heartbeat_trip_not_measured", why=why, who=test.who)
     return replace(state, trip=TripTest(result=TripView(why=why))), (ended,)

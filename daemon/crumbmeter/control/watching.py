@@ -50,7 +50,7 @@ def watch_feeder(
     """Note when the feeder is not heard; when it is again, go on from the setpoint that it holds (REQ-24).
 
     It may have been restarted meanwhile. Until then no setpoint but a stop is written. One that was restarted unseen is
-    known by a setpoint that nobody here gave it.
+    known by a setpoint that nobody here gave it, and that is lower: a higher one is somebody else's, and never adopted.
 
     Args:
         state: Before.
@@ -68,9 +68,9 @@ def watch_feeder(
         since_s = now_s if feed.unheard_since_s is None else feed.unheard_since_s
         left_s = params.outputs[place].confirm_within_s
         return replace(state, feed=replace(feed, unheard_since_s=since_s, unheard_left_s=left_s))
-    if feed.unheard_since_s is None and not writes[place].foreign:
-        return state
-    fresh = feed.unheard_since_s is None or writes[place].stamped_s > feed.unheard_since_s
+    if feed.unheard_since_s is None:
+        return _restarted_unseen(state, params, writes) if writes[place].foreign else state
+    fresh = writes[place].stamped_s > feed.unheard_since_s
     held = _held_setpoint(params, writes) if fresh else None
     if held is None:
         left_s = feed.unheard_left_s - dt_s
@@ -78,6 +78,14 @@ def watch_feeder(
         return replace(state, feed=replace(feed, unheard_since_s=still_s, unheard_left_s=left_s))
     heard = replace(state, feed=replace(feed, unheard_since_s=None))
     return _from_held(heard, params, held) if state.control_enabled else heard
+
+
+def _restarted_unseen(state: State, params: Params, writes: tuple[WriteStatus, ...]) -> State:
+    held = _held_setpoint(params, writes)
+    own = state.feed.setpoint_kg_s if params.feed.mode is MeterMode.RATE else state.feed.speed_rev_s
+    if held is None or held >= own or not state.control_enabled:
+        return state
+    return _from_held(state, params, held)
 
 
 def setpoint_output(params: Params) -> int | None:

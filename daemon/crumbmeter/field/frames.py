@@ -102,6 +102,11 @@ def char_s(baud: int, *, data_bits: int = 8, parity: bool = True, stop_bits: int
     return (1 + data_bits + parity + stop_bits) / baud
 
 
+def char_of_s(device: DeviceSpec) -> float:
+    """[s] Return how long one character takes on the line of a device."""
+    return char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)
+
+
 def silence_s(one_char_s: float) -> float:
     """[s] Return the silence that separates two frames: 3.5 characters, and never less than 1.75 ms.
 
@@ -121,7 +126,7 @@ def exchange_s(device: DeviceSpec, block: BlockSpec, estimate_s: float) -> float
     """
     if device.transport is not Transport.RTU:
         return estimate_s + device.request_gap_s
-    one_s = char_s(device.baud, data_bits=device.data_bits, parity=device.parity != "none", stop_bits=device.stop_bits)
+    one_s = char_of_s(device)
     line_bytes = _REQUEST_BYTES + _EXCEPTION_BYTES + data_bytes(block)
     return estimate_s + device.request_gap_s + line_bytes * one_s + 2 * silence_s(one_s)
 

@@ -6,8 +6,6 @@ then. So transaction ids go on from one connection to the next, and what was ask
 
 from collections import deque
 
-from crumbmeter.field.replies import expect
-
 _STRIDE = 25717
 """From one transaction id to the next: odd, so that all come round, and no neighbour of one is the next."""
 _IDS = 1 << 16
@@ -29,8 +27,10 @@ class Owed:
         self._asked: dict[Look, dict[bytes, float]] = {}
         self._next: dict[Look, tuple[bytes, float]] = {}
         """By look: the request that was refused first, and until when [s] its turn is kept."""
-        self._answered: deque[tuple[int, bytes, float]] = deque(maxlen=_MOST_ANSWERED)
-        """Unit, request and when it was sent [s], of those answered on the present connection."""
+        self._repeated: set[tuple[Look, bytes]] = set()
+        """Requests that have had no answer more than once."""
+        self._answered: deque[tuple[Look, bytes, float]] = deque(maxlen=_MOST_ANSWERED)
+        """Look, request and when it was sent [s], of those answered on the present connection."""
 
     def __bool__(self) -> bool:
         """Tell whether anything is remembered."""
@@ -49,6 +49,11 @@ class Owed:
             content: The request itself.
             sent_s: [s] When it was sent.
         """
+        if content in self._asked.get(look, {}):
+            self._repeated.add((look, content))
+        self._remember(look, content, sent_s)
+
+    def _remember(self, look: Look, content: bytes, sent_s: float) -> None:
         asked = self._asked.setdefault(look, {})
         asked[content] = max(sent_s, asked.get(content, sent_s))
 
@@ -56,21 +61,22 @@ class Owed:
         """Remember a request, and forget the others whose reply looks the same."""
         self._asked[look] = {content: sent_s}
 
-    def note_answered(self, unit: int, content: bytes, sent_s: float) -> None:
+    def note_answered(self, look: Look, content: bytes, sent_s: float) -> None:
         """Keep in mind a request that was answered: where it was doubled on its way, there is a second reply.
 
         Args:
-            unit: That was asked.
+            look: Of its reply.
             content: The request itself.
             sent_s: [s] When it was sent.
         """
-        self._answered.append((unit, content, sent_s))
+        self._answered.append((look, content, sent_s))
+        self._repeated.discard((look, content))
 
     def end_connection(self, *, in_doubt: bool) -> None:
         """Forget what was answered on it; after a doubt remember it as owed: the next one may bring a second reply."""
         if in_doubt:
-            for unit, content, sent_s in self._answered:
-                self.note(expect(0, unit, content).look, content, sent_s)
+            for look, content, sent_s in self._answered:
+                self._remember(look, content, sent_s)
         self._answered.clear()
 
     def latest_other_s(self, look: Look, content: bytes) -> float:
@@ -81,8 +87,8 @@ class Owed:
     def may_ask(self, look: Look, content: bytes, now_s: float, guard_s: float) -> bool:
         """Tell whether a request may be sent while replies may be owed that would look like its own.
 
-        Of those that look the same, the one that was refused first comes next, if it comes within a guard time: one
-        that is never answered does not starve the others.
+        Where one of those that look the same is asked again and again without an answer, the one that was refused first
+        comes next, if it comes within a guard time: so the others do not starve.
 
         Args:
             look: Of its reply.
@@ -100,14 +106,17 @@ class Owed:
         if now_s >= free_s:
             self._next.pop(look, None)
             return True
-        self._next[look] = first or (content, free_s + guard_s)
+        if first is None and any((look, other) in self._repeated for other in self._asked[look] if other != content):
+            self._next[look] = (content, free_s + guard_s)
         return False
 
     def forget_before(self, until_s: float) -> None:
         """Forget what was sent before a time [s]: its reply does not come any more."""
         for look in [look for look, asked in self._asked.items() if max(asked.values()) < until_s]:
             del self._asked[look]
+            self._repeated = {one for one in self._repeated if one[0] != look}
 
     def forget(self) -> None:
         """Forget all: the line has been silent for long enough."""
         self._asked.clear()
+        self._repeated.clear()

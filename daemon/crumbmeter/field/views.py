@@ -31,10 +31,10 @@ class WordView:
 
 @dataclass(frozen=True, slots=True)
 class NeighbourView:
-    """What would be read one address beside a value, or at the value's own place."""
+    """What would be read one address beside a value."""
 
     step: int
-    """-1, 0 or 1."""
+    """-1 or 1."""
     words: tuple[int, ...]
     """Empty: the device gives none there."""
     value_si: float | None

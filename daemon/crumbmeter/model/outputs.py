@@ -25,6 +25,9 @@ class OutputRole(StrEnum):
     """[count] Who writes: the number of this run. Another one's number there means: hands off (REQ-54)."""
 
 
+TURNS_THE_AUGER = (OutputRole.AUGER_SPEED, OutputRole.FEED_RATE, OutputRole.FEED_RUN)
+
+
 @dataclass(frozen=True, slots=True)
 class OutputImage:
     """Engineering values in SI for every output role, and whether they may be written at all."""

@@ -60,6 +60,7 @@ class DeviceLine:
         """
 
         async def ask(link: FieldLink) -> tuple[int, ...] | None:
+            await link.get_ready()
             words = choose()
             if words is not None:
                 await link.write(register, words, function)

@@ -128,10 +128,10 @@ class DevicePoller:
             await self._note_refusal(lane, fault.code)
             return None
         except (RetryLaterError, ReconnectError) as fault:
+            if fault.withheld:
+                return None  # nothing was sent; the age of what came last tells, and the other blocks may be asked
             outcome = outcome_of(fault)
             self._put_failure(lane, outcome)
-            if fault.withheld:  # nothing was sent; what looks like nothing that is still owed may be asked
-                return None
             self._note_silence(outcome, fault)
             return outcome, 0
         self._buffer.put_words(lane.index, words, self._clock.now_s())

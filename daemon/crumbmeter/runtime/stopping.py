@@ -113,7 +113,7 @@ class _Stop:
             self._note(spec, cause=f"read-back refused: {fault}")
         except CrumbmeterError as fault:
             # What it holds after a break is not known: it is written again.
-            self._note(spec, acknowledged=False, cause=str(fault))
+            self._note(spec, acknowledged=fault.withheld, cause=str(fault))
         else:
             confirmed = found == self.results[spec.role].wanted_words
             cause = "" if confirmed else "the device holds something else"

@@ -11,12 +11,11 @@ from dataclasses import replace
 from crumbmeter.field.spec import OutputSpec, WordType
 from crumbmeter.field.words import decode_words
 from crumbmeter.model.image import NOT_WRITTEN, WriteStage, WriteStatus
-from crumbmeter.model.outputs import OutputRole
+from crumbmeter.model.outputs import TURNS_THE_AUGER, OutputRole
 
 _BUSY = (5, 6)
 """Exceptions that mean "later": acknowledge and server device busy (v1.1b3, section 7)."""
 _NEVER_S = float("-inf")
-_LOOK_FIRST = (OutputRole.AUGER_SPEED.value, OutputRole.FEED_RATE.value, OutputRole.FEED_RUN.value)
 _HISTORY = 64
 
 
@@ -43,6 +42,8 @@ class OutputTrack:
         self._looked = -1
         """Connection on which a read-back has come since it was last in doubt what the device holds."""
         self._paused_s: float | None = None
+        self._agreed = False
+        """Whether a read-back has agreed since the device last got its time anew."""
         self._superseded: deque[tuple[tuple[int, ...], float]] = deque(maxlen=_HISTORY)
         """Words acknowledged before, and when others took their place."""
 
@@ -74,6 +75,9 @@ class OutputTrack:
             now_s: [s] Process time.
         """
         self._go_on(now_s)
+        if self._agreed and self.status.stage is WriteStage.CONFIRMED and generation != self._generation:
+            # A new connection: the device gets its time anew, once; afterwards only agreement moves the time on.
+            self._agreed, self._agreed_s = False, now_s
         if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
             self._settle_on_held(now_s)
             self._come_back(words, generation, now_s)
@@ -81,9 +85,6 @@ class OutputTrack:
             return False
         status = self.status
         if status.stage is WriteStage.NONE:
-            self._agreed_s = now_s
-        elif status.stage is WriteStage.CONFIRMED and self._held is not None and generation != self._generation:
-            # A new connection: the device gets its time anew, once; afterwards only agreement moves the time on.
             self._agreed_s = now_s
         failed = status.stage is WriteStage.FAILED
         if failed or status.stage is not WriteStage.REQUESTED or words != status.requested_words:
@@ -138,7 +139,7 @@ class OutputTrack:
 
     def _must_look(self, generation: int) -> bool:
         """Tell whether it has to be read before it is written: what makes the feeder turn, after any doubt."""
-        return self.spec.role in _LOOK_FIRST and self._looked != generation
+        return self.spec.role in TURNS_THE_AUGER and self._looked != generation
 
     def _adopted(self, words: tuple[int, ...], generation: int) -> bool:
         """Take over what a register that wears out already holds: it is written on change alone (REQ-26)."""
@@ -231,7 +232,7 @@ class OutputTrack:
         self._looked = generation
         if stage is not WriteStage.NONE and self._given is not None and self._in_flight is None:
             if words == held:
-                self._agreed_s = now_s
+                self._agreed, self._agreed_s = True, now_s
                 if held == self.status.requested_words:
                     stage = WriteStage.CONFIRMED
             else:

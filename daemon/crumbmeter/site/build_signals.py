@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec, SignalSource, Table, WordType
 from crumbmeter.field.words_codes import raw_range
@@ -35,13 +35,22 @@ def build_signals(file: SiteFile, registers: Registers) -> tuple[SignalParams, .
 
 
 def reading_id(source: SignalSource, devices: Sequence[DeviceSpec]) -> str:
-    """Name the way in which a signal is read: another device, register, type, order or scale gives another name."""
-    device, register = devices[source.device], source.register
-    # What is as it always is stays out, so that a register that learns something new keeps its name.
-    told = {field.name: getattr(register, field.name) for field in fields(register)}
-    changed = {key: str(value) for key, value in told.items() if value != getattr(_PLAIN, key)}
-    said = json.dumps([device.endpoint, device.unit_id, changed], sort_keys=True)
+    """Name the way in which a signal is read: another device or anything else about its register gives another name."""
+    device = devices[source.device]
+    said = json.dumps([device.endpoint, device.unit_id, _told(source.register)], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()
+
+
+def _told(value: object) -> object:
+    """Say a value without what is as it always is, so that what learns something new keeps its name."""
+    if isinstance(value, RegisterSpec):
+        told = {field.name: getattr(value, field.name) for field in fields(value)}
+        return {key: _told(one) for key, one in told.items() if one != getattr(_PLAIN, key)}
+    if is_dataclass(value):
+        return {field.name: _told(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, tuple | list):
+        return [_told(one) for one in value]
+    return str(value)
 
 
 def build_totalisers(file: SiteFile, registers: Registers) -> tuple[TotaliserParams, ...]:

@@ -59,8 +59,9 @@ class Deck:
             self._faults.remove(fault)
 
     def clear(self) -> None:
-        """Take all faults out, and close the black hole."""
+        """Take all faults out, with the frames that they kept, and close the black hole."""
         self._faults.clear()
+        self.carried.clear()
         self.hole_until_s = 0.0
 
     def pick(self, direction: Direction, unit: int, now_s: float) -> Fault | None:

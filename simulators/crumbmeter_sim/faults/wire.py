@@ -78,6 +78,7 @@ class Wire:
                 memory.held_until_s = now_s + (fault.lasts_s or float("inf"))
             elif fault.kind in CARRIED:
                 until_s, stamped = now_s + (fault.lasts_s or float("inf")), fault.kind == "carry_over_stamped"
+                deck.carried = [one for one in deck.carried if now_s <= one.until_s]
                 deck.carried.append(Carried(self, direction, frame, until_s, stamped))
         passages += [Passage(0.0, late) for late in held]
         if brought:

@@ -106,8 +106,18 @@ def test_a_reading_beside_the_known_weight_confirms_nothing(kg: float) -> None:
         (reading(0.0), "hopper_mass", 0.0, "nothing can be told from a weight of zero: put a known one on"),
         (reading(-5.0), "hopper_mass", -5.0, "nothing can be told from a weight of zero: put a known one on"),
         (reading(20.0), "hopper_mass", float("nan"), "nothing can be told from a weight of zero: put a known one on"),
-        (reading(20.0, bad=True), "hopper_mass", 20.0, "the reading of hopper_mass is Bad"),
-        (reading(None), "hopper_mass", 20.0, "the reading of hopper_mass is Bad"),
+        (
+            reading(20.0, bad=True),
+            "hopper_mass",
+            20.0,
+            "the reading of hopper_mass is Bad: see why in crumbmeter show, and mend that first",
+        ),
+        (
+            reading(None),
+            "hopper_mass",
+            20.0,
+            "the reading of hopper_mass is Bad: see why in crumbmeter show, and mend that first",
+        ),
     ],
 )
 def test_what_proves_nothing_is_refused(state: State, signal: str, kg: float, why: str) -> None:

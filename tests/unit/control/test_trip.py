@@ -77,6 +77,16 @@ def test_the_heartbeat_stands_until_the_trip_and_the_feed_cannot_start_meanwhile
     assert beat(bench) != stood
 
 
+def test_what_was_not_seen_between_two_readings_widens_the_figure() -> None:
+    bench = idle()
+    bench.scan(MEASURE)
+    bench.run(2.0)
+    bench.run(1.6, recipe=float("nan"))
+    bench.run(0.4, recipe=1.0)
+    (measured,) = named(bench, "heartbeat_trip_measured")
+    assert 1.6 <= float(str(measured.get("resolution_s"))) <= 2.3
+
+
 def test_a_feeder_that_does_not_watch_is_said_not_to() -> None:
     bench = idle()
     bench.scan(MEASURE)

@@ -181,6 +181,20 @@ def test_a_feeder_that_was_restarted_unseen_is_brought_up_from_what_it_holds() -
     assert asked == pytest.approx(0.1 + bench.params.feed.slew_kg_s2 * 0.2 / 0.9, rel=0.05)
 
 
+def test_a_higher_setpoint_that_somebody_else_wrote_is_never_adopted() -> None:
+    bench = Bench()
+    bench.enable_and_start()
+    bench.run_obeying(120.0)
+    before = bench.results[-1].outputs.value(OutputRole.AUGER_SPEED)
+    held = encode_si(bench.params.outputs[0].register, 0.9)
+    status = WriteStatus(WriteStage.ACKNOWLEDGED, (99,), held, foreign=True)
+    for _ in range(20):
+        image = image_of(bench.now_s + 0.2, bench.values, writes=(status, *(NOT_WRITTEN,) * 6))
+        asked = bench.scan(image=image).outputs.value(OutputRole.AUGER_SPEED)
+        bench.obey()
+        assert asked == pytest.approx(before, rel=0.1)
+
+
 def test_a_feeder_that_kept_its_setpoint_goes_on_as_if_nothing_had_been() -> None:
     _, plain = lost_and_back(None)
     kept = plain[-1]

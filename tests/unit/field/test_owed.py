@@ -24,11 +24,11 @@ def test_every_id_comes_before_one_comes_again_and_none_is_zero() -> None:
 @pytest.mark.parametrize("in_doubt", [True, False])
 def test_what_was_answered_is_owed_again_after_a_doubt_alone(in_doubt: bool) -> None:
     owed = Owed()
-    owed.note_answered(1, CONTENT, 5.0)
+    owed.note_answered(LOOK, CONTENT, 5.0)
     assert owed.may_ask(LOOK, b"another", 5.5, 2.0)
     owed.end_connection(in_doubt=in_doubt)
     assert owed.may_ask(LOOK, b"another", 5.5, 2.0) is not in_doubt
-    assert owed.may_ask(LOOK, CONTENT, 5.6, 2.0) is not in_doubt, "the other one comes first now"
+    assert owed.may_ask(LOOK, CONTENT, 5.6, 2.0)
     assert owed.may_ask(LOOK, b"another", 7.0, 2.0)
     owed.forget()
     owed.end_connection(in_doubt=True)
@@ -37,7 +37,7 @@ def test_what_was_answered_is_owed_again_after_a_doubt_alone(in_doubt: bool) -> 
 
 def test_an_earlier_time_does_not_take_the_place_of_a_later_one() -> None:
     owed = Owed()
-    owed.note_answered(1, CONTENT, 5.0)
+    owed.note_answered(LOOK, CONTENT, 5.0)
     owed.note(LOOK, CONTENT, 6.0)
     owed.end_connection(in_doubt=True)
     assert owed.latest_other_s(LOOK, b"another") == 6.0
@@ -46,7 +46,7 @@ def test_an_earlier_time_does_not_take_the_place_of_a_later_one() -> None:
 def test_so_many_answers_are_kept_in_mind_and_no_more() -> None:
     owed = Owed()
     for address in range(1_000):
-        owed.note_answered(1, struct.pack(">BHH", 3, address, 2), float(address))
+        owed.note_answered(LOOK, struct.pack(">BHH", 3, address, 2), float(address))
     owed.end_connection(in_doubt=True)
     assert sum(len(asked) for asked in owed._asked.values()) == 256
     assert owed.latest_other_s(LOOK, b"another") == 999.0
@@ -67,8 +67,11 @@ def test_only_another_request_of_the_same_look_is_in_the_way() -> None:
 
 def test_who_was_refused_first_comes_next() -> None:
     owed = Owed()
+    owed.note(LOOK, b"dead", 9.0)
+    assert not owed.may_ask(LOOK, b"first", 9.1, 2.0)
+    assert owed.may_ask(LOOK, b"dead", 9.2, 2.0), "the very same may be asked again at once, once"
     owed.note(LOOK, b"dead", 10.0)
-    assert owed.may_ask(LOOK, b"dead", 10.5, 2.0), "the very same may be asked again"
+    assert owed.may_ask(LOOK, b"dead", 10.5, 2.0), "nobody waits yet"
     assert not owed.may_ask(LOOK, b"first", 11.9, 2.0)
     assert not owed.may_ask(LOOK, b"second", 11.9, 2.0)
     assert not owed.may_ask(LOOK, b"dead", 11.9, 2.0), "or the others would never have their turn"
@@ -80,6 +83,7 @@ def test_who_was_refused_first_comes_next() -> None:
 
 def test_a_turn_is_not_kept_for_ever() -> None:
     owed = Owed()
+    owed.note(LOOK, b"dead", 9.5)
     owed.note(LOOK, b"dead", 10.0)
     assert not owed.may_ask(LOOK, b"once", 11.0, 2.0)
     assert not owed.may_ask(LOOK, b"dead", 14.0, 2.0)

@@ -173,7 +173,8 @@ async def test_a_block_that_is_withheld_keeps_no_other_from_being_read() -> None
         before, asked = bench.tally.reads.copy(), bench.device.reads
         await bench.clock.advance(2.0)
         assert bench.tally.reads[ReadOutcome.OK] == before[ReadOutcome.OK] + 2
-        assert bench.tally.reads[ReadOutcome.TIMEOUT] == 10
+        assert bench.tally.reads.total() == bench.tally.reads[ReadOutcome.OK], "nothing was sent, so nothing failed"
+        assert bench.blocks[0].received_s < bench.clock.now_s() - 1.9, "its age tells"
         assert bench.device.reads - asked == 12, "what is withheld is not tried again at once"
         assert bench.reports.names == []
         assert bench.line.endpoint.generation == 1

@@ -171,6 +171,20 @@ async def test_a_device_that_applies_late_is_waited_for() -> None:
     assert stop.result().confirmed
 
 
+async def test_a_read_back_that_is_withheld_is_waited_for_and_nothing_is_written_again() -> None:
+    bench = Bench()
+    await bench.run()
+    bench.feeder.withheld = {5}
+    async with asyncio.TaskGroup() as group:
+        stop = group.create_task(stop_all(bench.writer, bench.lines, OUTPUTS, bench.clock, deadline_s=5.0))
+        await bench.clock.advance(0.5)
+        assert not stop.done()
+        bench.feeder.withheld = set()
+        await bench.clock.advance(0.2)
+    assert stop.result().confirmed
+    assert [words for _, at, words in bench.feeder.writes if at == 5] == [(120,), (0,)]
+
+
 async def test_a_refused_stop_is_tried_until_the_end() -> None:
     bench = Bench()
     await bench.run()

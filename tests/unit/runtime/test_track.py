@@ -98,6 +98,33 @@ def test_a_pause_stops_the_clock_and_forgets_nothing() -> None:
     assert (stages[0], stages[-1]) == (WriteStage.ACKNOWLEDGED, WriteStage.FAILED)
 
 
+def waiting(track: OutputTrack, generation: int, from_s: float, scans: int) -> list[WriteStage]:
+    """Want other words in every scan of 0.2 s, without any read-back."""
+    stages = []
+    for place in range(scans):
+        due = track.want((21,), urgent=False, generation=generation, now_s=from_s + 0.2 * place)
+        assert not due, "first it has to be read what it holds"
+        stages.append(track.status.stage)
+    return stages
+
+
+def test_after_a_break_the_device_gets_its_time_anew_once_although_nothing_may_be_written() -> None:
+    track = written(10, 20)
+    track.observe((20,), 0.6, 1)
+    # The connection is lost, and found again just before the time is over; the read-back is withheld for a while.
+    assert waiting(track, 2, 2.0, 7) == [WriteStage.CONFIRMED] * 7
+    assert waiting(track, 3, 3.4, 3)[-1] is WriteStage.FAILED, "a break after a break is no excuse"
+
+
+def test_a_read_back_after_a_break_ends_the_waiting() -> None:
+    track = written(10, 20)
+    track.observe((20,), 0.6, 1)
+    waiting(track, 2, 2.0, 7)
+    track.observe((20,), 3.4, 2)
+    assert track.want((21,), urgent=False, generation=2, now_s=3.5)
+    assert track.status.stage is WriteStage.REQUESTED
+
+
 def test_pauses_do_not_add_up_to_an_excuse() -> None:
     """Here a device ignores what it is told, and is now and then not heard."""
     track = written(10, 20)

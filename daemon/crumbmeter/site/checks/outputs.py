@@ -154,9 +154,17 @@ def _codec(draft: Draft, role: str, register: RegisterSpec, values: tuple[float,
 
 def _confirm(draft: Draft, role: str, output: OutputKeys) -> None:
     scan_s = draft.site.scan_period_s if draft.site else 0.0
-    slowest_s = max(scan_s, _read_back_s(draft, output.register_.split(".")[0]))
+    device = output.register_.split(".")[0]
+    read_back_s = _read_back_s(draft, device)
+    slowest_s = max(scan_s, read_back_s)
+    # After a doubt the read-back may be withheld for so long: that alone must not fail the output.
+    keys = draft.devices.get(device)
+    held_up_s = read_back_s + (keys.worst_response_s or 2.0 * keys.timeout_s if keys else 0.0)
     if output.confirm_within_s <= slowest_s:
         expected = f"must be longer than the scan and the read-back ({slowest_s:g} s)"
+        draft.say("period-order", ("outputs", role, "confirm_within_s"), expected)
+    elif output.confirm_within_s <= held_up_s:
+        expected = f"must be longer than the read-back after the worst response of {device} ({held_up_s:g} s)"
         draft.say("period-order", ("outputs", role, "confirm_within_s"), expected)
     if output.min_interval_s >= output.confirm_within_s:
         expected = f"must be shorter than confirm_within_s = {output.confirm_within_s:g}"

@@ -2,14 +2,17 @@
 
 The flow is factor times speed. The factor moves slowly while the speed steps, so with the factor as the state a change
 of speed costs nothing (computation.md, section 1, compares the structures). While the hopper refills, the weight says
-nothing about the flow: the factor is carried by what earlier fills taught of its dependence on the level.
+nothing about the flow: the factor is carried by what earlier fills taught of its dependence on the level, and of the
+air in fresh rubber (aeration.py).
 
-Model, per scan of length dt: m' = m - f w dt; f' = f * r(m')/r(m), r being the level map; measured z = m + v.
+Model, per scan of length dt: m' = m - f w dt; f' = f r(m')/r(m) (1 - a x')/(1 - a x), r being the level map, a the share
+of air and x the freshness; measured z = m + v.
 """
 
 from dataclasses import dataclass, replace
 from math import sqrt
 
+from crumbmeter.estimation.aeration import BETWEEN_FILLS, Aeration, corrected, decayed, freshen, risen
 from crumbmeter.estimation.levelmap import LevelMap
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.model.events import Event, event
@@ -64,6 +67,7 @@ class WeighingState:
     unbooked_kg: float
     """[kg] Correction of the content that is still to be booked as fed (positive) or not fed."""
     level: LevelMap
+    air: Aeration
 
 
 def believable_factor(state: WeighingState, params: WeighingParams) -> float:
@@ -74,7 +78,7 @@ def believable_factor(state: WeighingState, params: WeighingParams) -> float:
     low, high = params.feed_factor_low_kg_rev, params.feed_factor_high_kg_rev
     if low <= state.factor_kg_rev <= high:
         return state.factor_kg_rev
-    return min(high, max(low, state.mean_factor_kg_rev * _ratio(state, params, state.mass_kg)))
+    return min(high, max(low, state.mean_factor_kg_rev * _ratio(state, params, state.mass_kg) * state.air.ratio))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +114,7 @@ def new_weighing(params: WeighingParams) -> WeighingState:
         settle_left_s=0.0,
         unbooked_kg=0.0,
         level=LevelMap(),
+        air=Aeration(),
     )
 
 
@@ -141,16 +146,7 @@ def weigh(
         return state, Flow(rate, 0.1 * rate, rate * dt_s, 0.1 * rate * dt_s, believed=False), ()
     way_rev = speed_rev_s * dt_s
     fed_kg = state.factor_kg_rev * way_rev
-    ratio_change = _ratio(state, params, state.mass_kg - fed_kg) / _ratio(state, params, state.mass_kg)
-    factor = state.factor_kg_rev * ratio_change
-    # Covariance of F P F' + Q with F = [[1, -way], [0, 1]].
-    drift = params.factor_drift_per_s * state.factor_kg_rev
-    var_ff = state.var_ff + (drift * drift * dt_s if way_rev > 0.0 else 0.0)
-    var_mf = state.var_mf - way_rev * state.var_ff
-    var_mm = state.var_mm - 2.0 * way_rev * state.var_mf + way_rev * way_rev * state.var_ff
-    predicted = replace(
-        state, mass_kg=state.mass_kg - fed_kg, factor_kg_rev=factor, var_mm=var_mm, var_mf=var_mf, var_ff=var_ff
-    )
+    predicted = _predicted(state, params, way_rev, dt_s)
     if rebased and weight_kg is not None:
         after, events, believed = _rebase(predicted, weight_kg)
     else:
@@ -160,6 +156,29 @@ def weigh(
     booked_kg = after.unbooked_kg * min(1.0, dt_s / RELEASE_S)
     after = replace(after, unbooked_kg=after.unbooked_kg - booked_kg)
     return after, Flow(rate, uncertainty, fed_kg + booked_kg, uncertainty * dt_s, believed=believed), events
+
+
+def _predicted(state: WeighingState, params: WeighingParams, way_rev: float, dt_s: float) -> WeighingState:
+    """Foresee content, factor and air after a scan in which the auger made `way_rev` revolutions."""
+    fed_kg = state.factor_kg_rev * way_rev
+    ratio_change = _ratio(state, params, state.mass_kg - fed_kg) / _ratio(state, params, state.mass_kg)
+    air, factor, grown = freshen(state.air, decayed(state.air.fresh, dt_s), state.factor_kg_rev * ratio_change)
+    # Covariance of F P F' + Q with F = [[1, -way, 0], [0, 1, slope], [0, 0, 1]] over content, factor and air.
+    drift = params.factor_drift_per_s * state.factor_kg_rev
+    var_ff = state.var_ff + grown + (drift * drift * dt_s if way_rev > 0.0 else 0.0)
+    var_ma = air.var_ma - way_rev * state.air.var_fa
+    slope = (air.var_fa - state.air.var_fa) / air.var_aa if air.var_aa > 0.0 else 0.0
+    var_mf = state.var_mf - way_rev * state.var_ff + slope * var_ma
+    var_mm = state.var_mm - 2.0 * way_rev * state.var_mf + way_rev * way_rev * state.var_ff
+    return replace(
+        state,
+        mass_kg=state.mass_kg - fed_kg,
+        factor_kg_rev=factor,
+        var_mm=var_mm,
+        var_mf=var_mf,
+        var_ff=var_ff,
+        air=replace(air, var_ma=var_ma),
+    )
 
 
 def _ratio(state: WeighingState, params: WeighingParams, mass_kg: float) -> float:
@@ -212,11 +231,14 @@ def _during_refill(
     state: WeighingState, params: WeighingParams, weight_kg: float, dt_s: float
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
     """Carry the factor along the level map while the weight rises."""
-    factor = state.factor_kg_rev * _ratio(state, params, weight_kg) / _ratio(state, params, state.mass_kg)
+    air = state.air if state.refilling else replace(state.air, var_aa=state.air.var_aa + BETWEEN_FILLS**2)
+    level_change = _ratio(state, params, weight_kg) / _ratio(state, params, state.mass_kg)
+    air, factor, grown = freshen(air, risen(air.fresh, dt_s), state.factor_kg_rev * level_change)
+    state = replace(state, var_ff=state.var_ff + grown, air=air)
     if not state.refilling and state.mass_kg < params.low_mass_kg:
         # It had run empty: what the auger carried last says nothing of what it will carry now.
         state = _doubt_factor(state, 0.0)
-        factor = state.mean_factor_kg_rev * _ratio(state, params, weight_kg)
+        factor = state.mean_factor_kg_rev * _ratio(state, params, weight_kg) * state.air.ratio
     events = () if state.refilling else (event("refill_began", mass_kg=round(weight_kg, 2)),)
     refill_s = state.refill_s + dt_s if state.refilling else dt_s
     after = _taken_anew(state, weight_kg, refilling=True, settle_left_s=params.settle_after_refill_s)
@@ -226,7 +248,7 @@ def _during_refill(
 def _taken_anew(state: WeighingState, weight_kg: float, *, refilling: bool, settle_left_s: float) -> WeighingState:
     return replace(
         state, mass_kg=weight_kg, var_mm=state.noise_kg**2, var_mf=0.0, refused_s=0.0, refilling=refilling,
-        settle_left_s=max(0.0, settle_left_s),
+        settle_left_s=max(0.0, settle_left_s), air=replace(state.air, var_ma=0.0),
     )  # fmt: skip
 
 
@@ -267,6 +289,7 @@ def _doubt_factor(state: WeighingState, way_rev: float) -> WeighingState:
         var_mf=-way_rev * variance,
         var_mm=state.noise_kg**2 + way_rev * way_rev * variance,
         refused_s=0.0,
+        air=replace(state.air, var_fa=0.0, var_ma=0.0),
     )
 
 
@@ -288,11 +311,14 @@ def _believe(
     mean, level = state.mean_factor_kg_rev, state.level
     if way_rev > 0.0 and params.feed_factor_low_kg_rev <= factor <= params.feed_factor_high_kg_rev:
         share = (state.mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg)
-        mean += (factor / state.level.ratio(share) - mean) * min(1.0, dt_s / FACTOR_FILTER_S)
-        level = level.learned(share, factor / mean, dt_s / LEARN_S)
+        settled = factor / state.air.ratio
+        mean += (settled / state.level.ratio(share) - mean) * min(1.0, dt_s / FACTOR_FILTER_S)
+        if state.air.certain:  # after a fill the level and the air change together
+            level = level.learned(share, settled / mean, dt_s / LEARN_S)
     return replace(
         state, mass_kg=state.mass_kg + correction, factor_kg_rev=factor, mean_factor_kg_rev=mean,
         var_mm=state.var_mm * (1.0 - gain_m), var_mf=state.var_mf * (1.0 - gain_m),
         var_ff=state.var_ff - gain_f * state.var_mf, noise_kg=noise, refused_s=0.0,
         unbooked_kg=state.unbooked_kg - correction, level=level,
+        air=corrected(state.air, surprise, variance, gain_m, gain_f),
     )  # fmt: skip

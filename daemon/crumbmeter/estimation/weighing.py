@@ -5,8 +5,8 @@ of speed costs nothing (computation.md, section 1, compares the structures). Whi
 nothing about the flow: the factor is carried by what earlier fills taught of its dependence on the level, and of the
 air in fresh rubber (aeration.py).
 
-Model, per scan of length dt: m' = m - f w dt; f' = f r(m')/r(m) (1 - a x')/(1 - a x), r being the level map, a the share
-of air and x the freshness; measured z = m + v.
+Model, per scan of length dt: m' = m - f w dt; f' = f r(m')/r(m) (1 - a x')/(1 - a x), r being the level map, a the
+share of air and x the freshness; measured z = m + v.
 """
 
 from dataclasses import dataclass, replace

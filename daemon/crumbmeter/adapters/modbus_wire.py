@@ -52,8 +52,8 @@ class Wire:
         self, devices: Sequence[DeviceSpec], counts: Mapping[str, UnitCounts], owed: Owed, tap: FrameTap | None = None
     ) -> None:
         """Prepare a connection for the devices of one endpoint, which may owe replies; nothing is opened."""
-        self.endpoint = (first := devices[0]).endpoint
-        self.transport = first.transport
+        first = devices[0]
+        self.endpoint, self.transport = first.endpoint, first.transport
         self._devices = tuple(devices)
         self._counts = counts
         self._owed = owed

@@ -1,12 +1,11 @@
 """From the decision to the output image: a value for every role, and whether it may be written."""
 
-from dataclasses import replace
-
 from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import MeterMode, Params
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger, drives
 from crumbmeter.control.state import State
 from crumbmeter.control.watching import is_armed
+from crumbmeter.model.change import replace
 from crumbmeter.model.outputs import OutputImage, OutputRole
 
 HEARTBEAT_MODULUS = 65536

@@ -1,7 +1,6 @@
 """Commands of people and programs, each carried out or refused with a reason. Nothing jumps the constraint chain."""
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from crumbmeter.alarms.machine import acknowledge
 from crumbmeter.control.outlet import mix_changed
@@ -10,6 +9,7 @@ from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.trip import why_not
 from crumbmeter.control.watching import weight_is_known
+from crumbmeter.model.change import replace
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.view import TripView

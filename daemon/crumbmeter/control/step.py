@@ -3,7 +3,7 @@
 samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> record -> alarms -> outputs -> view
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
@@ -30,6 +30,7 @@ from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
 from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
+from crumbmeter.model.change import replace
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
 from crumbmeter.model.image import RawImage

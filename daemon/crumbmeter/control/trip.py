@@ -4,13 +4,12 @@ On request the heartbeat is withheld while the feed is out of service, until the
 watchdog. The time counts from the last change of the heartbeat.
 """
 
-from dataclasses import replace
-
 from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.watching import is_armed
+from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.view import TripView

@@ -1,13 +1,12 @@
 """What control waits for before it writes, and how long an estimate may stand in for a weight."""
 
-from dataclasses import replace
-
 from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import MeterMode, Params
 from crumbmeter.control.permissives import Contacts
 from crumbmeter.control.state import State
 from crumbmeter.estimation.weighing import Flow, believable_factor
 from crumbmeter.field.words import decode_si
+from crumbmeter.model.change import replace
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.quality import Reason

@@ -1,7 +1,8 @@
 """Samples become readings: one place decides, for every surface alike, whether a value may be believed."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
@@ -177,6 +178,8 @@ def _remember(
     """Note what came, when, and whether it is one of the first values since a start or a lost link."""
     lost = before.lost or not sample.link_ok
     if sample.value is None or sample.received_s <= before.received_s:
+        if same_for_s == before.same_for_s and lost == before.lost and not (before.bad or before.rebased):
+            return before
         return replace(before, same_for_s=same_for_s, bad=False, lost=lost, rebased=False)
     left, away = before.initial_left, before.away
     if before.value is None or lost or sample.received_s - before.received_s > params.max_age_s:

@@ -79,13 +79,21 @@ class OutputTrack:
             # A new connection: the device gets its time anew, once; afterwards only agreement moves the time on.
             self._agreed, self._agreed_s = False, now_s
         if not self.is_due(words, urgent=urgent, generation=generation, now_s=now_s):
+            if self.status.stage is not WriteStage.NONE and self._waits_for_a_look(generation):
+                self._note_wish(words, now_s)
             self._settle_on_held(now_s)
             self._come_back(words, generation, now_s)
             self.judge(now_s)
             return False
-        status = self.status
-        if status.stage is WriteStage.NONE:
+        if self.status.stage is WriteStage.NONE:
             self._agreed_s = now_s
+        self._note_wish(words, now_s)
+        self.judge(now_s)
+        return True
+
+    def _note_wish(self, words: tuple[int, ...], now_s: float) -> None:
+        """Show the newest wish, whether or not it can be sent at once."""
+        status = self.status
         failed = status.stage is WriteStage.FAILED
         if failed or status.stage is not WriteStage.REQUESTED or words != status.requested_words:
             same = words == status.requested_words and status.stage is not WriteStage.NONE
@@ -96,8 +104,11 @@ class OutputTrack:
                 requested_s=status.requested_s if same else now_s,
                 stamped_s=now_s,
             )
-        self.judge(now_s)
-        return True
+
+    def _waits_for_a_look(self, generation: int) -> bool:
+        """Tell whether nothing is sent, for it has to be read first what the device holds."""
+        known = self._held is not None and generation == self._generation
+        return self._in_flight is None and not known and self._must_look(generation)
 
     def _settle_on_held(self, now_s: float) -> None:
         """Take what the device holds for what is asked for, where that was held back or is known from its read-back."""

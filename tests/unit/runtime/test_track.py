@@ -112,7 +112,8 @@ def test_after_a_break_the_device_gets_its_time_anew_once_although_nothing_may_b
     track = written(10, 20)
     track.observe((20,), 0.6, 1)
     # The connection is lost, and found again just before the time is over; the read-back is withheld for a while.
-    assert waiting(track, 2, 2.0, 7) == [WriteStage.CONFIRMED] * 7
+    assert waiting(track, 2, 2.0, 7) == [WriteStage.REQUESTED] * 7
+    assert track.status.requested_words == (21,), "the newest wish is shown"
     assert waiting(track, 3, 3.4, 3)[-1] is WriteStage.FAILED, "a break after a break is no excuse"
 
 

@@ -29,6 +29,12 @@ async def settle() -> None:
     raise AssertionError("something runs without ever waiting")
 
 
+async def turns(count: int) -> None:
+    """Let the loop turn so many times."""
+    for _ in range(count):
+        await _Turn()
+
+
 class FakeClock:
     """Process time that passes when a test says so; an hour of it takes as long as what happens in it."""
 

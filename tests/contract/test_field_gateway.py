@@ -14,7 +14,7 @@ from crumbmeter.field.spec import DeviceSpec, RegisterSpec, Table, Transport, Wo
 from crumbmeter.model.faults import BadReplyError, BugError, ReconnectError, RetryLaterError
 from crumbmeter.runtime.link import make_lines
 from tests import raw_modbus as raw
-from tests.fakes import device_spec
+from tests.fakes import device_spec, turns
 from tests.raw_modbus import RawServer
 
 
@@ -220,7 +220,7 @@ async def test_a_register_that_never_answers_does_not_starve_another_that_looks_
                 if not fault.link_sound:
                     await links[0].close()
                     links = await gateway.open()
-        await asyncio.sleep(0.005)  # noqa: TID251 - polls in real time; bounded above
+        await turns(1)
     assert answered >= 3
     await links[0].close()
 

@@ -18,7 +18,7 @@ from crumbmeter.adapters.modbus import LinkMaker, ModbusLink, silence_library
 from crumbmeter.field.spec import DeviceSpec, Table
 from crumbmeter.model.faults import CrumbmeterError
 from tests import raw_modbus as raw
-from tests.fakes import device_spec
+from tests.fakes import device_spec, turns
 from tests.raw_modbus import RawServer
 from tests.serial_peers import PtyBus, SerialPeer, TcpBus, crc, word_at
 
@@ -262,7 +262,7 @@ async def test_no_value_of_another_register_is_believed(world: tuple[tuple[int, 
             failed = not fault.withheld
             if fault.withheld:
                 withheld += 1
-                await asyncio.sleep(0.001)  # noqa: TID251 - the peer's time is real
+                await turns(1)  # what the peer has to send meanwhile is sent
                 continue
             ends[type(fault).__name__] += 1
             if not fault.link_sound:

@@ -159,7 +159,7 @@ async def test_state_is_sent_once_a_second_of_process_time_and_the_newest_wins(m
         await until(lambda: running.publisher.connected)
         for number in range(1, 31):  # six seconds of scans at 0.2 s
             running.publisher.offer_nowait(scan(number, began_s=100.0 + 0.2 * number))
-            await asyncio.sleep(0.002)  # noqa: TID251 - lets the sender run between two scans
+            await until(lambda: not running.publisher._news.is_set())
         await until(lambda: len(listener.of(STATE)) >= 6)
         times = [body["process_time_s"] for body in listener.of(STATE)]
         assert all(later - earlier >= 1.0 - 1e-9 for earlier, later in itertools.pairwise(times))

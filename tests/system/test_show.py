@@ -25,6 +25,7 @@ from crumbmeter.cli.line import ControlLine
 from crumbmeter.cli.show import NO_DAEMON, _Board, show
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
+from tests.fakes import turns
 from tests.system.daemons import small_in_thread
 
 WATCH = "import sys, pathlib; from crumbmeter.cli.show import show; sys.exit(show(pathlib.Path(sys.argv[1])))"
@@ -99,15 +100,14 @@ def test_board_follows_survives_the_daemon_and_comes_back(path: Path, terminal: 
     assert max(widths) <= 80
 
 
-@pytest.mark.parametrize("turns", range(5))
-async def test_ctrl_c_counts_in_whatever_turn_of_the_loop_it_comes(path: Path, turns: int) -> None:
+@pytest.mark.parametrize("after", range(5))
+async def test_ctrl_c_counts_in_whatever_turn_of_the_loop_it_comes(path: Path, after: int) -> None:
     """Also in the very turn in which something to draw arrived."""
     shown = _Board(path, console()[0])
     task = asyncio.ensure_future(shown.run())
     await asyncio.wait([task], timeout=0.7)  # both first pictures are drawn, and it waits for news
     shown._changed.set()
-    for _ in range(turns):
-        await asyncio.sleep(0)  # noqa: TID251 - turns of the loop are what is counted
+    await turns(after)
     task.cancel()
     await asyncio.wait([task], timeout=5.0)
     assert task.cancelled()

@@ -123,7 +123,7 @@ class _Demo:
             )
             code, end_state = await self._run_daemon(plant)
         finally:
-            if newest.is_symlink():
+            if newest.is_symlink() and newest.resolve() == self._site.socket.resolve():
                 newest.unlink()
             with contextlib.suppress(ProcessLookupError):
                 plant.terminate()

@@ -21,7 +21,7 @@ FIRST_DOUBT = 0.03
 BETWEEN_FILLS = 0.005
 """[1] By so much a may change from one fill to the next."""
 MOST = 0.3
-"""[1] No rubber holds more air than that."""
+"""[1] A larger share is taken for something else than air. Ours, without a source."""
 CERTAIN = 0.01
 """[1] Air that is known to this share of the factor leaves the rest to be told of the level."""
 

@@ -47,8 +47,8 @@ def repo_root() -> Path:
 
 
 PORTS = range(18_000, 32_000)
-"""Below those that the kernel gives to outgoing connections (32768 on): one of another test may take such a port between
-the time when it is found free and the time when it is listened on."""
+"""Below those that the kernel gives to outgoing connections (32768 on): one of another test may take such a port
+between the time when it is found free and the time when it is listened on."""
 _next_port = itertools.count(os.getpid() * 97)
 """Two runs side by side begin at different places, and no port comes again soon."""
 

@@ -3,8 +3,9 @@
 What has no consequence and needs nobody's hand is an event, not an alarm.
 """
 
-from dataclasses import dataclass
 from enum import IntEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class Priority(IntEnum):

@@ -4,11 +4,11 @@ The transitions are one table. A condition is true, false or unknown; unknown (a
 alarm may clear on a good value only (REQ-35).
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass
 
 
 class AlarmState(StrEnum):

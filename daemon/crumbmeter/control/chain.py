@@ -4,10 +4,10 @@ The law proposes and shapes (trim, slew, turndown); then limits and the run stat
 later allows. Each stage that changed something says why. Finite is checked first: a clamp can launder a NaN.
 """
 
-from dataclasses import dataclass
 from math import isfinite
 
 from crumbmeter.control.params import BelowTurndown, FeedParams
+from crumbmeter.model.frozen import dataclass
 
 NOTHING_SHARE = 0.05
 """Below this share of the lowest steady rate nothing is asked for: a drum that runs empty has an endless thin tail."""

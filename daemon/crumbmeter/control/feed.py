@@ -1,7 +1,5 @@
 """From what the plant asks for to what the auger is told: doubt, timers, setpoint, and what is owed."""
 
-from dataclasses import dataclass
-
 from crumbmeter.control.chain import Proposal, Setpoint, narrow
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
@@ -9,8 +7,8 @@ from crumbmeter.control.sequence import RunState, SequenceState, Trigger
 from crumbmeter.control.state import FeedState
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.estimation.weighing import WeighingState
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.stages import cascade, share_leaving
 

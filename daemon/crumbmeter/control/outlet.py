@@ -4,8 +4,7 @@ Parts are followed side by side through the same stages: what leaves has the com
 lost. Parcels are whole grams; what rounding leaves over goes into the next one.
 """
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.process.dose import Mix, base_of

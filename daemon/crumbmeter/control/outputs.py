@@ -5,7 +5,7 @@ from crumbmeter.control.params import MeterMode, Params
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger, drives
 from crumbmeter.control.state import State
 from crumbmeter.control.watching import is_armed
-from crumbmeter.model.change import replace
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.outputs import OutputImage, OutputRole
 
 HEARTBEAT_MODULUS = 65536

@@ -4,10 +4,9 @@ The number of this run stands in the owner register while it writes. A stranger'
 another master: hands off, and an alarm. One whose heartbeat stands was left by a run that has died, and is taken over.
 """
 
-from dataclasses import dataclass
-
 from crumbmeter.control.params import Params
 from crumbmeter.field.words import decode_words
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStatus
 
 

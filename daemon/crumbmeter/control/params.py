@@ -1,10 +1,11 @@
 """All that a scan must know beside its inputs: immutable, built from one site file, swapped whole between scans."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.spec import OutputSpec, ReadPlan, SignalSource
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.params import DrumParams, LineParams, MixParams, StreamParams
 from crumbmeter.signals.params import SignalParams
 from crumbmeter.signals.pulse import PulseParams

@@ -1,10 +1,9 @@
 """Conditions of the feed: what is met, what stops it at once, and what only holds it for a bounded time."""
 
-from dataclasses import dataclass
-
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import FeedState
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.outputs import TURNS_THE_AUGER
 from crumbmeter.model.reading import Reading

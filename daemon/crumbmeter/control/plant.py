@@ -1,8 +1,7 @@
 """What the plant is making: streams become dry rates and travel; the mix at the injection point, now and ahead."""
 
-from dataclasses import dataclass
-
 from crumbmeter.control.params import Params
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.dose import Mix, dry_rate, rubber_for, virgin_binder_for

@@ -1,7 +1,5 @@
 """What one scan adds to the record: rubber along the line, mix through the drum, parcels, totals, tolerance."""
 
-from dataclasses import dataclass
-
 from crumbmeter.control.outlet import Marks, pass_through
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
@@ -9,7 +7,7 @@ from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import LINE_CELL_S, State
 from crumbmeter.control.tolerance import add_feed, add_parcels, judge_total
 from crumbmeter.estimation.weighing import Flow
-from crumbmeter.model.change import replace
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.view import Totals

@@ -9,9 +9,9 @@ from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.trip import why_not
 from crumbmeter.control.watching import weight_is_known
-from crumbmeter.model.change import replace
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.view import TripView
 from crumbmeter.signals.settle import accept_baseline
 from crumbmeter.signals.totaliser import settle as settle_gap

@@ -4,11 +4,11 @@ Priorities are the order of `Trigger`: what stops stands before what starts. Tim
 This is no safety function: emergency stops and guards are hard-wired. A software stop is not lock-out.
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 from crumbmeter.control.params import SequenceParams
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass
 
 
 class RunState(StrEnum):

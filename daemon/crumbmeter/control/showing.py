@@ -1,7 +1,5 @@
 """What one scan has to show, drawn from its own values so that no surface can disagree with another."""
 
-from dataclasses import dataclass
-
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.alarms.machine import AlarmState
 from crumbmeter.control.counters import views as totaliser_views
@@ -15,6 +13,7 @@ from crumbmeter.control.state import State
 from crumbmeter.control.tolerance import BUCKETS, ToleranceState, feed_error, window_error
 from crumbmeter.control.watching import weight_is_known
 from crumbmeter.estimation.weighing import Flow
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason

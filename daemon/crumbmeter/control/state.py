@@ -1,6 +1,6 @@
 """The whole memory of the core: one frozen value, passed in and returned, so that a scan can be replayed."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
 from crumbmeter.control.counters import first_pulses, first_totalisers
@@ -11,6 +11,7 @@ from crumbmeter.control.plant import PlantState, new_plant
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.view import Totals, TripView
 from crumbmeter.process.fifo import Fifo, empty
 from crumbmeter.signals.pulse import PulseState

@@ -3,8 +3,6 @@
 samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> record -> alarms -> outputs -> view
 """
 
-from dataclasses import dataclass
-
 from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
@@ -30,9 +28,9 @@ from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
 from crumbmeter.estimation.weighing import believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
-from crumbmeter.model.change import replace
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.parcel import Parcel

@@ -1,9 +1,9 @@
 """Tolerance: the dose by tons of mix at the outlet, the feed by time, the total of the job."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from crumbmeter.control.params import ToleranceParams
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 
 MEANT_SHARE = 0.8

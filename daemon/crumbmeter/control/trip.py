@@ -9,8 +9,8 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.watching import is_armed
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.view import TripView
 

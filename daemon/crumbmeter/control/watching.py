@@ -6,7 +6,7 @@ from crumbmeter.control.permissives import Contacts
 from crumbmeter.control.state import State
 from crumbmeter.estimation.weighing import Flow, believable_factor
 from crumbmeter.field.words import decode_si
-from crumbmeter.model.change import replace
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.quality import Reason

@@ -7,10 +7,9 @@ much of a surprise is air, which decays, and how much is the factor, which stays
 assumed: nothing in the weight could prove the rise, and a decay a little wrong is taken up by the factor's wander.
 """
 
-from dataclasses import dataclass
 from math import exp, sqrt
 
-from crumbmeter.model.change import replace
+from crumbmeter.model.frozen import dataclass, replace
 
 RISE_S = 6.0
 """[s] From the beginning of a fill until all that the auger carries is fresh."""

@@ -4,7 +4,7 @@ The map holds ratios to the mean factor, one for each band of content. It is rea
 of the bands and never extrapolated. It learns slowly: one fill changes it by a part of what that fill showed.
 """
 
-from dataclasses import dataclass
+from crumbmeter.model.frozen import dataclass
 
 BANDS = 12
 

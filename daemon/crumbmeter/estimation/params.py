@@ -1,6 +1,6 @@
 """What the weigh-hopper estimator needs to know."""
 
-from dataclasses import dataclass
+from crumbmeter.model.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,14 +9,13 @@ Model, per scan of length dt: m' = m - f w dt; f' = f r(m')/r(m) (1 - a x')/(1 -
 share of air and x the freshness; measured z = m + v.
 """
 
-from dataclasses import dataclass
 from math import sqrt
 
 from crumbmeter.estimation.aeration import BETWEEN_FILLS, Aeration, corrected, decayed, freshen, risen
 from crumbmeter.estimation.levelmap import LevelMap
 from crumbmeter.estimation.params import WeighingParams
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass, replace
 
 GATE = 9.0
 """Squared innovation over its variance beyond which a weight is not believed (three sigma)."""

@@ -1,9 +1,9 @@
 """What a read request is made of: the values in it, for finding the one that a device refuses (lesson 41). Pure."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from crumbmeter.field.spec import AddressSpan, OutputSpec, ReadPlan, SignalSource
+from crumbmeter.model.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

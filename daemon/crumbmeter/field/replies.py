@@ -6,8 +6,9 @@ Source of the layouts: Modbus Application Protocol v1.1b3, section 6; Messaging 
 """
 
 import struct
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 _HEADER = struct.Struct(">HHHB")
 _HEADER_BYTES = 7

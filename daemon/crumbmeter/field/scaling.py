@@ -5,9 +5,9 @@ of ten that the device may change while it runs is left for every reading.
 """
 
 import math
-from dataclasses import dataclass
 
 from crumbmeter.field.spec import LiveZero, RegisterSpec
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Reason
 from crumbmeter.model.units import UNITS
 

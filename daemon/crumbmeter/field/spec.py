@@ -1,7 +1,8 @@
 """Where a value lives in a Modbus device and how its bits mean a number. Built from the site file, never changed."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class Table(StrEnum):

@@ -1,11 +1,12 @@
 """Boots in the journal: which program, with which settings, began to write under a boot id."""
 
 import platform
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.schema import sqlite_version
 from crumbmeter.ledger.stamped import BOOT, Stamped, body_of, record
+from crumbmeter.model.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,12 @@
 """Events in the journal: name and details in the order they were given."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.stamped import EVENT, Stamped, body_of, record
 from crumbmeter.model.events import Event
+from crumbmeter.model.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

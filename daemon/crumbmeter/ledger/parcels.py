@@ -1,11 +1,12 @@
 """Parcels in the journal: the unit of record. Every figure of a report is a sum of these."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.stamped import PARCEL, Stamped, body_of, record
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 

@@ -1,13 +1,13 @@
 """The record's rows, one a second: figures in columns that a layout names. No columns of a site in any schema."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from hashlib import sha256
 
 from crumbmeter.journal.chain import canonical_json
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.stamped import LAYOUT, ROW, Stamped, UnknownBodyError, body_of, record
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
 
 

@@ -11,10 +11,11 @@ import sys
 import zlib
 from array import array
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
 from crumbmeter.model.commands import Command, CommandKind
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import RawBlock, RawImage, ReadOutcome, WriteStage, WriteStatus
 
 MAGIC: Final = b"crumbmeter scans 1\n"

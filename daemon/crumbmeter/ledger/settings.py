@@ -1,11 +1,11 @@
 """Settings in the journal: every file of a site, byte for byte, once for each id, and again before retention comes."""
 
 import base64
-from dataclasses import dataclass
 
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.stamped import SETTINGS, Stamped, body_of, record
+from crumbmeter.model.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

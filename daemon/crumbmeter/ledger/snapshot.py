@@ -9,7 +9,7 @@ The bytes carry a fingerprint of the type's shape: after a change of shape an ol
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache
 from hashlib import sha256
@@ -17,6 +17,7 @@ from types import NoneType, UnionType
 from typing import Any, Final, Literal, NewType, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from crumbmeter.journal.chain import canonical_json
+from crumbmeter.model.frozen import dataclass
 
 T = TypeVar("T")
 

@@ -1,11 +1,11 @@
 """What every subject shares: the times of an entry, and how a value becomes one."""
 
 import json
-from dataclasses import dataclass
 from typing import Any, Final
 
 from crumbmeter.journal.chain import canonical_json
 from crumbmeter.journal.entry import Entry, Stored
+from crumbmeter.model.frozen import dataclass
 
 EVENT: Final = "event"
 PARCEL: Final = "parcel"

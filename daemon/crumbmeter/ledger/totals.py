@@ -4,13 +4,14 @@ A totals entry is written often (every few minutes, and at the end) with the num
 restart the newest one is taken, and the parcels behind it are added: no crash loses or counts anything twice.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 
 from crumbmeter.control.record import add_to
 from crumbmeter.journal.entry import Entry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import parcels
 from crumbmeter.ledger.stamped import TOTALS, Stamped, body_of, record
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.view import Totals
 
 

@@ -1,7 +1,8 @@
 """What a person or another program asks for. A request enters the constraint chain like any other."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class CommandKind(StrEnum):

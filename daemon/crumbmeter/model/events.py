@@ -1,6 +1,6 @@
 """Happenings. One name per happening; transitions, never repetitions."""
 
-from dataclasses import dataclass
+from crumbmeter.model.frozen import dataclass
 
 type_of_detail = str | float | int | bool | None
 Detail = tuple[tuple[str, type_of_detail], ...]

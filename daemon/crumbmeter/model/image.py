@@ -1,7 +1,8 @@
 """The input image: what the field said, frozen for one scan. Core and replay see exactly these raw words."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class ReadOutcome(StrEnum):

@@ -1,7 +1,8 @@
 """The output image: what the core wants written. A value; only the writer touches the field, after the step (R3)."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class OutputRole(StrEnum):

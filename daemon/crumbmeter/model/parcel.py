@@ -1,7 +1,6 @@
 """The mix parcel: about 250 kg of mix as it left the drum. The unit of record; nothing else is summed twice."""
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
 
 

@@ -1,7 +1,6 @@
 """A value never travels without its quality and its age (REQ-1)."""
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality, Reason
 
 

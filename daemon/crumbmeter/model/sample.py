@@ -1,7 +1,6 @@
 """A decoded value before it is settled: what one signal's words mean, or why they mean nothing."""
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Reason
 
 

@@ -1,9 +1,8 @@
 """One finished scan as the runtime hands it out. One frozen value: every consumer sees the same scan (R15)."""
 
-from dataclasses import dataclass
-
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import RawImage
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.view import ScanView

@@ -4,7 +4,7 @@ Sources: NIST SP 811 (2008) appendix B.8 for the factors; the pound is exact (0.
 A bare "ton" is refused: `short_ton` is 2000 lb, `tonne` is 1000 kg, `long_ton` is 2240 lb.
 """
 
-from dataclasses import dataclass
+from crumbmeter.model.frozen import dataclass
 
 POUND_KG = 0.45359237
 SHORT_TON_KG = 2000.0 * POUND_KG

@@ -1,7 +1,8 @@
 """What one scan has to show: the terminal, MQTT and /metrics all draw from this one value, so they cannot disagree."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.reading import Reading

@@ -4,8 +4,7 @@ Each basis stands with its formula in `params.DoseBasis`. All are fractions, nev
 sources stand in tests/spec/test_dose_published.py.
 """
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.params import DoseBasis
 
 LB_PER_SHORT_TON = 2000.0

@@ -4,7 +4,7 @@ Material is held in cells that move with the path. The path stands, the material
 to a stopped drum. Mass is conserved to rounding; material that enters leaves after exactly `len(cells)` cells.
 """
 
-from dataclasses import dataclass
+from crumbmeter.model.frozen import dataclass
 
 STANDING = 1e-9
 """[cells] A path that moves less than this in a scan stands: there is no density to be had from so short a way."""

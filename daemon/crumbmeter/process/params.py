@@ -1,7 +1,8 @@
 """What the arithmetic of the plant needs to know: streams, drum, line, mixes."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from crumbmeter.model.frozen import dataclass
 
 
 class StreamKind(StrEnum):

@@ -5,9 +5,9 @@ from where the material is now: what lies in the drum and on the end of the belt
 Stages of equal residence give Erlang-distributed travel (Levenspiel, tanks in series), so this is a weighted sum.
 """
 
-from dataclasses import dataclass
 from math import ceil, exp
 
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.fifo import STANDING, Fifo, empty
 from crumbmeter.process.params import StreamParams
 from crumbmeter.process.stages import cascade, share_leaving

@@ -1,7 +1,6 @@
 """What settling needs to know of each signal."""
 
-from dataclasses import dataclass
-
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
 
 

@@ -4,11 +4,10 @@ Nothing comes out before the window is filled, and a source that stands brings t
 pulses that get lost or come double only widen the standard error; a jump that the plant cannot make begins anew.
 """
 
-from dataclasses import dataclass
 from math import sqrt
 
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.quality import Reason
 from crumbmeter.model.reading import Reading, bad
 

@@ -1,9 +1,7 @@
 """Samples become readings: one place decides, for every surface alike, whether a value may be believed."""
 
-from dataclasses import dataclass
-
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
 from crumbmeter.model.sample import Sample

@@ -6,12 +6,11 @@ nothing, begins a new baseline and leaves a gap that a person may settle. A read
 confirmed over several reads; one that comes back in line meanwhile was a glitch.
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from crumbmeter.model.change import replace
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import dataclass, replace
 
 MOST_GAPS: Final = 16
 """Open gaps that are kept in the state; all are in the record by their events."""

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crumbmeter.control.state import first_state
-from crumbmeter.model.change import replace
+from crumbmeter.model.frozen import replace
 from tests.cores import make_params
 
 

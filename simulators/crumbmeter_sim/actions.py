@@ -8,6 +8,7 @@ from crumbmeter_sim.belt import Belt
 from crumbmeter_sim.faults.kinds import Fault
 from crumbmeter_sim.mischief import DEEDS
 from crumbmeter_sim.units import to_si
+from crumbmeter_sim.upsets import UPSETS
 from crumbmeter_sim.verbs import Step
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ class Link:
 
 def act(rig: "Rig", step: Step) -> list[Step]:
     """Do one step; return the steps that follow from it."""
-    deed = DEEDS.get(step.do)
+    deed = DEEDS.get(step.do) or UPSETS.get(step.do)
     if deed is not None:
         deed(rig, step)
         return []

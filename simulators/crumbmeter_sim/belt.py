@@ -29,6 +29,7 @@ class Belt:
         self.moisture = truth.moisture_percent / 100.0
         # Faults
         self.frozen = False
+        self.gate_shut = False
         self.zero_kg_m = truth.scale.zero_error_kg_m
         # State
         self.speed_m_s = 0.0
@@ -107,7 +108,7 @@ class Belt:
                 )
         elif self.speed_m_s > 0.0:
             self.speed_m_s = max(0.0, self.speed_m_s - truth.speed_m_s * self._dt / max(truth.run_down_s, self._dt))
-        wanted = self.target_dry_kg_s if self.running else 0.0
+        wanted = self.target_dry_kg_s if self.running and not self.gate_shut else 0.0
         self.gate_kg_s = self.gate_kg_s * self._gate_keep + wanted * (1 - self._gate_keep)
         if not self.running:
             self.gate_kg_s = 0.0

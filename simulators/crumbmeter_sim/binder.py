@@ -51,6 +51,8 @@ class Binder:
         """What the meter measures, before its filter."""
         self.shown_kg_s = 0.0
         self.frozen = False
+        self.held = False
+        """The pump is held back: late, or lost."""
 
     def step(self, drum_turns: bool) -> float:
         """Advance one step; return the binder sprayed in [kg]."""
@@ -62,7 +64,7 @@ class Binder:
             believed = delay.step(rate, belt.speed_m_s > 0.0, drum_turns)
             dry += believed
             carried += believed * scale.entered_binder_percent / 100
-        wanted = self.wanted(dry, carried)
+        wanted = 0.0 if self.held else self.wanted(dry, carried)
         if not drum_turns:
             self.flow_kg_s = 0.0
         else:
@@ -83,6 +85,8 @@ class Binder:
 
     def ahead(self, seconds: float) -> float:
         """Return the pump's flow `seconds` from now if nothing changes [kg/s]."""
+        if self.held:
+            return 0.0
         steps = round(max(0.0, seconds - self.truth.pump_lag_s) / self._dt)
         dry = carried = 0.0
         for belt, delay in zip(self._belts, self._delays, strict=True):

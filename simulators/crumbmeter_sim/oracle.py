@@ -26,6 +26,7 @@ def rubber_gap_kg(plant: Plant) -> float:
         plant.pending_rubber_kg,
         math.fsum(plant.drum.after[d.A_RUBBER]),
         plant.out[d.A_RUBBER],
+        plant.dumped.after[d.A_RUBBER],
     )
     return feeder.supply.brought_kg + plant.truth.hopper.start_kg - math.fsum(found)
 
@@ -37,13 +38,14 @@ def dry_gap_kg(plant: Plant) -> float:
     found += [math.fsum(plant.drum.before[i]) for i in (d.VIRGIN, d.RECYCLE, d.CARRIED)]
     found += [math.fsum(plant.drum.after[i]) for i in (d.A_VIRGIN, d.A_RECYCLE, d.A_CARRIED, d.A_BINDER)]
     found += [plant.out[i] for i in (d.A_VIRGIN, d.A_RECYCLE, d.A_CARRIED, d.A_BINDER)]
+    found += [plant.dumped.dry_kg, plant.fines.kept_kg]
     return came - math.fsum(found) - plant.pending_binder_kg
 
 
 def water_gap_kg(plant: Plant) -> float:
     """[kg] Return water that came in minus what is on belts, in the drum, or went up the stack."""
     found = [belt.held_water_kg for belt in plant.belts]
-    found += [math.fsum(plant.drum.before[d.WATER]), plant.drum.evaporated_kg]
+    found += [math.fsum(plant.drum.before[d.WATER]), plant.drum.evaporated_kg, plant.dumped.before[d.WATER]]
     return math.fsum(belt.in_water_kg for belt in plant.belts) - math.fsum(found)
 
 

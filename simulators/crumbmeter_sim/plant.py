@@ -17,6 +17,7 @@ from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.line import Line
 from crumbmeter_sim.plantfile import MixTruth, PlantTruth
 from crumbmeter_sim.units import to_si
+from crumbmeter_sim.upsets import Dumped, Fines
 from crumbmeter_sim.wanted import rubber_kg
 
 
@@ -53,6 +54,8 @@ class Plant:
         self.mix: MixTruth = truth.mixes[truth.nominal.mix]
         self.rate_kg_s = self.nominal_kg_s
         self.recycle_share = truth.nominal.recycle_percent / 100.0
+        self.fines = Fines()
+        self.dumped = Dumped()
         self.gates_open = False
         self.emergency = False
         self.healthy_asked = False
@@ -130,7 +133,7 @@ class Plant:
         drum.drive()
         left = drum.step_after()
         passed = drum.step_before()
-        virgin, recycle, carried = passed[d.VIRGIN], passed[d.RECYCLE], passed[d.CARRIED]
+        virgin, recycle, carried = self.fines.take(passed[d.VIRGIN]), passed[d.RECYCLE], passed[d.CARRIED]
         binder, said_binder, rubber = self._binder_kg, self._said_binder_kg, self._rubber_kg
         wanted = rubber_kg(self.mix, virgin, recycle, carried, binder)
         said_wanted, said_mix = self._said(passed, said_binder)

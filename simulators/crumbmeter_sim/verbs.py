@@ -30,6 +30,13 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "emergency_reset": ({}, ""),
     "wet_pile": ({"belt": WORD, "percent": NUMBER}, "dry_pile"),
     "dry_pile": ({"belt": WORD}, ""),
+    "gate_shut": ({"belt": WORD}, "gate_open"),
+    "gate_open": ({"belt": WORD}, ""),
+    "binder_held": ({}, "binder_back"),
+    "binder_back": ({}, ""),
+    "fines": ({"percent": NUMBER}, "fines_even"),
+    "fines_even": ({}, ""),
+    "dump_drum": ({"percent": NUMBER}, ""),
     # instruments
     "freeze_scale": ({"belt": WORD}, "thaw_scale"),
     "thaw_scale": ({"belt": WORD}, ""),

@@ -8,6 +8,7 @@ from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.process.dose import Mix, base_of
+from crumbmeter.process.load import pace
 from crumbmeter.process.params import DrumParams, MixParams
 from crumbmeter.process.stages import Masses, cascade_parts, share_leaving
 
@@ -90,7 +91,8 @@ def pass_through(
     Returns:
         State after, a parcel if one is complete, and the mass [kg] in it that its dose is a share of.
     """
-    share = share_leaving(drum.outlet_residence_s, drum.outlet_stages, dt_s, drum_speed_ratio)
+    moves = drum_speed_ratio * pace(_load(state, drum), drum.load_effect)
+    share = share_leaving(drum.outlet_residence_s, drum.outlet_stages, dt_s, moves)
     stages, leaving = cascade_parts(state.stages, entering, share)
     fresh = state.worst_state == ""
     worse = fresh or marks.state_rank > state.worst_rank
@@ -108,6 +110,14 @@ def pass_through(
     if sum([after.forming[part] for part in MASS_PARTS]) < parcel_kg:
         return after, None, 0.0
     return _close(after, marks)
+
+
+def _load(state: OutletState, drum: DrumParams) -> float:
+    """Return the content from the injection point to the outlet over that at the normal rate."""
+    if drum.load_effect <= 0.0:
+        return 1.0
+    content_kg = sum([parts[DRY] + parts[RECYCLE] for parts in state.stages])
+    return content_kg / (drum.outlet_residence_s * drum.normal_dry_kg_s)
 
 
 def _close(state: OutletState, marks: Marks) -> tuple[OutletState, Parcel, float]:

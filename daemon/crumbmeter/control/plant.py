@@ -1,19 +1,14 @@
 """What the plant is making: streams become dry rates and travel; the mix at the injection point, now and ahead."""
 
 from crumbmeter.control.params import Params
-from crumbmeter.model.frozen import dataclass
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
-from crumbmeter.process.dose import Mix, dry_rate, rubber_for, virgin_binder_for
+from crumbmeter.process.binder import BinderSeen, BinderTiming, Due, Solids, follow, foresee, new_timing
+from crumbmeter.process.dose import Mix, dry_rate, rubber_for
+from crumbmeter.process.load import pace
 from crumbmeter.process.params import DrumParams, MixParams, StreamKind, StreamParams
 from crumbmeter.process.path import PathState, advance, new_path
-
-BINDER_FILTER_S = 30.0
-"""[s] Time constant of the binder's measured ratio to the job mix formula."""
-BINDER_RATIO_LIMIT = 0.2
-"""How far the measured ratio may pull the prediction of binder away from the job mix formula."""
-STEADY_KG_S = 0.5
-"""[kg/s] Dry flow at the injection point above which the binder's ratio is learned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +25,10 @@ class PlantState:
     """Binder measured over binder by the job mix formula."""
     material_kg: float = 0.0
     """[kg] Dry material between the scales and the injection point."""
+    timing: tuple[BinderTiming | None, ...] = ()
+    """One for each stream whose binder the plant's controller times by itself."""
+    lost_s: float = 0.0
+    """[s] For how long binder that was due has not come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +57,7 @@ def new_plant(params: Params) -> PlantState:
         paths=tuple(new_path(stream) for stream in params.streams),
         held_kg_s=(0.0,) * len(params.streams),
         moisture=tuple(stream.moisture for stream in params.streams),
+        timing=tuple(new_timing(stream) for stream in params.streams),
     )
 
 
@@ -109,11 +109,16 @@ def move(
     ratio = drum_speed_ratio(params.drum, readings)
     # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
     drum_ratio = 1.0 if ratio is None else ratio
+    drum_ratio *= pace(_load(state, params), params.drum.load_effect)
     ahead_s = look_ahead_s(params)
     paths, held, dry_rates, passages = [], [], [], []
+    timing: list[BinderTiming | None] = []
+    dues: list[tuple[StreamParams, Due]] = []
     quality = Quality.GOOD
     material_kg = 0.0
-    for stream, path, moisture, last in zip(params.streams, state.paths, state.moisture, state.held_kg_s, strict=True):
+    for stream, path, timed, moisture, last in zip(
+        params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, strict=True
+    ):
         reading = readings[stream.rate]
         indicated = last if reading.value is None else reading.value
         flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
@@ -122,26 +127,66 @@ def move(
         dry = dry_rate(flowing, moisture)
         speed = belt_speed_m_s(stream, readings, indicated)
         after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+        if timed is None:
+            timing.append(None)
+        else:
+            runs, turns = speed > 0.0, drum_ratio > 0.0
+            moved, due = follow(timed, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
+            timing.append(moved)
+            dues.append((stream, due))
         paths.append(after)
         held.append(indicated)
         dry_rates.append(dry)
         passages.append(passage)
         if stream.kind is not StreamKind.BINDER:
             material_kg += after.belt.content + sum(after.drum)
-    now = _mix_of(params.streams, [passage.at_injection_kg for passage in passages])
-    binder_ratio = _binder_ratio(state.binder_ratio, mix, now, dt_s)
-    ahead = _mix_of(params.streams, [passage.ahead_kg_s for passage in passages])
-    within = _mix_of(params.streams, [passage.within_kg for passage in passages])
+    now, ahead, within = (
+        _mix_of(params.streams, [getattr(passage, part) for passage in passages])
+        for part in ("at_injection_kg", "ahead_kg_s", "within_kg")
+    )
+    binder = foresee(BinderSeen(state.binder_ratio, state.lost_s), mix, _solids(now, ahead, within, dues), now, dt_s)
     demand = Demand(
         at_injection=now,
         target_kg=rubber_for(mix.dose_basis, mix.dose, now),
-        wanted_kg_s=rubber_for(mix.dose_basis, mix.dose, _with_binder(ahead, mix, binder_ratio)),
-        within_kg=rubber_for(mix.dose_basis, mix.dose, _with_binder(within, mix, binder_ratio)),
+        wanted_kg_s=rubber_for(mix.dose_basis, mix.dose, replace(ahead, virgin_binder=binder.ahead_kg_s)),
+        within_kg=rubber_for(mix.dose_basis, mix.dose, replace(within, virgin_binder=binder.within_kg)),
         dry_kg_s=tuple(dry_rates),
         injected_kg_s=tuple([p.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for p in passages]),
         quality=quality,
     )
-    return PlantState(tuple(paths), tuple(held), state.moisture, binder_ratio, material_kg), demand
+    seen = binder.seen
+    after_all = PlantState(
+        tuple(paths), tuple(held), state.moisture, seen.ratio, material_kg, tuple(timing), seen.lost_s
+    )  # fmt: skip
+    return after_all, demand
+
+
+def _solids(now: Mix, ahead: Mix, within: Mix, dues: list[tuple[StreamParams, Due]]) -> Solids:
+    """Return what the plant's controller gives its binder: by its own timing where that is known for all streams."""
+    if not dues:
+        return Solids(now, ahead, within, timed=False)
+    streams = tuple(stream for stream, _ in dues)
+    return Solids(
+        _mix_of(streams, [due.now_kg for _, due in dues]),
+        _mix_of(streams, [due.ahead_kg_s for _, due in dues]),
+        _mix_of(streams, [due.within_kg for _, due in dues]),
+        timed=True,
+    )
+
+
+def _load(state: PlantState, params: Params) -> float:
+    """Return the content between the drum's mouth and the injection point over that at the normal rate.
+
+    A stream's content over its own residence is the rate that would keep it so; the sum of these is compared.
+    """
+    if params.drum.load_effect <= 0.0:
+        return 1.0
+    rates_kg_s = [
+        sum(path.drum) / stream.drum_residence_s
+        for stream, path in zip(params.streams, state.paths, strict=True)
+        if path.drum
+    ]
+    return sum(rates_kg_s) / params.drum.normal_dry_kg_s
 
 
 def _mix_of(streams: tuple[StreamParams, ...], masses: list[float]) -> Mix:
@@ -155,20 +200,3 @@ def _mix_of(streams: tuple[StreamParams, ...], masses: list[float]) -> Mix:
         else:
             dry += mass
     return Mix(dry, recycle, recycle_binder, binder)
-
-
-def _with_binder(dry: Mix, mix: MixParams, ratio: float) -> Mix:
-    solids = dry.dry_aggregate + dry.recycle
-    binder = virgin_binder_for(solids, dry.recycle_binder, mix.total_binder_content) * ratio
-    return Mix(dry.dry_aggregate, dry.recycle, dry.recycle_binder, binder)
-
-
-def _binder_ratio(before: float, mix: MixParams, now: Mix, dt_s: float) -> float:
-    solids_kg = now.dry_aggregate + now.recycle
-    if dt_s <= 0.0 or solids_kg < STEADY_KG_S * dt_s:
-        return before
-    formula = virgin_binder_for(solids_kg, now.recycle_binder, mix.total_binder_content)
-    if formula <= 0.0 or now.virgin_binder <= 0.0:
-        return before
-    seen = min(1.0 + BINDER_RATIO_LIMIT, max(1.0 - BINDER_RATIO_LIMIT, now.virgin_binder / formula))
-    return before + (seen - before) * min(1.0, dt_s / BINDER_FILTER_S)

@@ -18,7 +18,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""

@@ -63,6 +63,12 @@ class StreamParams:
     """[s] Mean travel from where it enters the drum to the injection point, at nominal drum speed. 0: metered there."""
     drum_stages: int
     """Stirred stages in series that stand for the spread of that travel (variance = mean^2 / stages)."""
+    binder_belt_s: float = 0.0
+    """[s] The plant controller's delay from this scale to the binder, the part that runs with the belt."""
+    binder_drum_s: float | None = None
+    """[s] The part of it that runs with the drum. None: not known, the binder is taken to come with the material."""
+    binder_lag_s: float = 0.0
+    """[s] Mean delay of pump and meter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,10 @@ class DrumParams:
     outlet_residence_s: float
     """[s] Mean travel from the injection point to the outlet, at nominal speed."""
     outlet_stages: int
+    load_effect: float = 0.0
+    """How much faster, as a share, material moves in a drum that holds twice its normal content (process/load.py)."""
+    normal_dry_kg_s: float = 0.0
+    """[kg/s] Dry material through it for which the residences hold. 0: not known, and no load effect."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,6 +127,8 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
             nominal_speed_rev_s=file.drum.nominal_speed_rpm / 60.0,
             outlet_residence_s=file.drum.outlet_residence_s,
             outlet_stages=file.drum.outlet_stages,
+            load_effect=file.drum.load_effect,
+            normal_dry_kg_s=_normal_dry_kg_s(file, registers),
         ),
         line=LineParams(travel_s=file.line.travel_s),
         mixes=tuple(_mix(name, keys) for name, keys in file.mixes.items()),
@@ -192,6 +194,18 @@ def _stream(name: str, keys: StreamKeys, file: SiteFile, at: _Indices, registers
         scale_filter_s=travel.scale_filter_s if travel else 0.0,
         drum_residence_s=travel.drum_residence_s if travel else 0.0,
         drum_stages=travel.drum_stages if travel else 1,
+        binder_belt_s=travel.binder_belt_s if travel else 0.0,
+        binder_drum_s=travel.binder_drum_s if travel else None,
+        binder_lag_s=next((one.lag_s or 0.0 for one in file.streams.values() if one.kind == "binder"), 0.0),
+    )
+
+
+def _normal_dry_kg_s(file: SiteFile, registers: Registers) -> float:
+    """[kg/s] Return the dry material that passes the drum at the plant's normal rate."""
+    return sum(
+        to_si(_rate_register(keys, file, registers), keys.normal_flow) / (1.0 + (keys.moisture_percent or 0.0) / 100.0)
+        for keys in file.streams.values()
+        if keys.normal_flow is not None and keys.travel is not None and keys.travel.drum_residence_s > 0.0
     )
 
 

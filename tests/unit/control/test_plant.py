@@ -6,7 +6,6 @@ import pytest
 
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import (
-    BINDER_RATIO_LIMIT,
     Demand,
     PlantState,
     belt_speed_m_s,
@@ -17,6 +16,7 @@ from crumbmeter.control.plant import (
 )
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad, good
+from crumbmeter.process.binder import RATIO_LIMIT
 from crumbmeter.process.params import DoseBasis
 from tests.cores import INDEX, RUNNING, make_params
 
@@ -156,7 +156,7 @@ def test_speed_of_a_belt(
 
 @pytest.mark.parametrize(
     ("binder", "ratio"),
-    [(2.551, 1.0), (2.806, 1.1), (2.041, 0.8), (1.0, 1.0 - BINDER_RATIO_LIMIT), (9.0, 1.0 + BINDER_RATIO_LIMIT)],
+    [(2.551, 1.0), (2.806, 1.1), (2.041, 0.8), (1.0, 1.0 - RATIO_LIMIT), (9.0, 1.0 + RATIO_LIMIT)],
 )
 def test_binder_is_foreseen_by_the_formula_times_what_is_really_metered(binder: float, ratio: float) -> None:
     # 57.786 of solids with 0.466 of binder in them at 5 % binder in all: 2.551 kg/s of virgin binder by the formula.

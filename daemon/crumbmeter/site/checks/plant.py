@@ -26,6 +26,7 @@ def check_plant(draft: Draft) -> None:
             draft.say("counted-twice", ("streams", name, "rate"), expected)
         rates.setdefault(stream.rate, name)
     _streams_there(draft)
+    _timing(draft)
     recipes: dict[int, str] = {}
     for name, mix in draft.sound("mixes"):
         _dose(draft, name, mix)
@@ -49,9 +50,21 @@ def _streams_there(draft: Draft) -> None:
         draft.say("stream-missing", ("streams",), 'has no stream of kind "aggregate" or "recycle"')
 
 
+def _timing(draft: Draft) -> None:
+    """Check that the plant controller's timing of the binder is told of all material or of none."""
+    travels = {name: stream.travel for name, stream in draft.sound("streams") if stream.travel is not None}
+    told = [name for name, travel in travels.items() if travel.binder_drum_s is not None]
+    for name in travels if told else ():
+        if name not in told:
+            remedy = f"Add binder_drum_s to [streams.{name}.travel], or take it out of {', '.join(told)}."
+            expected = "is missing: binder is foreseen from all streams' timing, or from none's"
+            draft.say("missing-key", ("streams", name, "travel", "binder_drum_s"), expected, remedy=remedy)
+
+
 def _corrections(draft: Draft, name: str, stream: StreamKeys) -> None:
     """Check that nothing is corrected twice, and that nothing that must be corrected is left."""
     path = ("streams", name)
+    _lag(draft, path, stream)
     if stream.kind == "binder":
         _binder_corrections(draft, path, stream)
     else:
@@ -64,6 +77,11 @@ def _corrections(draft: Draft, name: str, stream: StreamKeys) -> None:
     if stream.kind in _TRAVEL_NEEDED and stream.travel is None:
         remedy = f"Add [streams.{name}.travel]: belts, drum, and where their running is read."
         draft.say("missing-key", (*path, "travel"), f"is missing for {stream.kind}", remedy=remedy)
+
+
+def _lag(draft: Draft, path: KeyPath, stream: StreamKeys) -> None:
+    if stream.kind != "binder" and stream.lag_s is not None:
+        draft.say("not-for-kind", (*path, "lag_s"), "only binder has a pump", remedy="Take it out.")
 
 
 def _binder_corrections(draft: Draft, path: KeyPath, stream: StreamKeys) -> None:

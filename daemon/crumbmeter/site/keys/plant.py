@@ -78,6 +78,16 @@ class TravelKeys(Keys):
     drum_stages: Stages = Field(
         description="Stirred stages in series that stand for the spread of that travel (variance = mean^2 / stages)."
     )
+    binder_belt_s: Annotated[float, Field(ge=0, le=300)] = Field(
+        default=0.0,
+        description="How long the plant's own controller waits from this scale to the binder: the part that runs with "
+        "the belt. Ask the plant's technician.",
+    )
+    binder_drum_s: Annotated[float, Field(ge=0, le=600)] | None = Field(
+        default=None,
+        description="The part of it that runs with the drum (all of it where the controller knows but one time). Left "
+        "out, the binder is taken to come with the material. Matters where the dose counts binder.",
+    )
 
 
 class StreamKeys(Keys):
@@ -105,6 +115,9 @@ class StreamKeys(Keys):
         description="Only for binder: `true` says that the meter sends mass (or volume it has itself corrected to "
         "the base temperature and turned into mass); nothing is corrected here.",
     )
+    lag_s: Annotated[float, Field(ge=0, le=30)] | None = Field(
+        default=None, description="Only for binder: mean delay of its pump and meter."
+    )
     low_flow: Annotated[float, Field(ge=0, le=1e6)] = Field(
         description="Below this the belt is empty: a drifting zero makes neither tons nor rubber. In the unit of "
         "the rate's register."
@@ -129,6 +142,12 @@ class DrumKeys(Keys):
         description="Mean travel from the injection point to the outlet, at nominal speed."
     )
     outlet_stages: Stages = Field(description="Stirred stages that stand for the spread of that travel.")
+    load_effect: Annotated[float, Field(ge=0, le=0.5)] = Field(
+        default=0.0,
+        description="Share by which material moves faster through a drum at its normal content than through an empty "
+        "one. The residences hold for the normal content, that of the streams' `normal_flow`. 0: the content does "
+        "not matter.",
+    )
 
 
 class LineKeys(Keys):

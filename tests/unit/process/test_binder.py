@@ -95,7 +95,8 @@ def test_the_formula_is_followed_where_the_meter_agrees() -> None:
     found = foresee(BinderSeen(1.0, 0.0), SURFACE, solids(50.0, 40.0), measured(50.0 * FORMULA), DT_S)
     assert found.ahead_kg_s == pytest.approx(40.0 * FORMULA)
     assert found.within_kg == pytest.approx(40.0 * AHEAD_S * FORMULA)
-    assert (found.seen.ratio, found.seen.lost_s) == (pytest.approx(1.0), 0.0)
+    assert found.seen.ratio == pytest.approx(1.0)
+    assert found.seen.lost_s == 0.0
 
 
 def test_the_meters_ratio_is_learned_within_its_limit() -> None:

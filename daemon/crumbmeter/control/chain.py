@@ -11,6 +11,8 @@ from crumbmeter.model.frozen import dataclass
 
 NOTHING_SHARE = 0.05
 """Below this share of the lowest steady rate nothing is asked for: a drum that runs empty has an endless thin tail."""
+PULSE_S = 5.0
+"""[s] Rubber for so long at the lowest steady speed is owed before a pulse begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,9 @@ def _shape(ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]], dt_
         narrowed.append(("slew", "change limited"))
     least = feed.min_speed_rev_s * ask.factor_kg_rev
     if 0.0 < rate < least:
+        if feed.below_turndown is BelowTurndown.PULSE and _pulses(ask, least):
+            narrowed.append(("turndown", "below the lowest steady speed: fed in pulses"))
+            return least
         if feed.below_turndown is BelowTurndown.MINIMUM and ask.wanted_kg_s > NOTHING_SHARE * least:
             narrowed.append(("turndown", "raised to the lowest steady speed"))
             return least
@@ -97,6 +102,14 @@ def _shape(ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]], dt_
             narrowed.append(("turndown", "below the lowest steady speed: the auger stands"))
             return 0.0
     return rate
+
+
+def _pulses(ask: Proposal, least_kg_s: float) -> bool:
+    """Tell whether what is owed is worth a pulse, or is still being paid by one.
+
+    The drum evens out what comes in pulses; what is kept back leaves with its mix.
+    """
+    return ask.owed_kg > (0.0 if ask.last_kg_s > 0.0 else PULSE_S * least_kg_s)
 
 
 def _limit(rate: float, ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]]) -> float:

@@ -28,6 +28,8 @@ class BelowTurndown(StrEnum):
     """Auger stands still; what was not fed is owed and paid within the mixing horizon."""
     MINIMUM = "minimum"
     """Auger keeps its lowest speed."""
+    PULSE = "pulse"
+    """Auger turns at its lowest speed whenever so much is owed that it is worth a pulse."""
 
 
 @dataclass(frozen=True, slots=True)

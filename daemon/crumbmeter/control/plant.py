@@ -8,7 +8,7 @@ from crumbmeter.process.binder import BinderSeen, BinderTiming, Due, Solids, fol
 from crumbmeter.process.dose import Mix, dry_rate, rubber_for
 from crumbmeter.process.load import pace
 from crumbmeter.process.params import DrumParams, MixParams, StreamKind, StreamParams
-from crumbmeter.process.path import PathState, advance, new_path
+from crumbmeter.process.path import Passage, PathState, advance, new_path
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,55 +110,77 @@ def move(
     # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
     drum_ratio = 1.0 if ratio is None else ratio
     drum_ratio *= pace(_load(state, params), params.drum.load_effect)
-    ahead_s = look_ahead_s(params)
-    paths, held, dry_rates, passages = [], [], [], []
-    timing: list[BinderTiming | None] = []
-    dues: list[tuple[StreamParams, Due]] = []
-    quality = Quality.GOOD
-    material_kg = 0.0
-    for stream, path, timed, moisture, last in zip(
-        params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, strict=True
-    ):
-        reading = readings[stream.rate]
-        indicated = last if reading.value is None else reading.value
-        flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
-        if reading.value is None or flowing > 0.0:
-            quality = min(quality, reading.quality)
-        dry = dry_rate(flowing, moisture)
-        speed = belt_speed_m_s(stream, readings, indicated)
-        after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
-        if timed is None:
-            timing.append(None)
-        else:
-            runs, turns = speed > 0.0, drum_ratio > 0.0
-            moved, due = follow(timed, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
-            timing.append(moved)
-            dues.append((stream, due))
-        paths.append(after)
-        held.append(indicated)
-        dry_rates.append(dry)
-        passages.append(passage)
-        if stream.kind is not StreamKind.BINDER:
-            material_kg += after.belt.content + sum(after.drum)
+    moved = [
+        _move_stream(params, readings, (stream, path, timed, moisture, last), drum_ratio, dt_s)
+        for stream, path, timed, moisture, last in zip(
+            params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, strict=True
+        )
+    ]
     now, ahead, within = (
-        _mix_of(params.streams, [getattr(passage, part) for passage in passages])
+        _mix_of(params.streams, [getattr(one.passage, part) for one in moved])
         for part in ("at_injection_kg", "ahead_kg_s", "within_kg")
     )
+    dues = [(stream, one.due) for stream, one in zip(params.streams, moved, strict=True) if one.due is not None]
     binder = foresee(BinderSeen(state.binder_ratio, state.lost_s), mix, _solids(now, ahead, within, dues), now, dt_s)
     demand = Demand(
         at_injection=now,
         target_kg=rubber_for(mix.dose_basis, mix.dose, now),
         wanted_kg_s=rubber_for(mix.dose_basis, mix.dose, replace(ahead, virgin_binder=binder.ahead_kg_s)),
         within_kg=rubber_for(mix.dose_basis, mix.dose, replace(within, virgin_binder=binder.within_kg)),
-        dry_kg_s=tuple(dry_rates),
-        injected_kg_s=tuple([p.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for p in passages]),
-        quality=quality,
+        dry_kg_s=tuple([one.dry_kg_s for one in moved]),
+        injected_kg_s=tuple([one.passage.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for one in moved]),
+        quality=min([one.quality for one in moved]),
     )
-    seen = binder.seen
-    after_all = PlantState(
-        tuple(paths), tuple(held), state.moisture, seen.ratio, material_kg, tuple(timing), seen.lost_s
-    )  # fmt: skip
-    return after_all, demand
+    after = PlantState(
+        paths=tuple([one.path for one in moved]),
+        held_kg_s=tuple([one.indicated_kg_s for one in moved]),
+        moisture=state.moisture,
+        binder_ratio=binder.seen.ratio,
+        material_kg=sum([one.material_kg for one in moved]),
+        timing=tuple([one.timing for one in moved]),
+        lost_s=binder.seen.lost_s,
+    )
+    return after, demand
+
+
+@dataclass(frozen=True, slots=True)
+class _Moved:
+    """What one scan did to one stream."""
+
+    path: PathState
+    passage: Passage
+    timing: BinderTiming | None
+    due: Due | None
+    indicated_kg_s: float
+    dry_kg_s: float
+    material_kg: float
+    """[kg] Of it between its scale and the injection point; binder is none."""
+    quality: Quality
+
+
+def _move_stream(
+    params: Params,
+    readings: tuple[Reading, ...],
+    before: tuple[StreamParams, PathState, BinderTiming | None, float, float],
+    drum_ratio: float,
+    dt_s: float,
+) -> _Moved:
+    stream, path, timing, moisture, last_kg_s = before
+    reading = readings[stream.rate]
+    indicated = last_kg_s if reading.value is None else reading.value
+    flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
+    counts = reading.value is None or flowing > 0.0
+    dry = dry_rate(flowing, moisture)
+    speed = belt_speed_m_s(stream, readings, indicated)
+    ahead_s = look_ahead_s(params)
+    after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+    due = None
+    if timing is not None:
+        runs, turns = speed > 0.0, drum_ratio > 0.0
+        timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
+    material_kg = 0.0 if stream.kind is StreamKind.BINDER else after.belt.content + sum(after.drum)
+    quality = reading.quality if counts else Quality.GOOD
+    return _Moved(after, passage, timing, due, indicated, dry, material_kg, quality)
 
 
 def _solids(now: Mix, ahead: Mix, within: Mix, dues: list[tuple[StreamParams, Due]]) -> Solids:

@@ -127,7 +127,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
             nominal_speed_rev_s=file.drum.nominal_speed_rpm / 60.0,
             outlet_residence_s=file.drum.outlet_residence_s,
             outlet_stages=file.drum.outlet_stages,
-            load_effect=file.drum.load_effect,
+            load_effect=file.drum.load_effect_percent / 100.0,
             normal_dry_kg_s=_normal_dry_kg_s(file, registers),
         ),
         line=LineParams(travel_s=file.line.travel_s),

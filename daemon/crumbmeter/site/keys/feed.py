@@ -73,9 +73,10 @@ class FeederKeys(Keys):
         description="Lowest speed that the auger holds steadily (its turndown)."
     )
     max_speed_rpm: Annotated[float, Field(gt=0, le=600)] = Field(description="Highest speed of the auger.")
-    below_turndown: Literal["stop", "minimum"] = Field(
+    below_turndown: Literal["stop", "minimum", "pulse"] = Field(
         description="What to do when less is wanted than the lowest speed gives. `stop`: stand still, and pay back "
-        "what was not fed. `minimum`: keep the lowest speed."
+        "what was not fed. `minimum`: keep the lowest speed. `pulse`: turn at the lowest speed for some seconds "
+        "whenever that much is owed; the drum evens it out. Only for a drive that may start so often."
     )
     max_rate_kg_min: Rate | None = Field(default=None, description="Hard limit of the feed, whatever is asked.")
     max_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")

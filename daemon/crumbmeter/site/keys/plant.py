@@ -142,9 +142,9 @@ class DrumKeys(Keys):
         description="Mean travel from the injection point to the outlet, at nominal speed."
     )
     outlet_stages: Stages = Field(description="Stirred stages that stand for the spread of that travel.")
-    load_effect: Annotated[float, Field(ge=0, le=0.5)] = Field(
+    load_effect_percent: Annotated[float, Field(ge=0, le=50)] = Field(
         default=0.0,
-        description="Share by which material moves faster through a drum at its normal content than through an empty "
+        description="By how much faster material moves through a drum at its normal content than through an empty "
         "one. The residences hold for the normal content, that of the streams' `normal_flow`. 0: the content does "
         "not matter.",
     )

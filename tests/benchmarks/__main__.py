@@ -10,6 +10,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.benchmarks import control_page
 from tests.benchmarks.page import load_files, met_words, render, verdict_on
 from tests.benchmarks.section import DOCS, ROOT
 from tests.benchmarks.sections import SECTIONS
@@ -32,6 +33,7 @@ def main() -> int:
     files = load_files(folder)
     page = out / "benchmarks.md"
     page.write_text(render(files), encoding="utf-8")
+    control_page.write(files, out)
     sys.stdout.write(f"{page}\n")
     return int(any("failed" in told for told in files.values()))
 

@@ -9,7 +9,7 @@ import pytest
 from crumbmeter.control.step import StepResult
 from crumbmeter_sim.plantfile import load_plant
 from crumbmeter_sim.scenario import load_scenario
-from tests.benchmarks import page, plants, replays, scenarios, scores
+from tests.benchmarks import control_page, dose, page, plants, replays, scenarios, scores
 from tests.benchmarks.made_journal import over_and_over
 from tests.benchmarks.mutation_groups import BESIDE, DEMANDS, GROUPS, MODULES, suite_of, target_of
 from tests.benchmarks.section import DOCS, ROOT, SCENARIOS, quantile
@@ -29,6 +29,77 @@ def test_the_page_is_what_the_command_makes_of_its_files() -> None:
     made = page.render(page.load_files(DOCS / "benchmarks"))
     there = (DOCS / "benchmarks.md").read_text("utf-8")
     assert there == made, "only the command writes it: python -m tests.benchmarks --page"
+
+
+def test_the_figures_on_the_control_page_are_the_benchmarks() -> None:
+    told = page.load_files(DOCS / "benchmarks").get("dose")
+    assert told is not None, "python -m tests.benchmarks --only dose"
+    rows = dose.rows_of(told["figures"])
+    text = (DOCS / "control.md").read_text("utf-8")
+    assert control_page.filled(text, rows) == text, "python -m tests.benchmarks --page"
+    assert (DOCS / control_page.PICTURE).read_text("utf-8") == control_page.picture(rows)
+
+
+def windows(rms: float, within: float = 100.0) -> dict[str, list[float]]:
+    figures = [10, within, 100.0, rms, 0.0, rms]
+    return {f"{size} {kind}": figures for size in ("1_t", "5_t", "20_t") for kind in ("metering", "true")}
+
+
+def dose_run(scenario: str = "refill", tonne: float = 0.0, kg: float = 0.0, **rms: float) -> dict[str, Any]:
+    of = {"crumbmeter": 0.7, "best_achievable": 0.3, "fixed_delay_follower": 9.0, "plain_follower": 12.0} | rms
+    controllers = {
+        name: {
+            "windows": windows(value), "tonne_without_rubber": tonne if name == "crumbmeter" else 0.0,
+            "rubber_without_mix_kg": kg if name == "crumbmeter" else 0.0, "wanted_kg_per_tonne": 5.0,
+        }
+        for name, value in of.items()
+    }  # fmt: skip
+    return {
+        "scenario": scenario,
+        "plant": "demo_drum",
+        "seed": 1,
+        "outputs_outside_limits": 0,
+        "controllers": controllers,
+    }
+
+
+@pytest.mark.parametrize(
+    ("run", "missed"),
+    [
+        (dose_run(), []),
+        (dose_run(crumbmeter=0.81), ["+0.51 points over the best achievable"]),
+        (dose_run(crumbmeter=0.79, fixed_delay_follower=0.78), []),  # less than a point from the best: no rival
+        (dose_run(crumbmeter=0.75, best_achievable=0.4, fixed_delay_follower=1.5), []),
+        (dose_run("full_drum_stop", tonne=0.5, kg=0.6), []),
+        (dose_run("full_drum_stop", tonne=0.6), ["+0.60 t of mix without rubber over the best achievable"]),
+        (dose_run("full_drum_stop", kg=0.7), ["+2.2 s of feed on no mix over the best achievable"]),
+        (dose_run("refill", tonne=3.0, kg=9.0), []),  # no unannounced stop
+    ],
+)
+def test_each_target_of_a_scenario_is_judged(run: dict[str, Any], missed: list[str]) -> None:
+    (row,) = dose.rows_of({"runs": [run]})
+    assert row.missed == missed
+    assert dose.judge({"runs": [run]}).met is (not missed)
+
+
+def test_a_scenario_must_beat_the_follower_set_up_by_hand() -> None:
+    (row,) = dose.rows_of({"runs": [dose_run(crumbmeter=1.4, best_achievable=0.3, fixed_delay_follower=1.35)]})
+    assert row.missed == ["+1.10 points over the best achievable", "RMS 1.40 %, the fixed-delay follower 1.35 %"]
+
+
+@pytest.mark.parametrize("plant", dose.PLANTS)
+def test_a_scenario_is_scaled_to_its_plant(plant: str, tmp_path: Path) -> None:
+    path = ROOT / "config" / "plants" / f"{plant}.toml"
+    nominal = load_plant(path).nominal.mix_short_ton_h
+    assert dose.NOMINAL_TONNE_S[plant] == pytest.approx(nominal * 0.90718474 / 3600.0, rel=2e-3)
+    scenario = load_scenario(dose.scaled(SCENARIOS / "rate_change.toml", path, tmp_path))
+    original = load_scenario(SCENARIOS / "rate_change.toml")
+    rates = [step.values["mix_short_ton_h"] for step in scenario.at if "mix_short_ton_h" in step.values]
+    assert rates == pytest.approx(
+        [step.values["mix_short_ton_h"] * nominal / 250.0 for step in original.at if "mix_short_ton_h" in step.values],
+        abs=0.05,
+    )
+    assert scenario.plant == path
 
 
 @pytest.mark.parametrize(

@@ -242,11 +242,16 @@ def _refuse(
     """Leave a weight out; when it goes on, tell a step on the scale from a flow that has changed."""
     first_kg = surprise if state.refused_s == 0.0 else state.first_surprise_kg
     refused_s = state.refused_s + dt_s
-    if refused_s < STEP_AFTER_S:
-        return replace(state, refused_s=refused_s, first_surprise_kg=first_kg), (), False
     grown_kg = surprise - first_kg
     certain_kg = GROWTH_SIGMAS * state.noise_kg
     carried_kg = state.factor_kg_rev * way_rev / dt_s * refused_s
+    fills = refilling is None and grown_kg > 0.0
+    most_kg = max(state.factor_kg_rev, state.mean_factor_kg_rev) * way_rev / dt_s * refused_s
+    if abs(grown_kg) > most_kg + certain_kg and not fills:
+        # More than any flow could change it: somebody leans on the hopper, or a bag lands. Wait until that is over.
+        return replace(state, refused_s=dt_s, first_surprise_kg=surprise), (), False
+    if refused_s < STEP_AFTER_S:
+        return replace(state, refused_s=refused_s, first_surprise_kg=first_kg), (), False
     if refilling is None and grown_kg > RISING_SHARE * carried_kg + certain_kg:
         return _during_refill(state, params, weight_kg, dt_s)
     if way_rev > 0.0 and abs(grown_kg) > certain_kg:

@@ -5,13 +5,13 @@ from math import exp, sqrt
 from typing import Any
 
 from crumbmeter.control.sequence import RunState
-from crumbmeter.estimation.summing import FedSum, added
 from crumbmeter_sim import yardsticks
 from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.truth import Window
 from tests.benchmarks.plants import Case
 from tests.benchmarks.section import ROOT, SCENARIOS
 from tests.benchmarks.weigh_slopes import SlopeFlow
+from tests.benchmarks.weigh_sums import FedSum
 from tests.closed_loop import ClosedLoop, loop_for
 
 SCENARIO = "demo_shift"
@@ -150,7 +150,7 @@ class Shift:
             if loop.scans % CHECK_SCANS == 0:
                 kind = phase if phase in ("filling", "after a start") else "other"
                 self._stated(kind).add((shown.flow.rate_kg_s - true) / shown.flow.uncertainty_kg_s)
-        self._window(scan_kg, counted=counted and bool(phase))
+        self._window(scan_kg, counted=counted and bool(phase), filling=filling)
 
     def _errors(self, method: str, phase: str) -> Squares:
         return self.errors.setdefault((method, phase), Squares())
@@ -158,7 +158,7 @@ class Shift:
     def _stated(self, kind: str) -> Squares:
         return self.stated.setdefault(kind, Squares())
 
-    def _window(self, scan_kg: float, *, counted: bool) -> None:
+    def _window(self, scan_kg: float, *, counted: bool, filling: bool) -> None:
         """Sum fed masses over as long as 5 t of mix take at present, and hold the sum's error against its doubt."""
         assert self.loop.last is not None
         flow = self.loop.last.shown.flow
@@ -167,9 +167,9 @@ class Shift:
         if not counted:
             self.window = (FedSum(), 0.0, 0.0, 0.0, False)
             return
-        total = added(total, flow.fed_uncertainty_kg, self.loop.dt_s, believed=flow.believed)
+        total = total.added(flow.fed_uncertainty_kg, self.loop.state.weighing.var_mm, filling=filling)
         error_kg, held_kg, true_kg = error_kg + flow.fed_kg - scan_kg, held_kg + mix_kg, true_kg + scan_kg
-        self.window = (total, error_kg, held_kg, true_kg, filled or not flow.believed)
+        self.window = (total, error_kg, held_kg, true_kg, filled or filling)
         if held_kg >= WINDOW_KG:
             self._stated("5 t with a fill" if self.window[4] else "5 t").add(error_kg / total.uncertainty_kg)
             self.window = (FedSum(), 0.0, 0.0, 0.0, False)

@@ -98,8 +98,8 @@ def words(figures: Figures) -> list[str]:
         (
             f"Scenario `{figures['scenario']}` in closed loop, with five bumps of {weigh_shift.BUMP_KG:g} kg added; "
             "each method reads the same recording. An error is that of the flow against true feed factor times true "
-            "speed, so that the flights' pulsation within a turn is nobody's; root mean square in per cent, from five minutes "
-            "after the first feeding on. `docs/weighing.md` says what follows."
+            "speed, so that the flights' pulsation within a turn is nobody's; root mean square in per cent, from five "
+            "minutes after the first feeding on. `docs/weighing.md` says what follows."
         ),
         *(line for group in GROUPS for line in _methods(figures, group)),
         "",
@@ -196,8 +196,8 @@ def _leaks(trials: list[dict[str, Any]]) -> list[str]:
         by = ", ".join(sorted({one["found_by"] for one in found})) or "-"
         over = weigh_shift.plain_root([one["dose_over_percent"] for one in ones])
         rows.append((
-            f"{share:g} %, supply {supply}", f"{len(found)} of {len(ones)}", by, "-" if after is None else f"{after:.0f}",
-            str(sum(one["fall_told"] for one in ones)), f"{over:.1f}",
+            f"{share:g} %, supply {supply}", f"{len(found)} of {len(ones)}", by,
+            "-" if after is None else f"{after:.0f}", str(sum(one["fall_told"] for one in ones)), f"{over:.1f}",
         ))  # fmt: skip
     head = ("leak", "found", "by", "at most after [s]", "a fall of the factor told", "dose off at the end, RMS [%]")
     return table(head, rows)

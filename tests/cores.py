@@ -119,7 +119,7 @@ def make_params() -> Params:
             hopper_mass=INDEX["hopper_mass"], auger_speed=INDEX["auger_speed"], refilling=INDEX["refilling"],
             feed_factor_kg_rev=0.9, feed_factor_low_kg_rev=0.45, feed_factor_high_kg_rev=1.35, mass_noise_kg=0.05,
             factor_drift_per_s=0.001, settle_after_refill_s=3.0, max_refill_s=60.0, low_mass_kg=40.0,
-            full_mass_kg=250.0,
+            full_mass_kg=250.0, mass_filter_s=0.0, feed_factor_doubt=0.03,
         ),
         contacts=ContactParams(
             emergency_stop_ok=INDEX["emergency_stop_ok"], remote=INDEX["remote"],

@@ -17,7 +17,7 @@ class Feeder:
         step_s = truth.time.step_s
         self.truth = truth.feeder
         self._dt = step_s
-        self.supply = Supply(truth.supply, step_s)
+        self.supply = Supply(truth.supply, step_s, Random(f"{seed}/supply"))
         self.hopper = Hopper(truth.hopper, self.supply, step_s, Random(f"{seed}/hopper"))
         self.indicator = Indicator(truth.indicator, step_s, self.hopper.shown_kg)
         self.auger = Auger(truth.auger, step_s, Random(f"{seed}/auger"))

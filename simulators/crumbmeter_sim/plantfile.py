@@ -178,6 +178,11 @@ class SupplyTruth:
     change_s: float
     landing_kg: float
     landing_s: float
+    bag_is_weighed: bool = True
+    """The frame with bag and hopper stands on the load cells; else only the hopper does, and the bag runs in."""
+    noise_kg: float = 0.3
+    """Of the supply's scale, whose frame is large and shakes."""
+    resolution_kg: float = 0.2
 
 
 @dataclass(frozen=True, slots=True)

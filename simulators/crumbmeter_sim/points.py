@@ -26,7 +26,7 @@ def sources(plant: Plant) -> dict[str, Source]:
         "blower.running": lambda: float(line.blower_running),
         "line.pressure": lambda: line.shown_pressure_pa,
         "feeder.hopper_mass": lambda: feeder.hopper.shown_kg,
-        "feeder.supply_mass": lambda: feeder.supply.hopper_kg,
+        "feeder.supply_mass": lambda: feeder.supply.shown_kg,
         "feeder.auger_speed": lambda: feeder.auger.shown_speed_rev_s,
         "feeder.feed_rate": lambda: feeder.shown_rate_kg_s,
         "feeder.remote": lambda: float(feeder.remote),

@@ -1,14 +1,21 @@
-"""The supply hopper under its bulk bag, and the crew that hangs the next bag."""
+"""The supply hopper under its bulk bag, its scale, and the crew that hangs the next bag."""
+
+from math import cos
+from random import Random
 
 from crumbmeter_sim.plantfile import SupplyTruth
+
+SHARE_OF_SUPPLY = 5.0
+"""A landing bag shakes the supply's own scale so many times as hard as the weigh hopper's."""
 
 
 class Supply:
     """Rubber above the weigh hopper. Masses in kg."""
 
-    def __init__(self, truth: SupplyTruth, step_s: float) -> None:
+    def __init__(self, truth: SupplyTruth, step_s: float, random: Random) -> None:
         self.truth = truth
         self._dt = step_s
+        self._random = random
         self.hopper_kg = truth.start_kg
         self.bag_kg = truth.start_bag_kg
         self.brought_kg = truth.start_kg + truth.start_bag_kg
@@ -19,6 +26,8 @@ class Supply:
         self._empty_s = 0.0
         self.landing_s = 0.0
         """Time for which the landing bag still shakes the frame."""
+        self.shown_kg = self.brought_kg
+        self._weigh()
 
     @property
     def low(self) -> bool:
@@ -26,7 +35,20 @@ class Supply:
         return self.hopper_kg < self.truth.low_kg
 
     def step(self) -> None:
-        """Let the bag run into the hopper, and change it when it is empty."""
+        """Let the bag run into the hopper, change it when it is empty, and weigh."""
+        self._run()
+        self._weigh()
+
+    def _weigh(self) -> None:
+        truth = self.truth
+        load = self.hopper_kg + (self.bag_kg if truth.bag_is_weighed else 0.0)
+        if self.landing_s > 0.0 and truth.bag_is_weighed:
+            load += SHARE_OF_SUPPLY * truth.landing_kg * cos(7.0 * self.landing_s)
+        noisy = load + truth.noise_kg * self._random.gauss(0.0, 1.0)
+        step = truth.resolution_kg
+        self.shown_kg = round(noisy / step) * step if step > 0.0 else noisy
+
+    def _run(self) -> None:
         truth, dt = self.truth, self._dt
         if self.landing_s > 0.0:
             self.landing_s -= dt

@@ -81,6 +81,16 @@ CATALOGUE: tuple[AlarmSpec, ...] = (
         "Bag hung up, gate stuck, or supply empty: look at the supply hopper.", 0.0, 5.0,
     ),
     AlarmSpec(
+        "refill_gate_leaks", _M, "Rubber trickles through the shut refill gate",
+        "More is fed than the weight shows: uncorrected, the rubber content is too high by what trickles in.",
+        "Lock out and clean or mend the gate before the next fill; tell QC when it began.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "feed_factor_fell", _L, "A turn of the auger carries markedly less than in the cycles before",
+        "Lighter rubber, which is fed rightly, or a leaking refill gate, which overfeeds: the weight cannot tell.",
+        "At the next stop see whether the weigh hopper gains; look at the gate and at the bag.", 0.0, 0.0,
+    ),
+    AlarmSpec(
         "supply_low", _L, "The supply hopper is low",
         "A bag change is due.",
         "Hang the next bag.", 5.0, 5.0,

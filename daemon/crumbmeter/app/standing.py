@@ -121,5 +121,7 @@ def _weighing(snapshot: Snapshot[State], params: Params, fresh: WeighingState) -
         mean_factor_kg_rev=before.mean_factor_kg_rev,
         level=before.level,
         noise_kg=before.noise_kg,
-        var_ff=(FACTOR_DOUBT * before.factor_kg_rev) ** 2,
+        var_ff=(FACTOR_DOUBT * before.factor_kg_rev) ** 2 if before.learned else before.var_ff,
+        learned=before.learned,
+        taught_s=before.taught_s,
     )

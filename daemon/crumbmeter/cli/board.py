@@ -138,10 +138,12 @@ def _following(view: Body, display: Display) -> Iterator[Text]:
     yield _row("Setpoint", amount(setpoint, display.feed), dose_per_mix(setpoint, mix, display), "")
     if fed["quality"] == "Good":
         rate = amount(fed["value"], display.feed) + _spread(view["fed_uncertainty_kg_s"], display)
-        rest = f"{percent(view['feed_error_fraction'])} off, {seconds(fed['age_s'])} old"
+        off = "learning" if view.get("learning") else f"{percent(view['feed_error_fraction'])} off"
+        rest = f"{off}, {seconds(fed['age_s'])} old"
         yield _row("Actual", rate, dose_per_mix(fed["value"], mix, display), rest)
     else:
-        yield Text("Actual   ").append_text(reading(fed, display.feed))
+        learning = "  learning" if view.get("learning") else ""
+        yield Text("Actual   ").append_text(reading(fed, display.feed)).append(learning)
     made = f"{percent(view['window_error_fraction'])} off"
     yield _row("Made", "last tolerance window", percent(view["window_dose_fraction"], 3, sign=False), made)
     for item in view["narrowed"][:MOST_NARROWED]:

@@ -48,7 +48,7 @@ def conditions(
         "no_rubber_flow": Condition(feeding and state.feed.no_flow_s > NO_FLOW_AFTER_S),
         "total_off": Condition(state.tolerance.total_out),
         "hopper_low": _hopper_low(params, readings, wanted=wanted),
-        "refill_slow": Condition(state.weighing.refilling and state.weighing.refill_s > params.weighing.max_refill_s),
+        **_of_hopper(state, params),
         "supply_low": _contact(params.contacts.supply_low, readings),
         "pressure_high": Condition(
             state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_HIGH
@@ -67,6 +67,19 @@ def conditions(
         "writes_spent": _outputs(params, writes, lambda status: status.stage is WriteStage.HELD_BACK),
         "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
         "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),
+    }
+
+
+def _of_hopper(state: State, params: Params) -> dict[str, Condition]:
+    """Evaluate what fills and gate have shown."""
+    weighing, fills = state.weighing, state.fills
+    how = "feed corrected" if fills.correction[0] > 0.0 else "feed not corrected"
+    leak = f"{60.0 * fills.leak_kg_s:.2f} kg/min by {fills.found_by}, {how}" if fills.leaks else ""
+    fell = fills.dropped_from > 0.0 and not fills.leaks
+    return {
+        "refill_slow": Condition(weighing.refilling and weighing.refill_s > params.weighing.max_refill_s),
+        "refill_gate_leaks": Condition(fills.leaks, leak),
+        "feed_factor_fell": Condition(fell, f"was {fills.dropped_from:.3f} kg/rev" if fell else ""),
     }
 
 

@@ -10,6 +10,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.plant import PlantState, new_plant
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.tolerance import ToleranceState
+from crumbmeter.estimation.fills import FillsState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.view import Totals, TripView
@@ -18,7 +19,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 5
+STATE_VERSION = 6
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -105,6 +106,7 @@ class State:
     instance: int = 0
     """Number of this run in the owner register."""
     owner: OwnerState = field(default_factory=OwnerState)
+    fills: FillsState = field(default_factory=FillsState)
     trip: TripTest = field(default_factory=TripTest)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""

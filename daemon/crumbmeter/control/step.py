@@ -26,7 +26,8 @@ from crumbmeter.control.showing import Shown, view_of
 from crumbmeter.control.state import State
 from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
-from crumbmeter.estimation.weighing import believable_factor, weigh
+from crumbmeter.estimation.fills import Look, watch_fills
+from crumbmeter.estimation.weighing import Flow, believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
@@ -108,11 +109,8 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     mix = core.mixes[state.mix_id]
     plant, demand = move(state.plant, params, mix, readings, dt_s)
     speed_rev_s = _auger_speed(params, readings, state)
-    weight_kg = readings[params.weighing.hopper_mass].value if heard.fresh_weight else None
-    weighed = weigh(
-        state.weighing, params.weighing, weight_kg, speed_rev_s, _gate(params, readings), dt_s, rebased=heard.rebased
-    )
-    weighing, flow, _ = weighed
+    state, flow, weighed = _weigh(state, params, heard, readings, speed_rev_s, image.now_s, dt_s)
+    weighing = state.weighing
     late = scan_is_late(dt_s, params.scan_period_s)
     in_doubt = inputs_in_doubt(params, core.required, readings)
     before = state.sequence
@@ -122,14 +120,16 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
-    state = replace(state, plant=plant, weighing=weighing, feed=feed)
+    state = replace(state, plant=plant, feed=feed)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
     factor = believable_factor(weighing, params.weighing)
-    around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
+    around = _surroundings(
+        image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s, leaks=state.fills.leaks
+    )
     under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
     scan = decide(state.feed, before, sequence, demand, under_way, factor, in_doubt, params, dt_s)
     state = replace(state, sequence=sequence, feed=scan.feed)
@@ -137,7 +137,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
-    events = (*heard.events, *done, *weighed[2], *tripped, *moved, *scan.events, *alarmed)
+    events = (*heard.events, *done, *weighed, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
     return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
 
@@ -152,6 +152,8 @@ class _Heard:
     """A new weight of the hopper has come."""
     rebased: bool
     """It has another zero or tare than the one before."""
+    supply_kg: float | None
+    """[kg] A new weight of the supply that is Good."""
 
 
 def _hear(state: State, image: RawImage, core: Core, dt_s: float) -> tuple[State, _Heard]:
@@ -164,13 +166,40 @@ def _hear(state: State, image: RawImage, core: Core, dt_s: float) -> tuple[State
     owner = watch_owner(state.owner, params, state.instance, image.writes, dt_s)
     hopper = params.weighing.hopper_mass
     weight, was = memory[hopper], before[hopper]
+    supply = params.contacts.supply_mass
     heard = _Heard(
         readings,
         (*settled, *pulsed, *booked),
         fresh_weight=samples[hopper].received_s > was.received_s and readings[hopper].reason not in PASSED_BY,
         rebased=weight.rebased or (was.remarked and not weight.remarked),
+        supply_kg=None
+        if supply is None
+        or samples[supply].received_s <= before[supply].received_s
+        or readings[supply].quality is not Quality.GOOD
+        else readings[supply].value,
     )
     return replace(state, signals=memory, pulses=pulses, totalisers=totalisers, owner=owner), heard
+
+
+def _weigh(
+    state: State,
+    params: Params,
+    heard: _Heard,
+    readings: tuple[Reading, ...],
+    speed_rev_s: float,
+    now_s: float,
+    dt_s: float,
+) -> tuple[State, Flow, tuple[Event, ...]]:
+    """Estimate the flow, and look at the refill gate, whose leak the next scan reckons with."""
+    hopper = params.weighing.hopper_mass
+    weight_kg = readings[hopper].value if heard.fresh_weight else None
+    weighing, flow, weighed = weigh(
+        state.weighing, params.weighing, weight_kg, speed_rev_s, _gate(params, readings), dt_s, rebased=heard.rebased,
+        leak=state.fills.correction,
+    )  # fmt: skip
+    good_kg = weight_kg if readings[hopper].quality is Quality.GOOD else None
+    fills, seen = watch_fills(state.fills, weighing, Look(now_s, good_kg, heard.supply_kg, speed_rev_s))
+    return replace(state, weighing=weighing, fills=fills), flow, (*weighed, *seen)
 
 
 def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:
@@ -231,10 +260,13 @@ def _surroundings(
     demand: Demand,
     params: Params,
     asked_kg: float,
+    *,
+    leaks: bool,
 ) -> Surroundings:
     ratio = drum_speed_ratio(params.drum, readings)
     hopper = readings[params.weighing.hopper_mass].quality
-    quality = min(demand.quality, hopper, Quality.GOOD if ratio is not None else Quality.BAD)
+    gate = Quality.UNCERTAIN if leaks else Quality.GOOD
+    quality = min(demand.quality, hopper, gate, Quality.GOOD if ratio is not None else Quality.BAD)
     return Surroundings(
         now_s=image.now_s,
         mix=mix,

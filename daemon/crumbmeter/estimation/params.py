@@ -30,3 +30,7 @@ class WeighingParams:
     """[kg] Below this the auger may run empty."""
     full_mass_kg: float
     """[kg] Highest content; with `low_mass_kg` it spans the level map of the feed factor."""
+    mass_filter_s: float = 0.5
+    """[s] The scale's own averaging: so far it lags behind a content that falls."""
+    feed_factor_doubt: float = 0.1
+    """Relative standard uncertainty of `feed_factor_kg_rev` before the weight has told anything."""

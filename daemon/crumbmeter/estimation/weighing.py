@@ -5,17 +5,28 @@ of speed costs nothing (computation.md, section 1, compares the structures). Whi
 nothing about the flow: the factor is carried by what earlier fills taught of its dependence on the level, and of the
 air in fresh rubber (aeration.py).
 
-Model, per scan of length dt: m' = m - f w dt; f' = f r(m')/r(m) (1 - a x')/(1 - a x), r being the level map, a the
-share of air and x the freshness; measured z = m + v.
+Model, per scan of length dt: m' = m - f w dt + l dt; f' = f r(m')/r(m) (1 - a x')/(1 - a x), r being the level map, a
+the share of air, x the freshness and l a known leak of the gate (fills.py); measured z = m + e + v. The scale averages,
+so that it shows e more than there is while the content falls: e' = e k + T f w (1 - k), k = exp(-dt/T). Left out, each
+start and stop of the auger looks like a wrong factor: 0.2 kg of a feed that has only just begun.
 """
 
-from math import sqrt
+from math import exp, hypot, sqrt
 
-from crumbmeter.estimation.aeration import BETWEEN_FILLS, Aeration, corrected, decayed, freshen, risen
-from crumbmeter.estimation.levelmap import LevelMap
+from crumbmeter.estimation.aeration import BETWEEN_FILLS, corrected, decayed, freshen, risen
 from crumbmeter.estimation.params import WeighingParams
+from crumbmeter.estimation.weighing_state import (
+    LEARNED,
+    Flow,
+    WeighingState,
+    believable_factor,
+    level_ratio,
+    new_weighing,
+)
 from crumbmeter.model.events import Event, event
-from crumbmeter.model.frozen import dataclass, replace
+from crumbmeter.model.frozen import replace
+
+__all__ = ["Flow", "WeighingState", "believable_factor", "new_weighing", "weigh"]
 
 GATE = 9.0
 """Squared innovation over its variance beyond which a weight is not believed (three sigma)."""
@@ -30,92 +41,22 @@ NEW_FLOW_DOUBT = 0.5
 """Relative doubt put on the feed factor when the flow has changed by itself (a bridge, packed rubber)."""
 RELEASE_S = 40.0
 """[s] Time over which a correction of the content is booked as fed or not fed."""
+AT_REST_S = 10.0
+"""[s] After so long without a turn the content is known; what changes then is no feed."""
+CREEP_KG = 0.02
+"""[kg/s^0.5] Random walk of the content at rest: a leaking gate, wind, a zero that drifts."""
 LEARN_S = 60.0
 """[s] Time constant of the level map."""
 FACTOR_FILTER_S = 900.0
-"""[s] Time constant of the mean factor that the map is relative to."""
+"""[s] Time constant of the mean factor that the map is relative to; at first it is the mean of all that was learned."""
+FIRST_MEAN_S = 30.0
+"""[s] The map learns nothing on the mean of a shorter time."""
 MOST_FACTOR = 1.5
 """Times the highest believable factor: where the estimate ends whatever the scale says."""
+LEAK_DOUBT = 0.3
+"""Relative doubt of the factor's correction when a leak becomes known: the speed was not always the present one."""
 MIN_NOISE_SHARE, MAX_NOISE_SHARE = 0.5, 6.0
 """The noise is learned on line within these multiples of the configured one."""
-
-
-@dataclass(frozen=True, slots=True)
-class WeighingState:
-    """What the estimator knows."""
-
-    started: bool
-    """Whether a weight has ever come."""
-    mass_kg: float
-    """[kg] Content; 0 before the first weight."""
-    factor_kg_rev: float
-    mean_factor_kg_rev: float
-    var_mm: float
-    var_mf: float
-    var_ff: float
-    noise_kg: float
-    """[kg] Standard deviation of the weight, learned."""
-    refused_s: float
-    """[s] For how long weights have been refused."""
-    first_surprise_kg: float
-    """[kg] Weight less expectation at the first of these refusals."""
-    refilling: bool
-    refill_s: float
-    """[s] How long the present or last refill has lasted."""
-    settle_left_s: float
-    """[s] Until the weight is believed again after a refill."""
-    unbooked_kg: float
-    """[kg] Correction of the content that is still to be booked as fed (positive) or not fed."""
-    level: LevelMap
-    air: Aeration
-
-
-def believable_factor(state: WeighingState, params: WeighingParams) -> float:
-    """[kg/rev] Return the factor that a setpoint may be divided by: a bridge must be alarmed, not chased.
-
-    Outside the believable band it is the mean factor at this level.
-    """
-    low, high = params.feed_factor_low_kg_rev, params.feed_factor_high_kg_rev
-    if low <= state.factor_kg_rev <= high:
-        return state.factor_kg_rev
-    return min(high, max(low, state.mean_factor_kg_rev * _ratio(state, params, state.mass_kg) * state.air.ratio))
-
-
-@dataclass(frozen=True, slots=True)
-class Flow:
-    """What left the auger in one scan."""
-
-    rate_kg_s: float
-    uncertainty_kg_s: float
-    """[kg/s] Standard uncertainty of the rate, k=1."""
-    fed_kg: float
-    """[kg] In this scan, with the part of earlier corrections that is booked now."""
-    fed_uncertainty_kg: float
-    believed: bool
-    """Whether the weight took part (false while refilling, settling, or with the weight Bad)."""
-
-
-def new_weighing(params: WeighingParams) -> WeighingState:
-    """Start from the catch tests' factor, trusted to three per cent."""
-    factor = params.feed_factor_kg_rev
-    return WeighingState(
-        started=False,
-        mass_kg=0.0,
-        factor_kg_rev=factor,
-        mean_factor_kg_rev=factor,
-        var_mm=0.0,
-        var_mf=0.0,
-        var_ff=(0.03 * factor) ** 2,
-        noise_kg=params.mass_noise_kg,
-        refused_s=0.0,
-        first_surprise_kg=0.0,
-        refilling=False,
-        refill_s=0.0,
-        settle_left_s=0.0,
-        unbooked_kg=0.0,
-        level=LevelMap(),
-        air=Aeration(),
-    )
 
 
 def weigh(
@@ -127,6 +68,7 @@ def weigh(
     dt_s: float,
     *,
     rebased: bool = False,
+    leak: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[WeighingState, Flow, tuple[Event, ...]]:
     """Move the estimate on by one scan.
 
@@ -138,51 +80,74 @@ def weigh(
         refilling: Contact of the refill gate; None where there is none or it is Bad.
         dt_s: [s] Length of the scan.
         rebased: Zero or tare of the scale have changed: the weight begins anew, and no flow is seen in the step.
+        leak: [kg/s] What trickles in while the gate is shut, and its standard uncertainty.
     """
+    if leak != (state.leak_kg_s, state.leak_uncertainty_kg_s):
+        state = _with_leak(state, *leak, speed_rev_s)
     if not state.started and weight_kg is not None:
         state = replace(state, started=True, mass_kg=weight_kg, var_mm=state.noise_kg**2)
     if not state.started:
         rate = state.factor_kg_rev * speed_rev_s
-        return state, Flow(rate, 0.1 * rate, rate * dt_s, 0.1 * rate * dt_s, believed=False), ()
+        doubt = params.feed_factor_doubt * rate
+        return state, Flow(rate, doubt, rate * dt_s, doubt * dt_s, believed=False), ()
     way_rev = speed_rev_s * dt_s
     fed_kg = state.factor_kg_rev * way_rev
+    if way_rev > 0.0 or state.stood_s < AT_REST_S + dt_s:
+        state = replace(state, stood_s=0.0 if way_rev > 0.0 else state.stood_s + dt_s)
     predicted = _predicted(state, params, way_rev, dt_s)
     if rebased and weight_kg is not None:
         after, events, believed = _rebase(predicted, weight_kg)
     else:
         after, events, believed = _take_weight(predicted, params, weight_kg, refilling, way_rev, dt_s)
     rate = state.factor_kg_rev * speed_rev_s
-    uncertainty = speed_rev_s * sqrt(max(0.0, after.var_ff))
+    uncertainty = hypot(speed_rev_s * sqrt(max(0.0, after.var_ff)), after.leak_uncertainty_kg_s if way_rev else 0.0)
     booked_kg = after.unbooked_kg * min(1.0, dt_s / RELEASE_S)
-    after = replace(after, unbooked_kg=after.unbooked_kg - booked_kg)
-    return after, Flow(rate, uncertainty, fed_kg + booked_kg, uncertainty * dt_s, believed=believed), events
+    fed_kg += booked_kg
+    after = replace(
+        after, unbooked_kg=after.unbooked_kg - booked_kg, fed_kg=after.fed_kg + fed_kg,
+        turned_rev=after.turned_rev + way_rev,
+    )  # fmt: skip
+    return after, Flow(rate, uncertainty, fed_kg, uncertainty * dt_s, believed=believed), events
+
+
+def _with_leak(state: WeighingState, leak_kg_s: float, uncertainty_kg_s: float, speed_rev_s: float) -> WeighingState:
+    """Reckon with another leak: what the weight has told of the factor until now was less by leak over speed."""
+    known = replace(state, leak_kg_s=leak_kg_s, leak_uncertainty_kg_s=uncertainty_kg_s)
+    more_kg_s = leak_kg_s - state.leak_kg_s
+    if speed_rev_s * state.factor_kg_rev <= abs(more_kg_s):  # it stands, or nearly
+        return replace(known, var_ff=known.var_ff + (0.1 * known.factor_kg_rev) ** 2) if more_kg_s else known
+    factor = state.factor_kg_rev + more_kg_s / speed_rev_s
+    mean = state.mean_factor_kg_rev * factor / state.factor_kg_rev
+    doubt = more_kg_s / speed_rev_s * LEAK_DOUBT
+    return replace(known, factor_kg_rev=factor, mean_factor_kg_rev=mean, var_ff=known.var_ff + doubt * doubt)
 
 
 def _predicted(state: WeighingState, params: WeighingParams, way_rev: float, dt_s: float) -> WeighingState:
     """Foresee content, factor and air after a scan in which the auger made `way_rev` revolutions."""
     fed_kg = state.factor_kg_rev * way_rev
-    ratio_change = _ratio(state, params, state.mass_kg - fed_kg) / _ratio(state, params, state.mass_kg)
+    ratio_change = level_ratio(state, params, state.mass_kg - fed_kg) / level_ratio(state, params, state.mass_kg)
     air, factor, grown = freshen(state.air, decayed(state.air.fresh, dt_s), state.factor_kg_rev * ratio_change)
     # Covariance of F P F' + Q with F = [[1, -way, 0], [0, 1, slope], [0, 0, 1]] over content, factor and air.
+    kept = exp(-dt_s / params.mass_filter_s) if params.mass_filter_s > 0.0 else 0.0
+    lagged_s = params.mass_filter_s * (1.0 - kept) / dt_s if dt_s > 0.0 else 0.0
     drift = params.factor_drift_per_s * state.factor_kg_rev
     var_ff = state.var_ff + grown + (drift * drift * dt_s if way_rev > 0.0 else 0.0)
     var_ma = air.var_ma - way_rev * state.air.var_fa
     slope = (air.var_fa - state.air.var_fa) / air.var_aa if air.var_aa > 0.0 else 0.0
     var_mf = state.var_mf - way_rev * state.var_ff + slope * var_ma
     var_mm = state.var_mm - 2.0 * way_rev * state.var_mf + way_rev * way_rev * state.var_ff
+    if state.stood_s > AT_REST_S:
+        var_mm += CREEP_KG * CREEP_KG * dt_s
     return replace(
         state,
-        mass_kg=state.mass_kg - fed_kg,
+        mass_kg=state.mass_kg - fed_kg + state.leak_kg_s * dt_s,
         factor_kg_rev=factor,
         var_mm=var_mm,
         var_mf=var_mf,
         var_ff=var_ff,
         air=replace(air, var_ma=var_ma),
+        lag_kg=state.lag_kg * kept + fed_kg * lagged_s,
     )
-
-
-def _ratio(state: WeighingState, params: WeighingParams, mass_kg: float) -> float:
-    return state.level.ratio((mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg))
 
 
 def _take_weight(
@@ -195,6 +160,7 @@ def _take_weight(
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
     if weight_kg is None:
         return _waited(state, dt_s), (), False
+    weight_kg -= state.lag_kg  # what the scale will show when it has come to rest
     surprise = weight_kg - state.mass_kg
     if refilling or (state.refilling and refilling is None and surprise > 0.0):
         return _during_refill(state, params, weight_kg, dt_s)
@@ -207,7 +173,19 @@ def _take_weight(
     variance = state.var_mm + state.noise_kg**2
     if surprise * surprise > GATE * variance:
         return _refuse(state, params, weight_kg, surprise, refilling, way_rev, dt_s)
-    return _believe(state, params, surprise, variance, way_rev, dt_s), (), True
+    after, events = _told(_believe(state, params, surprise, variance, way_rev, dt_s), params, way_rev)
+    return after, events, True
+
+
+def _told(after: WeighingState, params: WeighingParams, way_rev: float) -> tuple[WeighingState, tuple[Event, ...]]:
+    """Say once when the weight has told the factor."""
+    if after.learned or way_rev <= 0.0 or after.var_ff > (LEARNED * after.factor_kg_rev) ** 2:
+        return after, ()
+    detail = event(
+        "feed_factor_learned", factor_kg_rev=round(after.factor_kg_rev, 4),
+        uncertainty_kg_rev=round(sqrt(after.var_ff), 4), entered_kg_rev=params.feed_factor_kg_rev,
+    )  # fmt: skip
+    return replace(after, learned=True), (detail,)
 
 
 def _waited(state: WeighingState, dt_s: float) -> WeighingState:
@@ -232,13 +210,13 @@ def _during_refill(
 ) -> tuple[WeighingState, tuple[Event, ...], bool]:
     """Carry the factor along the level map while the weight rises."""
     air = state.air if state.refilling else replace(state.air, var_aa=state.air.var_aa + BETWEEN_FILLS**2)
-    level_change = _ratio(state, params, weight_kg) / _ratio(state, params, state.mass_kg)
+    level_change = level_ratio(state, params, weight_kg) / level_ratio(state, params, state.mass_kg)
     air, factor, grown = freshen(air, risen(air.fresh, dt_s), state.factor_kg_rev * level_change)
     state = replace(state, var_ff=state.var_ff + grown, air=air)
     if not state.refilling and state.mass_kg < params.low_mass_kg:
         # It had run empty: what the auger carried last says nothing of what it will carry now.
         state = _doubt_factor(state, 0.0)
-        factor = state.mean_factor_kg_rev * _ratio(state, params, weight_kg) * state.air.ratio
+        factor = state.mean_factor_kg_rev * level_ratio(state, params, weight_kg) * state.air.ratio
     events = () if state.refilling else (event("refill_began", mass_kg=round(weight_kg, 2)),)
     refill_s = state.refill_s + dt_s if state.refilling else dt_s
     after = _taken_anew(state, weight_kg, refilling=True, settle_left_s=params.settle_after_refill_s)
@@ -264,11 +242,16 @@ def _refuse(
     """Leave a weight out; when it goes on, tell a step on the scale from a flow that has changed."""
     first_kg = surprise if state.refused_s == 0.0 else state.first_surprise_kg
     refused_s = state.refused_s + dt_s
-    if refused_s < STEP_AFTER_S:
-        return replace(state, refused_s=refused_s, first_surprise_kg=first_kg), (), False
     grown_kg = surprise - first_kg
     certain_kg = GROWTH_SIGMAS * state.noise_kg
     carried_kg = state.factor_kg_rev * way_rev / dt_s * refused_s
+    fills = refilling is None and grown_kg > 0.0
+    most_kg = max(state.factor_kg_rev, state.mean_factor_kg_rev) * way_rev / dt_s * refused_s
+    if abs(grown_kg) > most_kg + certain_kg and not fills:
+        # More than any flow could change it: somebody leans on the hopper, or a bag lands. Wait until that is over.
+        return replace(state, refused_s=dt_s, first_surprise_kg=surprise), (), False
+    if refused_s < STEP_AFTER_S:
+        return replace(state, refused_s=refused_s, first_surprise_kg=first_kg), (), False
     if refilling is None and grown_kg > RISING_SHARE * carried_kg + certain_kg:
         return _during_refill(state, params, weight_kg, dt_s)
     if way_rev > 0.0 and abs(grown_kg) > certain_kg:
@@ -299,6 +282,7 @@ def _believe(
     gain_m = state.var_mm / variance
     gain_f = state.var_mf / variance
     correction = gain_m * surprise
+    unfed_kg = correction if state.stood_s <= AT_REST_S else 0.0
     factor = state.factor_kg_rev + gain_f * surprise
     factor = min(MOST_FACTOR * params.feed_factor_high_kg_rev, max(0.0, factor))
     noise = state.noise_kg
@@ -308,17 +292,20 @@ def _believe(
         squared = noise * noise + (seen - noise * noise) * min(1.0, dt_s / 120.0)
         low, high = MIN_NOISE_SHARE * params.mass_noise_kg, MAX_NOISE_SHARE * params.mass_noise_kg
         noise = min(high, max(low, sqrt(max(0.0, squared))))
-    mean, level = state.mean_factor_kg_rev, state.level
+    mean, level, taught_s = state.mean_factor_kg_rev, state.level, state.taught_s
     if way_rev > 0.0 and params.feed_factor_low_kg_rev <= factor <= params.feed_factor_high_kg_rev:
         share = (state.mass_kg - params.low_mass_kg) / (params.full_mass_kg - params.low_mass_kg)
         settled = factor / state.air.ratio
-        mean += (settled / state.level.ratio(share) - mean) * min(1.0, dt_s / FACTOR_FILTER_S)
-        if state.air.certain:  # after a fill the level and the air change together
+        # Until the factor is learned its mean goes with it: a map that grows on a wrong mean has a step in it.
+        taught_s = taught_s + dt_s if state.learned else 0.0
+        gain = dt_s / min(FACTOR_FILTER_S, taught_s) if taught_s > dt_s else 1.0
+        mean += (settled / state.level.ratio(share) - mean) * gain
+        if taught_s > FIRST_MEAN_S and state.air.certain:  # after a fill the level and the air change together
             level = level.learned(share, settled / mean, dt_s / LEARN_S)
     return replace(
         state, mass_kg=state.mass_kg + correction, factor_kg_rev=factor, mean_factor_kg_rev=mean,
         var_mm=state.var_mm * (1.0 - gain_m), var_mf=state.var_mf * (1.0 - gain_m),
         var_ff=state.var_ff - gain_f * state.var_mf, noise_kg=noise, refused_s=0.0,
-        unbooked_kg=state.unbooked_kg - correction, level=level,
+        unbooked_kg=state.unbooked_kg - unfed_kg, level=level, taught_s=taught_s,
         air=corrected(state.air, surprise, variance, gain_m, gain_f),
     )  # fmt: skip

@@ -43,4 +43,5 @@ class Reason(StrEnum):
     IN_MOTION = "scale in motion"
     STATUS_UNKNOWN = "status of the scale not known"
     BASELINE_DOUBT = "zero or tare may have changed"
+    GATE_LEAKS = "refill gate leaks"
     HOLD_TOO_LONG = "held for too long"

@@ -137,3 +137,5 @@ class ScanView:
     """In the order of the output list of the settings."""
     totalisers: tuple[TotaliserView, ...] = ()
     trip: TripView = field(default_factory=TripView)
+    learning: bool = False
+    """The feed factor is still the site file's word: the weight has not told it yet."""

@@ -55,6 +55,7 @@ def summary_body(view: ScanView) -> Json:
         "fed_kg_s": reading_body(view.fed),
         "fed_uncertainty_kg_s": finite(view.fed_uncertainty_kg_s),
         "feed_factor_kg_rev": finite(view.feed_factor_kg_rev),
+        "learning": view.learning,
         "auger_speed_rev_s": reading_body(view.auger_speed),
         "hopper_mass_kg": reading_body(view.hopper_mass),
         "supply_mass_kg": reading_body(view.supply_mass),

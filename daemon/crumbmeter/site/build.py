@@ -240,6 +240,8 @@ def _weighing(file: SiteFile, at: _Indices) -> WeighingParams:
         max_refill_s=keys.max_refill_s,
         low_mass_kg=keys.si("low_mass"),
         full_mass_kg=keys.si("full_mass"),
+        mass_filter_s=keys.mass_filter_s,
+        feed_factor_doubt=keys.feed_factor_doubt_percent / 100.0,
     )
 
 

@@ -51,6 +51,13 @@ def test_not_good_is_told_in_words() -> None:
     assert "not fitted" in line_with("Supply", lines())
 
 
+def test_a_feed_factor_that_is_not_yet_known_is_said_to_be_learned() -> None:
+    assert "learning" not in line_with("Actual", lines())
+    assert "learning, 0.2 s old" in line_with("Actual", lines(learning=True))
+    held = Reading(0.2, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 3.0)
+    assert line_with("Actual", lines(fed=held, learning=True)).endswith("learning")
+
+
 def test_where_no_stream_is_read_nothing_is_shown_as_nought() -> None:
     unread = (StreamView("belt", bad(Reason.NO_COMMUNICATION, 9.0), 0.0, 0.0, 0.0),)
     found = lines(streams=unread)

@@ -24,6 +24,7 @@ PARAMS = WeighingParams(
     hopper_mass=0, auger_speed=1, refilling=2, feed_factor_kg_rev=0.9, feed_factor_low_kg_rev=0.45,
     feed_factor_high_kg_rev=1.35, mass_noise_kg=0.05, factor_drift_per_s=0.001, settle_after_refill_s=3.0,
     max_refill_s=60.0, low_mass_kg=40.0, full_mass_kg=250.0,
+    feed_factor_doubt=0.02, mass_filter_s=0.0,
 )  # fmt: skip
 DT_S = 0.2
 
@@ -75,8 +76,9 @@ class Hopper:
 def test_before_the_first_weight_it_goes_by_the_catch_tests() -> None:
     hopper = Hopper()
     flow = hopper.run(1.0, weighed=False)
+    rate = 0.9 * 0.35
     assert not hopper.state.started
-    assert flow == Flow(0.9 * 0.35, 0.1 * 0.9 * 0.35, 0.9 * 0.35 * DT_S, 0.1 * 0.9 * 0.35 * DT_S, believed=False)
+    assert flow == Flow(rate, 0.02 * rate, rate * DT_S, 0.02 * rate * DT_S, believed=False)
 
 
 def test_the_first_weight_is_taken_as_it_is() -> None:
@@ -97,14 +99,22 @@ def test_it_converges_on_the_true_factor(truth: float) -> None:
 
 
 def test_the_stated_uncertainty_is_that_of_the_error() -> None:
-    # Over many seeds the error of the factor is as large as it says: the mean of (error / stated)^2 is about 1.
-    squares = []
-    for seed in range(40):
+    # Over many seeds the error of the factor is as large as it says: the mean of (error / stated)^2 is about 1. The
+    # factor is drawn with the doubt that the site file states, and wanders as fast as it says.
+    squares, within = [], 0
+    for seed in range(200):
+        chance = Random(seed)
         hopper = Hopper()
-        hopper.random = Random(seed)
-        hopper.run(60.0)
-        squares.append((hopper.state.factor_kg_rev - 0.9) ** 2 / hopper.state.var_ff)
-    assert 0.3 < sum(squares) / len(squares) < 2.0
+        hopper.random = Random(1000 + seed)
+        true = 0.9 * (1.0 + PARAMS.feed_factor_doubt * chance.gauss(0.0, 1.0))
+        for _ in range(60):
+            true *= 1.0 + PARAMS.factor_drift_per_s * chance.gauss(0.0, 1.0)
+            hopper.factor = lambda _, now=true: now  # type: ignore[misc]
+            hopper.run(1.0)
+        squares.append((hopper.state.factor_kg_rev - true) ** 2 / hopper.state.var_ff)
+        within += squares[-1] <= 4.0
+    assert 0.7 < sum(squares) / len(squares) < 1.4
+    assert 0.92 <= within / len(squares) <= 0.99
 
 
 def test_a_step_of_speed_costs_nothing() -> None:
@@ -282,3 +292,70 @@ def test_a_scale_that_is_read_once_a_second_is_timed_in_seconds_all_the_same() -
     hopper.tare_kg = 3.0
     hopper.run(6.0)
     assert hopper.names()[2:] == ["weight_step"]
+
+
+def started_with(filter_s: float, assumed_s: float) -> float:
+    """[kg/rev] Return the largest error of the factor in the minute after a start, by a scale that averages."""
+    hopper = Hopper(params=replace(PARAMS, mass_filter_s=assumed_s))
+    shown_kg, worst = hopper.mass_kg, 0.0
+    for scan in range(2500):
+        speed = 0.0 if scan < 500 or 1500 <= scan < 2000 else 0.35
+        hopper.mass_kg -= 0.9 * speed * DT_S
+        shown_kg += (hopper.mass_kg - shown_kg) * DT_S / (filter_s + DT_S)
+        weight = shown_kg + hopper.random.gauss(0.0, 0.05)
+        hopper.state, *_ = weigh(hopper.state, hopper.params, weight, speed, False, DT_S)
+        if scan > 2050:
+            worst = max(worst, abs(hopper.state.factor_kg_rev - 0.9))
+    return worst
+
+
+def test_the_scales_own_averaging_is_no_wrong_factor() -> None:
+    assert started_with(0.8, 0.0) > 0.014, "left out, it costs more than a per cent and a half"
+    assert started_with(0.8, 0.8) < 0.01
+    assert started_with(0.8, 0.5) < 0.6 * started_with(0.8, 0.0), "half known is better than not"
+
+
+@pytest.mark.parametrize("truth", [0.9 / 1.15, 0.9 / 0.85])
+def test_a_factor_that_is_15_percent_wrong_is_learned_within_a_minute_and_said_so_once(truth: float) -> None:
+    hopper = Hopper(factor=lambda _: truth, params=replace(PARAMS, feed_factor_doubt=0.1))
+    hopper.run(2.0)
+    early = hopper.state.learned
+    hopper.run(58.0)
+    assert (early, hopper.state.learned) == (False, True)
+    assert hopper.state.factor_kg_rev == pytest.approx(truth, rel=0.02)
+    hopper.run(300.0)
+    assert hopper.names() == ["feed_factor_learned"]
+    assert hopper.state.mean_factor_kg_rev == pytest.approx(truth, rel=0.01)
+    assert max(hopper.state.level.ratios) / min(hopper.state.level.ratios) < 1.02, "the map has no step in it"
+
+
+def test_a_fresh_catch_test_is_known_from_the_start() -> None:
+    assert new_weighing(replace(PARAMS, feed_factor_doubt=0.02)).learned
+    assert not new_weighing(replace(PARAMS, feed_factor_doubt=0.03)).learned
+
+
+def test_what_creeps_at_rest_is_no_feed_and_tells_nothing() -> None:
+    hopper = Hopper()
+    hopper.run(120.0)
+    hopper.run(20.0, speed=0.0)
+    booked_kg = hopper.booked_kg
+    for _ in range(300):
+        hopper.mass_kg += 0.03  # the gate leaks
+        hopper.run(1.0, speed=0.0)
+    assert hopper.booked_kg == pytest.approx(booked_kg, abs=0.15)
+    assert hopper.names() == []
+
+
+@pytest.mark.parametrize("kg", [3.0, -3.0, 8.0])
+def test_a_bump_that_comes_and_goes_slowly_through_the_scales_averaging_is_left_out(kg: float) -> None:
+    # 2 s of a hand on the hopper, smoothed by 0.6 s, lie outside the gate for more than the 3 s after which a change is
+    # taken for true. It comes and goes faster than any flow could make it, so it is neither a step nor another flow.
+    hopper = Hopper()
+    hopper.run(180.0)
+    shown_kg = 0.0
+    for scan in range(300):
+        shown_kg += ((kg if 5 <= scan < 15 else 0.0) - shown_kg) * (1.0 - 2.718 ** (-DT_S / 0.6))
+        hopper.tare_kg = shown_kg
+        hopper.run(DT_S)
+        assert hopper.state.factor_kg_rev == pytest.approx(0.9, rel=0.012), scan
+    assert hopper.names() == []

@@ -49,6 +49,11 @@ class FeederKeys(Keys):
         default=None, description="Rubber per turn of the auger, from catch tests; where the estimator starts."
     )
     feed_factor_lb_rev: Factor | None = Field(default=None, description="The same in pounds per turn.")
+    feed_factor_doubt_percent: Annotated[float, Field(gt=0, le=50)] = Field(
+        default=10.0,
+        description="Standard uncertainty of that factor before the weight has told anything. After a catch test of "
+        "this rubber 2 or 3 is honest; a figure from another job or a data sheet deserves 10 or more.",
+    )
     feed_factor_low_kg_rev: Factor | None = Field(default=None, description="Below this the factor is not believed.")
     feed_factor_low_lb_rev: Factor | None = Field(default=None, description="The same in pounds per turn.")
     feed_factor_high_kg_rev: Factor | None = Field(default=None, description="Above this the factor is not believed.")
@@ -61,6 +66,11 @@ class FeederKeys(Keys):
         default=None, description="Standard deviation of the mass reading while the auger runs."
     )
     mass_noise_lb: Annotated[float, Field(gt=0, le=100)] | None = Field(default=None, description="The same in pounds.")
+    mass_filter_s: Annotated[float, Field(ge=0, le=30)] = Field(
+        default=0.5,
+        description="The weighing indicator's own averaging (time constant): so far the mass reading lags behind a "
+        "content that falls. Read it off the indicator.",
+    )
     settle_after_refill_s: Annotated[float, Field(ge=0, le=120)] = Field(
         description="The mass is not believed for so long after a refill ends."
     )

@@ -77,6 +77,15 @@ class DrumParams:
     outlet_residence_s: float
     """[s] Mean travel from the injection point to the outlet, at nominal speed."""
     outlet_stages: int
+    discharge_current: int | None = None
+    """Index of the signal with the current [A] of the conveyor behind the drum; to find travel from a record."""
+    discharge_temperature: int | None = None
+    """Index of the signal with the temperature [degC] of the mix there."""
+    discharge_travel_s: float = 0.0
+    """[s] From the outlet to where the two show the mix."""
+    discharge_current_lag_s: float = 0.0
+    """[s] Time constant of the current's instrument."""
+    discharge_temperature_lag_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +94,8 @@ class LineParams:
 
     travel_s: float
     """[s] From the auger's end to the injection point while the blower runs."""
+    pressure_lag_s: float = 0.5
+    """[s] Time constant of the pressure's instrument; to find travel from a record."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,6 +101,8 @@ class Truth:
     before_s: dict[str, float]
     """By stream: from the drum's mouth or collar to the injection point."""
     belt_s: dict[str, float]
+    averaging_s: float
+    """Of the scales."""
     after_s: float
     line_s: float
     auger_s: float
@@ -121,6 +123,7 @@ def truth_of(overrides: dict[str, float], virgin_kg_s: float, recycle_kg_s: floa
     return Truth(
         before_s=dict(zip(names, (before_s, recycle_s), strict=True)),
         belt_s={name: belt.scale_to_drum_m / belt.speed_m_s for name, belt in zip(names, plant.belt, strict=True)},
+        averaging_s=plant.belt[0].scale.filter_s,
         after_s=after_s,
         line_s=plant.line.travel_s,
         auger_s=plant.auger.lag_s,

@@ -22,8 +22,8 @@ def test_a_drum_keeps_mass_and_mean_for_every_number_of_stages_and_every_entry(s
     mass, mean, variance = moments(out, 10)
     assert mass == pytest.approx(5.0, rel=1e-6)
     assert mean == pytest.approx(107.0 * part, rel=1e-4)
-    # mean^2 / stages, a little more from the grid (cell^2 / 6 a stage) and from an entry between two stages.
-    assert (107.0 * part) ** 2 / (stages * part) <= variance * 1.01 <= (107.0 * part) ** 2 / (stages * part) * 1.1
+    # mean^2 / stages; the grid adds cell^2 / 6 a stage, an entry between two stages a quarter of a stage^2 at most.
+    assert abs(variance - (107.0 * part) ** 2 / (stages * part)) <= stages / 6.0 + (107.0 / stages) ** 2 / 4.0
 
 
 def test_a_drum_that_stands_holds_everything_and_goes_on_where_it_was() -> None:
@@ -44,7 +44,7 @@ def test_a_load_above_the_usual_one_moves_faster() -> None:
     assert held_usual == pytest.approx(100.0, rel=1e-3)  # at the usual rate the residence is what it is called
     # Half the usual rate: content c obeys c = 100 / (1 + 0.2 (c / 200 - 1)) (derived).
     assert held_light == pytest.approx(100.0 / (1.0 + 0.2 * (held_light / 200.0 - 1.0)), rel=1e-3)
-    assert held_light > 110.0
+    assert held_light > 109.0
 
 
 def test_a_belt_is_keyed_by_its_way() -> None:

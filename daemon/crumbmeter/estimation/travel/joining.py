@@ -6,7 +6,7 @@ Uncertainties follow JCGM 100, 5.1 and 5.2: the fit's covariance, and each assum
 """
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 
 from crumbmeter.estimation.travel.discharge import (
     SHAPE_DOUBT,
@@ -93,8 +93,8 @@ class _Joiner:
         self._lag_s = 0.0 if lag is None else exp(values[lag])
         self._size = len(found.fit.covariance)
         shape = SHAPE_DOUBT_SATURATED if found.instrument.saturates else SHAPE_DOUBT
-        self._own_s = sqrt((shape * spread_s(self._whole_s, found.stages)) ** 2 + run.cell_s**2 / 12.0)
-        """[s] Doubt of the method: the grid, and the shape of the dispersion."""
+        self._own_s = hypot(shape * spread_s(self._whole_s, found.stages), run.cell_s / 2.0 / sqrt(12.0))
+        """[s] Doubt of the method: the shape of the dispersion, and half a cell for when a reading was true."""
         self._freedom = found.fit.effective - len(values) - 2
 
     def travels(self) -> Travels:

@@ -39,13 +39,14 @@ def row(*, found_s: float, holds: bool, what: str = "line") -> dict[str, Any]:
 
 
 def test_the_section_sums_and_judges() -> None:
-    good = [{"rows": [row(found_s=4.1, holds=True)], "withheld": []} for _ in range(20)]
+    good: list[dict[str, Any]] = [{"rows": [row(found_s=4.1, holds=True)], "withheld": []} for _ in range(20)]
     summed = travel.sums(good)
     assert summed[0]["rms_error_s"] == pytest.approx(0.1)
     assert (summed[0]["found"], summed[0]["holding"]) == (20, 20)
-    figures = {"sums": summed, "cases": good, "coverage": 0.95, "draws_seed": 1}
+    figures: dict[str, Any] = {"sums": summed, "cases": good, "coverage": 0.95, "draws_seed": 1}
     assert travel.judge(figures).met
-    bad = [*good[:16], *[{"rows": [row(found_s=6.0, holds=False)], "withheld": ["drum: x"]} for _ in range(4)]]
+    missed: list[dict[str, Any]] = [{"rows": [row(found_s=6.0, holds=False)], "withheld": ["drum: x"]}] * 4
+    bad = [*good[:16], *missed]
     figures = {"sums": travel.sums(bad), "cases": bad, "coverage": 0.95, "draws_seed": 1}
     verdict = travel.judge(figures)
     assert not verdict.met

@@ -9,6 +9,7 @@ from memory), where that one is larger.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import inf, isfinite, sqrt
 
 from crumbmeter.estimation.travel.matrix import Matrix, SingularError, product, scaled_inverse, solve
@@ -246,19 +247,16 @@ class _Search:
 
     def _as_they_are(self, columns: Matrix, residuals: list[float], inverse: Matrix, variance: float) -> Matrix:
         """Return the covariance by the weighted sums of the residuals, with their autocorrelation."""
-        scores = [[slope * r / variance for slope, r in zip(column, residuals, strict=True)] for column in columns]
-        size = len(columns)
-        middle = [
-            [sum(a * b for a, b in zip(scores[i], scores[j], strict=True)) for j in range(size)] for i in range(size)
+        # With weights that fall evenly to the longest lag, the sum over all lags is that over windows of that length
+        # of products of what each window adds up to (derived: a pair l apart lies in L - l windows of L).
+        windows = [
+            _windows([slope * r / variance for slope, r in zip(column, residuals, strict=True)], self._longest)
+            for column in columns
         ]
-        for lag in range(1, min(self._longest, len(residuals) - 1)):
-            weight = 1.0 - lag / self._longest
-            ahead = [score[lag:] for score in scores]
-            for i in range(size):
-                for j in range(size):
-                    both = sum(a * b for a, b in zip(scores[i], ahead[j], strict=False))
-                    middle[i][j] += weight * both
-                    middle[j][i] += weight * both
+        middle = [
+            [sum(a * b for a, b in zip(one, other, strict=True)) / self._longest for other in windows]
+            for one in windows
+        ]
         for place, unknown in enumerate(self._unknowns):
             if unknown.doubt != inf:
                 middle[place][place] += unknown.doubt**-2
@@ -270,6 +268,12 @@ def _larger(one: Matrix, other: Matrix) -> Matrix:
     size = len(one)
     widen = [max(1.0, (max(0.0, other[i][i]) / one[i][i]) ** 0.5 if one[i][i] > 0.0 else 1.0) for i in range(size)]
     return [[one[i][j] * widen[i] * widen[j] for j in range(size)] for i in range(size)]
+
+
+def _windows(values: Sequence[float], length: int) -> list[float]:
+    """Return the sums of all windows of a length, those that reach over the ends too."""
+    sums = list(accumulate([*values, *[0.0] * (length - 1)]))
+    return [total - (sums[place - length] if place >= length else 0.0) for place, total in enumerate(sums)]
 
 
 def inflation(residuals: Sequence[float], longest_lag: int) -> float:

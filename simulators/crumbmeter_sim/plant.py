@@ -12,6 +12,7 @@ from crumbmeter_sim.belt import Belt
 from crumbmeter_sim.binder import Binder
 from crumbmeter_sim.device.loops import Loop
 from crumbmeter_sim.device.pulses import PulseCounter
+from crumbmeter_sim.discharge import Discharge
 from crumbmeter_sim.drum import Drum
 from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.line import Line
@@ -49,6 +50,7 @@ class Plant:
         self.binder = Binder(truth.binder, self.belts, self.step_s, Random(f"{name}/binder"))
         self.line = Line(truth.line, self.step_s, Random(f"{name}/line"))
         self.feeder = Feeder(truth, name)
+        self.discharge = Discharge(truth.discharge, self.drum_step_s, Random(f"{name}/discharge"))
         self.counters = {p.name: PulseCounter(p, Random(f"{name}/pulses/{p.name}")) for p in truth.pulses}
         self.loops = {loop.name: Loop(loop) for loop in truth.loops}
         self.mix: MixTruth = truth.mixes[truth.nominal.mix]
@@ -142,6 +144,9 @@ class Plant:
         out = self.out
         for i, kg in enumerate(left):
             out[i] += kg
+        self.discharge.step(
+            left[d.A_VIRGIN] + left[d.A_RECYCLE] + left[d.A_CARRIED] + left[d.A_BINDER] + left[d.A_RUBBER]
+        )
         mix_in = virgin + recycle + carried + binder
         return DrumStep(self.now_s, mix_in, rubber, wanted, drum.turning, left)
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 from crumbmeter_sim.device.indicator import IndicatorTruth
 from crumbmeter_sim.device.loops import LoopTruth
 from crumbmeter_sim.device.pulses import PulseTruth
+from crumbmeter_sim.discharge import DischargeTruth
 from crumbmeter_sim.loader import FileRefusedError, build, override, read_based
 
 
@@ -271,6 +272,7 @@ class PlantTruth:
     indicator: IndicatorTruth = field(default_factory=IndicatorTruth)
     pulses: tuple[PulseTruth, ...] = ()
     loops: tuple[LoopTruth, ...] = ()
+    discharge: DischargeTruth = field(default_factory=DischargeTruth)
     based_on: str = ""
     """Another plant file of which this one says only what differs; a list replaces the other's whole list."""
     devices: str = "../devices"

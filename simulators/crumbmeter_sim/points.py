@@ -21,6 +21,8 @@ def sources(plant: Plant) -> dict[str, Source]:
         "binder.temperature": lambda: plant.truth.binder.temperature_c,
         "drum.turning": lambda: float(drum.turning),
         "drum.speed": lambda: drum.speed_rev_s,
+        "discharge.current": lambda: plant.discharge.shown_current_a,
+        "discharge.temperature": lambda: plant.discharge.shown_temperature_c,
         "plant.recipe": lambda: float(plant.mix.recipe),
         "plant.emergency_stop_ok": lambda: float(not plant.emergency),
         "blower.running": lambda: float(line.blower_running),

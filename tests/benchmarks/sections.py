@@ -1,6 +1,19 @@
 """All sections, in the order of the page."""
 
-from tests.benchmarks import demo, dose, journal, kills, mutants, plants, poll, replays, scenarios, steps, weighing
+from tests.benchmarks import (
+    demo,
+    dose,
+    journal,
+    kills,
+    mutants,
+    plants,
+    poll,
+    replays,
+    scenarios,
+    steps,
+    travel,
+    weighing,
+)
 
-_PARTS = (demo, dose, plants, scenarios, weighing, steps, poll, replays, journal, kills, mutants)
+_PARTS = (demo, dose, plants, scenarios, weighing, travel, steps, poll, replays, journal, kills, mutants)
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -105,6 +105,28 @@ def replay(
 
 
 @app.command()
+def travel(
+    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    boot: Annotated[
+        str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")
+    ] = None,
+    from_s: Annotated[float, typer.Option("--from", help="Seconds into the run.", min=0.0)] = 0.0,
+    to_s: Annotated[float | None, typer.Option("--to", help="Seconds into the run; its end by default.")] = None,
+    coverage: Annotated[float, typer.Option(help="Share that the intervals cover.", min=0.5, max=0.999)] = 0.95,
+    as_json: Json = False,
+) -> None:
+    """Find in a recorded run how long material takes through drum, line and auger, and propose site-file lines.
+
+    Says what was measured and what was assumed; changes no file. Exit codes: 0 something was found, 1 nothing could
+    be, 2 it cannot be read.
+    """
+    from crumbmeter.cli.travel import Stretch  # noqa: PLC0415
+    from crumbmeter.cli.travel import travel as find_travel  # noqa: PLC0415
+
+    raise typer.Exit(find_travel(journal, boot, Stretch(from_s, to_s), coverage=coverage, in_json=as_json))
+
+
+@app.command()
 def show(
     socket: SocketOption = DEMO_SOCKET,
     once: Annotated[bool, typer.Option("--once", help="Show it once and end.")] = False,

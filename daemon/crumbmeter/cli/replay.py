@@ -38,8 +38,8 @@ def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, eve
     file = journal / "journal.db" if journal.is_dir() else journal
     try:
         with Reader(file) as reader:
-            boot_id = _choose(reader, boot)
-            outcome = _play(Replay(reader, boot_id, lambda wanted: _settings(reader, wanted)), events=events)
+            boot_id = choose_run(reader, boot)
+            outcome = _play(Replay(reader, boot_id, lambda wanted: settings_in(reader, wanted)), events=events)
     except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
         sys.stderr.write(f"cannot replay: {problem}\n")
         return REFUSED
@@ -50,7 +50,7 @@ def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, eve
     return FAILED if outcome.differing else OK
 
 
-def _choose(reader: Reader, wanted: str | None) -> str:
+def choose_run(reader: Reader, wanted: str | None) -> str:
     """Find the run that is meant; the newest by default."""
     known = [boots.read(stored).boot_id for stored in reader.entries("record", (BOOT,), newest_first=True)]
     for boot_id in known:
@@ -60,7 +60,7 @@ def _choose(reader: Reader, wanted: str | None) -> str:
     raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
 
 
-def _settings(reader: Reader, settings_id: str) -> Params:
+def settings_in(reader: Reader, settings_id: str) -> Params:
     """Build the settings of a run from the journal's own copy of the site's files."""
     stored = settings.find(reader, settings_id)
     if stored is None:

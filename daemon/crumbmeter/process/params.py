@@ -87,6 +87,15 @@ class DrumParams:
     """How much faster, as a share, material moves in a drum that holds twice its normal content (process/load.py)."""
     normal_dry_kg_s: float = 0.0
     """[kg/s] Dry material through it for which the residences hold. 0: not known, and no load effect."""
+    discharge_current: int | None = None
+    """Index of the signal with the current [A] of the conveyor behind the drum; to find travel from a record."""
+    discharge_temperature: int | None = None
+    """Index of the signal with the temperature [degC] of the mix there."""
+    discharge_travel_s: float = 0.0
+    """[s] From the outlet to where the two show the mix."""
+    discharge_current_lag_s: float = 0.0
+    """[s] Time constant of the current's instrument."""
+    discharge_temperature_lag_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +104,8 @@ class LineParams:
 
     travel_s: float
     """[s] From the auger's end to the injection point while the blower runs."""
+    pressure_lag_s: float = 0.5
+    """[s] Time constant of the pressure's instrument; to find travel from a record."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -230,7 +230,7 @@ def _uses(site: Site, index: int) -> tuple[str, ...]:
         keys = ("rate", "belt_speed", "belt_running")
         uses += [f"{key.replace('_', ' ')} of {stream.stream_id}" for key in keys if getattr(stream, key) == index]
     parts = (
-        ("drum", params.drum, ("turning", "speed")),
+        ("drum", params.drum, ("turning", "speed", "discharge_current", "discharge_temperature")),
         ("feeder", params.weighing, ("hopper_mass", "auger_speed", "refilling")),
         ("sequence", params.contacts, tuple(params.contacts.__dataclass_fields__)),
     )

@@ -148,6 +148,23 @@ class DrumKeys(Keys):
         "one. The residences hold for the normal content, that of the streams' `normal_flow`. 0: the content does "
         "not matter.",
     )
+    discharge_current: Annotated[Name, Ref("signal", "current")] | None = Field(
+        default=None,
+        description="Signal with the motor current of the conveyor behind the drum. `crumbmeter travel` finds from it "
+        "when mix arrives there; nothing is controlled by it, nor by the next four.",
+    )
+    discharge_temperature: Annotated[Name, Ref("signal", "temperature")] | None = Field(
+        default=None, description="Signal with the temperature of the mix behind the drum, for the same purpose."
+    )
+    discharge_travel_s: Annotated[float, Field(ge=0, le=300)] = Field(
+        default=0.0, description="From the drum's outlet to where current and temperature show the mix."
+    )
+    discharge_current_lag_s: Annotated[float, Field(ge=0, le=120)] = Field(
+        default=0.0, description="Time constant with which the current is shown."
+    )
+    discharge_temperature_lag_s: Annotated[float, Field(ge=0, le=600)] = Field(
+        default=0.0, description="Time constant with which the temperature is shown."
+    )
 
 
 class LineKeys(Keys):
@@ -159,6 +176,11 @@ class LineKeys(Keys):
     blower_running: ContactSignal | None = Field(default=None, description='Contact "blower runs".')
     pressure: Annotated[Name, Ref("signal", "pressure")] | None = Field(
         default=None, description="Signal with the line's pressure."
+    )
+    pressure_lag_s: Annotated[float, Field(ge=0.05, le=5)] = Field(
+        default=0.5,
+        description="Time constant with which the pressure is shown. `crumbmeter travel` needs it to find the line's "
+        "travel; nothing is controlled by it.",
     )
     pressure_high_kpa: Annotated[float, Field(gt=0, le=200)] | None = Field(
         default=None, description="Above this the line is plugging: the feed stops at once."

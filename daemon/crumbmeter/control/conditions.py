@@ -3,6 +3,9 @@
 from collections.abc import Callable, Iterable
 
 from crumbmeter.alarms.machine import Condition
+from crumbmeter.control.line_state import Finding, words
+from crumbmeter.control.line_table import ALARM_OF
+from crumbmeter.control.line_watch import IN_VAIN_S
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
@@ -14,8 +17,8 @@ from crumbmeter.process.params import MixParams
 
 HALF_WORN, WORN = 50, 80
 """[percent] Of the writes that an output's memory endures (REQ-26)."""
-NO_FLOW_AFTER_S = 3.0
-"""[s] A feed factor that has been gone for so long means that nothing flows."""
+EXPLAINS_FEED = ("no_rubber_flow", "rubber_not_arriving", "pressure_low")
+"""Alarms of what makes the feed fall short: the feed's own alarm would only say it again."""
 
 
 def conditions(
@@ -44,18 +47,16 @@ def conditions(
         ),
         "dose_out": _while_mix_moves(state.tolerance.dose_level >= 2, drum_turns),
         "dose_warning": _while_mix_moves(state.tolerance.dose_level >= 1, drum_turns),
-        "feed_off_setpoint": Condition(feeding and state.tolerance.feed_level >= 2),
-        "no_rubber_flow": Condition(feeding and state.feed.no_flow_s > NO_FLOW_AFTER_S),
+        "feed_off_setpoint": Condition(
+            feeding
+            and state.tolerance.feed_level >= 2
+            and ALARM_OF.get(state.line_watch.finding.diagnosis) not in EXPLAINS_FEED
+        ),
         "total_off": Condition(state.tolerance.total_out),
         "hopper_low": _hopper_low(params, readings, wanted=wanted),
         "refill_slow": Condition(state.weighing.refilling and state.weighing.refill_s > params.weighing.max_refill_s),
         "supply_low": _contact(params.contacts.supply_low, readings),
-        "pressure_high": Condition(
-            state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_HIGH
-        ),
-        "pressure_low": Condition(
-            state.feed.pressure_low_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_LOW
-        ),
+        **_line(state, params),
         "write_not_confirmed": Condition(sequence.reason.endswith(NOT_CONFIRMED), sequence.reason),
         "recipe_differs": _recipe(params, mix, readings),
         "scan_late": Condition(late),
@@ -68,6 +69,40 @@ def conditions(
         "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
         "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),
     }
+
+
+def _line(state: State, params: Params) -> dict[str, Condition]:
+    """Make one alarm of what is wrong with the line or the feed, with the diagnosis for a reason."""
+    feed, sequence, finding = state.feed, state.sequence, state.line_watch.finding
+    delay_s = params.sequence.pressure_delay_s
+    feeding = sequence.state is RunState.FEEDING
+    ours = sequence.state not in (RunState.MONITOR, RunState.LOCAL)
+    alarm = ALARM_OF.get(finding.diagnosis, "")
+    told = words(finding) if alarm else ""
+    high = feed.pressure_high_s > delay_s or sequence.reason.startswith(PRESSURE_HIGH)
+    low = feed.pressure_low_s > delay_s or sequence.reason.startswith(PRESSURE_LOW)
+    in_vain = feed.no_flow_s > IN_VAIN_S or alarm == "no_rubber_flow"
+    # Without a pressure to judge by, what was found by it does not go away.
+    gone = None if ours and finding.pressure_pa is None else False
+
+    def found(alarm_id: str, *, armed: bool) -> Condition:
+        true = armed and alarm == alarm_id
+        return Condition(true or gone, told if true else "")
+
+    return {
+        "pressure_high": Condition(high, told if alarm == "pressure_high" else ""),
+        "pressure_low": Condition(low, told if alarm == "pressure_low" else ""),
+        "no_rubber_flow": Condition(feeding and in_vain, told if alarm == "no_rubber_flow" else _likely(finding)),
+        "line_plugging": found("line_plugging", armed=ours),
+        "rubber_not_arriving": found("rubber_not_arriving", armed=feeding),
+        "line_air_low": found("line_air_low", armed=ours),
+        "flow_switch": found("flow_switch", armed=ours),
+    }
+
+
+def _likely(finding: Finding) -> str:
+    """Say what the table says of a feed in vain although it has not said so for long enough."""
+    return finding.candidate.value if ALARM_OF.get(finding.candidate) == "no_rubber_flow" else ""
 
 
 def _named(found: Iterable[str]) -> Condition:

@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, LineView, ScanView, StreamView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
 
@@ -88,7 +88,14 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         writes=shown.image.writes,
         totalisers=totaliser_views(state.totalisers, params),
         trip=state.trip.result,
+        line=_line(state),
     )
+
+
+def _line(state: State) -> LineView:
+    found = state.line_watch.finding
+    load_kg = max(0.0, state.line.content)
+    return LineView(found.diagnosis.value, found.expected_pa, found.spread_pa, load_kg, found.soonest_s, found.latest_s)
 
 
 def _at(readings: tuple[Reading, ...], index: int | None) -> Reading:

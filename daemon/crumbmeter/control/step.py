@@ -7,6 +7,7 @@ from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.line_watch import follow
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.ownership import watch_owner
 from crumbmeter.control.params import Params
@@ -122,7 +123,11 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
-    state = replace(state, plant=plant, weighing=weighing, feed=feed)
+    watch, found = follow(
+        state.line_watch, params, readings, contacts, before.state, weighing, feed, state.line.content, speed_rev_s,
+        dt_s, believed=flow.believed,
+    )  # fmt: skip
+    state = replace(state, plant=plant, weighing=weighing, feed=feed, line_watch=watch)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
@@ -137,7 +142,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
-    events = (*heard.events, *done, *weighed[2], *tripped, *moved, *scan.events, *alarmed)
+    events = (*heard.events, *done, *weighed[2], *found, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
     return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
 
@@ -199,7 +204,9 @@ def _facts(
     start_asked: bool,
 ) -> Facts:
     params, feed = core.params, state.feed
-    doubt, leaves_air = machine_doubt(state.sequence.state, contacts, feed, params, image.writes)
+    doubt, leaves_air = machine_doubt(
+        state.sequence.state, contacts, feed, params, image.writes, state.line_watch.finding
+    )
     lost = "scan late" if late else (in_doubt if feed.doubt_s > params.feed.input_hold_s else "")
     return Facts(
         control_enabled=state.control_enabled,

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 
 from crumbmeter.alarms.machine import Condition
-from crumbmeter.control.line_state import Finding, words
+from crumbmeter.control.line_state import words
 from crumbmeter.control.line_table import ALARM_OF
 from crumbmeter.control.line_watch import IN_VAIN_S
 from crumbmeter.control.params import Params
@@ -77,32 +77,32 @@ def _line(state: State, params: Params) -> dict[str, Condition]:
     delay_s = params.sequence.pressure_delay_s
     feeding = sequence.state is RunState.FEEDING
     ours = sequence.state not in (RunState.MONITOR, RunState.LOCAL)
-    alarm = ALARM_OF.get(finding.diagnosis, "")
-    told = words(finding) if alarm else ""
+    alarm, likely = ALARM_OF.get(finding.diagnosis, ""), ALARM_OF.get(finding.candidate, "")
     high = feed.pressure_high_s > delay_s or sequence.reason.startswith(PRESSURE_HIGH)
     low = feed.pressure_low_s > delay_s or sequence.reason.startswith(PRESSURE_LOW)
     in_vain = feed.no_flow_s > IN_VAIN_S or alarm == "no_rubber_flow"
     # Without a pressure to judge by, what was found by it does not go away.
     gone = None if ours and finding.pressure_pa is None else False
 
+    def told(alarm_id: str) -> str:
+        """A fixed limit may be quicker than the table: then what the table is about to say."""
+        if alarm == alarm_id:
+            return words(finding)
+        return finding.candidate.value if likely == alarm_id else ""
+
     def found(alarm_id: str, *, armed: bool) -> Condition:
         true = armed and alarm == alarm_id
-        return Condition(true or gone, told if true else "")
+        return Condition(true or gone, told(alarm_id) if true else "")
 
     return {
-        "pressure_high": Condition(high, told if alarm == "pressure_high" else ""),
-        "pressure_low": Condition(low, told if alarm == "pressure_low" else ""),
-        "no_rubber_flow": Condition(feeding and in_vain, told if alarm == "no_rubber_flow" else _likely(finding)),
+        "pressure_high": Condition(high, told("pressure_high") if high else ""),
+        "pressure_low": Condition(low, told("pressure_low") if low else ""),
+        "no_rubber_flow": Condition(feeding and in_vain, told("no_rubber_flow") if in_vain else ""),
         "line_plugging": found("line_plugging", armed=ours),
         "rubber_not_arriving": found("rubber_not_arriving", armed=feeding),
         "line_air_low": found("line_air_low", armed=ours),
         "flow_switch": found("flow_switch", armed=ours),
     }
-
-
-def _likely(finding: Finding) -> str:
-    """Say what the table says of a feed in vain although it has not said so for long enough."""
-    return finding.candidate.value if ALARM_OF.get(finding.candidate) == "no_rubber_flow" else ""
 
 
 def _named(found: Iterable[str]) -> Condition:

@@ -101,7 +101,7 @@ _D, _P, _W = Diagnosis, Pressure, Weight
 _FALLING, _STANDING, _UNKNOWN = (_W.FALLING,), (_W.STANDING,), (_W.UNKNOWN,)
 
 ROWS: tuple[Row, ...] = (
-    Row(_D.NO_AIR, 0.0, auger=True, air=False),
+    Row(_D.NO_AIR, 2.0, auger=True, air=False),
     Row(_D.PLUGGED, 0.0, pressure=(_P.TOO_HIGH,)),
     Row(_D.WEIGHT_DOUBTFUL, 15.0, auger=True, weight=_STANDING, pressure=(_P.AS_LOADED,)),
     Row(_D.BACKED_UP, 2.0, auger=True, weight=_STANDING, pressure=(_P.ABOVE,)),

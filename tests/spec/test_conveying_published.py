@@ -23,7 +23,7 @@ def test_rubber_at_900_kg_h(size_mm: float, saltation_m_s: float) -> None:
 
 
 def test_operating_point_of_the_example() -> None:
-    """Derived, not published: computation.md section 4, mark D. At 1.5 times saltation: 14.825 m/s, 255.0 m3/h, 2.94."""
+    """Derived, not published: computation.md section 4, mark D: 1.5 times saltation is 14.825 m/s, 2.94."""
     velocity = 1.5 * rizk_saltation(0.25, 100e-6, 1.2, 0.078)
     volume_m3_s = velocity * math.pi * 0.078**2 / 4.0
     assert velocity == pytest.approx(14.825, abs=0.0005)

@@ -19,6 +19,7 @@ from crumbmeter.estimation.line_curve import (
 from crumbmeter.model.frozen import dataclass
 
 QUICK_S, SLOW_S = 3.0, 10.0
+LAG_S = QUICK_S + SLOW_S
 """[s] Two filters of what the pressure lies above its curve. On a ramp each lags by its time, so that their difference
 over the difference of the times is the ramp (own derivation)."""
 LIMIT_SIGMAS, LIMIT_SHARE = 5.0, 0.05
@@ -147,21 +148,22 @@ def may_learn(curve: LineCurve, calm: Calm, seen: Mean) -> bool:
     return not foretold.sure or abs(calm.quick_pa) <= FREEZE_SHARE * limit_pa(foretold)
 
 
-def time_to_limit(
-    curve: LineCurve, calm: Calm, pressure_pa: float, high_pa: float | None
-) -> tuple[float, float] | None:
+def time_to_limit(curve: LineCurve, calm: Calm, seen: Mean, high_pa: float | None) -> tuple[float, float] | None:
     """[s] Return the soonest and the latest time to the fixed limit by the present trend; None: there is no trend.
 
-    The latest is that of a pressure that goes on rising evenly, the soonest that of one that rises with the square of
-    time: at `off` above the curve and a rate `v` it began 2 off / v ago (own derivation).
+    The latest is that of a pressure that goes on rising as fast as now, the soonest that of one that rises with the
+    square of time. Then the difference of the filters is the rate of LAG_S ago, and with `off` above the curve and that
+    rate `v` it began t ago, where t^2 = 2 off (t - LAG_S) / v (own derivation).
     """
     if high_pa is None or calm.air_s < SLOW_S:
         return None
     trend_pa_s = (calm.quick_pa - calm.slow_pa) / (SLOW_S - QUICK_S)
     doubt_pa_s = curve.spread_pa * sqrt(0.5 / QUICK_S) / (SLOW_S - QUICK_S)
-    room_pa = high_pa - pressure_pa
-    if room_pa <= 0.0 or calm.quick_pa <= 0.0 or trend_pa_s <= TREND_SIGMAS * doubt_pa_s:
+    room_pa, off_pa = high_pa - seen.pressure_pa, seen.pressure_pa - expected(curve, seen.load_kg).pressure_pa
+    if room_pa <= 0.0 or off_pa <= 0.0 or trend_pa_s <= TREND_SIGMAS * doubt_pa_s:
         return None
     latest_s = room_pa / trend_pa_s
-    soonest_s = 2.0 * calm.quick_pa / trend_pa_s * (sqrt(1.0 + room_pa / calm.quick_pa) - 1.0)
+    twice_s = 2.0 * off_pa / trend_pa_s
+    began_s = 0.5 * (twice_s + sqrt(twice_s * (twice_s - 4.0 * LAG_S))) if twice_s > 4.0 * LAG_S else 2.0 * LAG_S
+    soonest_s = began_s * (sqrt(1.0 + room_pa / off_pa) - 1.0)
     return (min(soonest_s, latest_s), latest_s) if latest_s <= LONGEST_TREND_S else None

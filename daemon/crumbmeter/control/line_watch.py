@@ -51,21 +51,19 @@ def follow(
     Args:
         watch: Before.
         params: Site.
-        readings: Settled signals.
-        contacts: What the sequence sees.
+        readings, contacts: What the sequence sees.
         state: Run state before this scan.
-        weighing: Estimate of this scan.
-        feed: Counts of this scan.
+        weighing, feed: Estimate and counts of this scan.
         load_kg: [kg] Rubber under way, by what left the auger.
         speed_rev_s: [rev/s] Auger speed.
-        dt_s: [s] Length of the scan.
+        dt_s: [s] Length of the scan. Zero changes nothing.
         believed: Whether the weight took part in the estimate.
     """
     named, was = params.contacts, watch.second
     pressure_pa = None if named.line_pressure is None else readings[named.line_pressure].value
     switch = None if named.flow_switch is None else truth(readings, named.flow_switch)
     to_drum = contacts.diverter_to_drum is not False
-    proven = contacts.blower_running and (named.blower_running is not None or state in AIR_KNOWN)
+    proven = contacts.blower_running and (state in AIR_KNOWN or named.blower_running is not None)
     falling = believed and feed.no_flow_s == 0.0 and weighing.refused_s == 0.0
     second = Second(
         was.span_s + dt_s,
@@ -81,9 +79,9 @@ def follow(
         was.switch_s if switch is None else was.switch_s + dt_s,
         was.switched_s + dt_s if switch else was.switched_s,
     )
-    if second.span_s < JUDGED_EVERY_S:
-        return LineWatch(second, watch.curve, watch.calm, watch.finding), ()
-    return _judge(watch, second, params, weighing)
+    if second.span_s >= JUDGED_EVERY_S:
+        return _judge(watch, second, params, weighing)
+    return LineWatch(second, watch.curve, watch.calm, watch.finding), ()
 
 
 def _judge(
@@ -168,7 +166,7 @@ def _found(
         known = foretold.sure and calm.air_s > 0.0
         left = None
         if seen.pressure is Pressure.ABOVE:
-            left = time_to_limit(watch.curve, calm, mean.pressure_pa, params.sequence.pressure_high_pa)
+            left = time_to_limit(watch.curve, calm, mean, params.sequence.pressure_high_pa)
         finding = Finding(
             diagnosis,
             candidate,

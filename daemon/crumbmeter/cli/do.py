@@ -78,8 +78,8 @@ DEEDS: dict[CommandKind, Deed] = {
         "feed must be out of service. The feeder may need a reset at its own panel afterwards."
     ),
     CommandKind.RELEARN_LINE: Deed(
-        "The learned curve of the line's pressure is forgotten and learned anew. Only after air or line were changed on "
-        "purpose; until it is learned, the fixed limits alone watch.",
+        "The learned curve of the line's pressure is forgotten and learned anew. Only after air or line were changed "
+        "on purpose; until it is learned, the fixed limits alone watch.",
         reason=True,
     ),
 }

@@ -51,9 +51,11 @@ def follow(
     Args:
         watch: Before.
         params: Site.
-        readings, contacts: What the sequence sees.
+        readings: Settled signals.
+        contacts: What the sequence sees.
         state: Run state before this scan.
-        weighing, feed: Estimate and counts of this scan.
+        weighing: Estimate of this scan.
+        feed: Counts of this scan.
         load_kg: [kg] Rubber under way, by what left the auger.
         speed_rev_s: [rev/s] Auger speed.
         dt_s: [s] Length of the scan. Zero changes nothing.
@@ -61,24 +63,22 @@ def follow(
     """
     named, was = params.contacts, watch.second
     pressure_pa = None if named.line_pressure is None else readings[named.line_pressure].value
-    switch = None if named.flow_switch is None else truth(readings, named.flow_switch)
-    to_drum = contacts.diverter_to_drum is not False
-    proven = contacts.blower_running and (state in AIR_KNOWN or named.blower_running is not None)
+    switch = truth(readings, named.flow_switch) if named.flow_switch is not None else None
+    to_drum, running = contacts.diverter_to_drum is not False, contacts.blower_running
+    proven = running and to_drum and (state in AIR_KNOWN or named.blower_running is not None)
     falling = believed and feed.no_flow_s == 0.0 and weighing.refused_s == 0.0
     second = Second(
         was.span_s + dt_s,
         was.heard_s if pressure_pa is None else was.heard_s + dt_s,
         was.pressure_pa_s if pressure_pa is None else was.pressure_pa_s + pressure_pa * dt_s,
-        was.load_kg_s + load_kg * dt_s,
-        was.way_rev + speed_rev_s * dt_s,
+        was.load_kg_s + load_kg * dt_s, was.way_rev + speed_rev_s * dt_s,
         was.turning_s + dt_s if speed_rev_s > TURNING_REV_S else was.turning_s,
-        was.air_s + dt_s if proven and to_drum else was.air_s,
-        was.no_air_s + dt_s if contacts.blower_running is False and to_drum else was.no_air_s,
+        was.air_s + dt_s if proven else was.air_s,
+        was.no_air_s + dt_s if running is False and to_drum else was.no_air_s,
         was.falling_s + dt_s if falling else was.falling_s,
         was.standing_s + dt_s if feed.no_flow_s > IN_VAIN_S else was.standing_s,
-        was.switch_s if switch is None else was.switch_s + dt_s,
-        was.switched_s + dt_s if switch else was.switched_s,
-    )
+        was.switch_s if switch is None else was.switch_s + dt_s, was.switched_s + dt_s if switch else was.switched_s,
+    )  # fmt: skip
     if second.span_s >= JUDGED_EVERY_S:
         return _judge(watch, second, params, weighing)
     return LineWatch(second, watch.curve, watch.calm, watch.finding), ()

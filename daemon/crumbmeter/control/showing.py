@@ -45,7 +45,6 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
     sequence, tolerance = state.sequence, state.tolerance
     feeding = sequence.state is RunState.FEEDING
     dose, error = _window(tolerance, mix)
-    mix_rate_kg_s = shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0
     return ScanView(
         now_s=shown.image.now_s,
         run_state=sequence.state.value,
@@ -55,7 +54,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         mix_id=state.mix_id,
         dose_basis=mix.dose_basis.value,
         dose_target=mix.dose,
-        mix_rate_kg_s=mix_rate_kg_s,
+        mix_rate_kg_s=shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0,
         wanted_kg_s=shown.demand.wanted_kg_s,
         setpoint_kg_s=shown.scan.setpoint.rate_kg_s,
         fed=_fed(state, shown, params),

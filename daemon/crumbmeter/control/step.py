@@ -7,6 +7,7 @@ from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.line_watch import follow
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.ownership import watch_owner
@@ -24,10 +25,10 @@ from crumbmeter.control.record import Surroundings, along_line, enter
 from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
-from crumbmeter.control.state import State
+from crumbmeter.control.state import FeedState, State
 from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
-from crumbmeter.estimation.weighing import believable_factor, weigh
+from crumbmeter.estimation.weighing import Flow, WeighingState, believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
@@ -123,10 +124,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
-    watch, found = follow(
-        state.line_watch, params, readings, contacts, before.state, weighing, feed, state.line.content, speed_rev_s,
-        dt_s, believed=flow.believed,
-    )  # fmt: skip
+    watch, found = _watch_line(state, params, readings, contacts, weighed, feed, speed_rev_s, dt_s)
     state = replace(state, plant=plant, weighing=weighing, feed=feed, line_watch=watch)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
@@ -176,6 +174,22 @@ def _hear(state: State, image: RawImage, core: Core, dt_s: float) -> tuple[State
         rebased=weight.rebased or (was.remarked and not weight.remarked),
     )
     return replace(state, signals=memory, pulses=pulses, totalisers=totalisers, owner=owner), heard
+
+
+def _watch_line(
+    state: State,
+    params: Params,
+    readings: tuple[Reading, ...],
+    contacts: Contacts,
+    weighed: tuple[WeighingState, Flow, tuple[Event, ...]],
+    feed: FeedState,
+    speed_rev_s: float,
+    dt_s: float,
+) -> tuple[LineWatch, tuple[Event, ...]]:
+    return follow(
+        state.line_watch, params, readings, contacts, state.sequence.state, weighed[0], feed, state.line.content,
+        speed_rev_s, dt_s, believed=weighed[1].believed,
+    )  # fmt: skip
 
 
 def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:

@@ -83,7 +83,7 @@ def place(curve: LineCurve, calm: Calm, seen: Mean, limits: SequenceParams, trav
         as_loaded_pa = expected(curve, seen.auger_kg).pressure_pa
         return Pressure.AS_LOADED if seen.standing and seen.pressure_pa < as_loaded_pa + far_pa else Pressure.ABOVE
     if _without_rubber(curve, seen, foretold):
-        return _below(curve, seen)
+        return Pressure.BELOW_BASE if _is_below_air(curve, seen) else Pressure.AT_BASE
     return Pressure.BELOW if calm.quick_pa < -far_pa else Pressure.ON_CURVE
 
 
@@ -104,24 +104,24 @@ def _above(curve: LineCurve, calm: Calm, seen: Mean, foretold: Expected, far_pa:
 
 def _without_rubber(curve: LineCurve, seen: Mean, foretold: Expected) -> bool:
     """Tell whether the pressure is that of air alone, or less, although rubber ought to be under way."""
-    alone = expected(curve, 0.0)
-    if alone.sure and seen.pressure_pa < alone.pressure_pa - limit_pa(alone):
+    if _is_below_air(curve, seen):
         return True
-    rise_pa = foretold.pressure_pa - alone.pressure_pa
+    base_pa = curve.base_pa
+    rise_pa = foretold.pressure_pa - base_pa
     told_apart = tells_rubber(curve) and rise_pa > RISE_LIMITS * limit_pa(foretold)
-    return told_apart and seen.pressure_pa < alone.pressure_pa + NO_RUBBER_SHARE * rise_pa
+    return told_apart and seen.pressure_pa < base_pa + NO_RUBBER_SHARE * rise_pa
 
 
-def _below(curve: LineCurve, seen: Mean) -> Pressure:
+def _is_below_air(curve: LineCurve, seen: Mean) -> bool:
+    """Tell whether the pressure is less than air alone has in any weather: a part of the line is gone."""
     alone = expected(curve, 0.0)
-    below = alone.sure and seen.pressure_pa < alone.pressure_pa - limit_pa(alone)
-    return Pressure.BELOW_BASE if below else Pressure.AT_BASE
+    return alone.sure and seen.pressure_pa < alone.pressure_pa - max(BASE_RANGE * curve.base_pa, limit_pa(alone))
 
 
 def _place_of_air(curve: LineCurve, calm: Calm, pressure_pa: float) -> Pressure:
     """Say where the pressure of air alone lies, once the blower runs steadily."""
     alone = expected(curve, 0.0)
-    if not (alone.sure and curve.fed_s >= LEARNED_S and is_steady(curve, calm, pressure_pa)):
+    if curve.air_s == 0.0 or curve.fed_s < LEARNED_S or not is_steady(curve, calm, pressure_pa):
         return Pressure.UNKNOWN
     off_pa = alone.pressure_pa + calm.quick_pa - curve.reference_base_pa
     if abs(off_pa) <= max(BASE_RANGE * curve.reference_base_pa, limit_pa(alone)):
@@ -141,7 +141,8 @@ def may_learn(curve: LineCurve, calm: Calm, seen: Mean) -> bool:
     if seen.load_kg == 0.0 and not seen.auger:
         if not is_steady(curve, calm, seen.pressure_pa):
             return False
-        return curve.fed_s < LEARNED_S or _place_of_air(curve, calm, seen.pressure_pa) is Pressure.ON_CURVE
+        new = curve.air_s == 0.0 or curve.fed_s < LEARNED_S
+        return new or _place_of_air(curve, calm, seen.pressure_pa) is Pressure.ON_CURVE
     if not seen.auger or min(calm.steady_s, calm.falling_s, calm.air_s) < CALM_S:
         return False
     foretold = expected(curve, seen.load_kg)

@@ -30,8 +30,8 @@ OPENED = 1.0
 """Variance of the base after a pause: as much as one reading's."""
 LEARNED_S = 60.0
 """[s] A curve that has learned for so long with rubber under way is one to judge by."""
-SURE = 0.5
-"""...where its own variance is at most so much of the noise's variance."""
+SURE = 1.0
+"""...where its own variance is at most so much times the noise's variance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,10 @@ class LineCurve:
     var_bs: float = 0.0
     var_ss: float = UNKNOWN_SLOPE
     spread_pa: float = 0.0
-    """[Pa] Standard deviation of a reading about the curve, learned. 0: nothing was ever read."""
+    """[Pa] Standard deviation of a reading, learned from one to the next: a creeping plug does not widen it. 0: nothing
+    was ever read."""
+    off_pa: float = 0.0
+    """[Pa] What the last reading lay above the curve."""
     air_s: float = 0.0
     """[s] Learned with air alone."""
     fed_s: float = 0.0
@@ -120,7 +123,8 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
             curve.var_bb - taken * to_base * to_base,
             curve.var_bs - taken * to_base * to_slope,
             curve.var_ss - taken * to_slope * to_slope,
-            _spread(curve.spread_pa, residual_pa, own, base_pa + slope_pa_kg * load_kg, dt_s),
+            _spread(curve.spread_pa, residual_pa - curve.off_pa, base_pa + slope_pa_kg * load_kg, dt_s),
+            residual_pa,
             curve.air_s if load_kg > 0.0 else curve.air_s + dt_s,
             curve.fed_s + dt_s if load_kg > 0.0 else curve.fed_s,
             curve.reference_base_pa,
@@ -134,10 +138,10 @@ def _begun(curve: LineCurve, pressure_pa: float) -> LineCurve:
     return replace(curve, base_pa=max(0.0, pressure_pa), spread_pa=max(1.0, FIRST_SPREAD * pressure_pa))
 
 
-def _spread(spread_pa: float, residual_pa: float, own: float, expected_pa: float, dt_s: float) -> float:
-    """E[residual^2] = spread^2 (1 + own), so this estimate of spread^2 has no bias."""
+def _spread(spread_pa: float, step_pa: float, expected_pa: float, dt_s: float) -> float:
+    """Two readings apart by noise alone differ by 2 spread^2 in the mean of the square (von Neumann; from memory)."""
     squared = spread_pa * spread_pa
-    squared += (residual_pa * residual_pa / (1.0 + own) - squared) * min(1.0, dt_s / SPREAD_S)
+    squared += (0.5 * step_pa * step_pa - squared) * min(1.0, dt_s / SPREAD_S)
     return min(max(1.0, MOST_SPREAD * expected_pa), max(1.0, LEAST_SPREAD * expected_pa, sqrt(max(0.0, squared))))
 
 

@@ -17,6 +17,8 @@ from crumbmeter.process.params import MixParams
 
 HALF_WORN, WORN = 50, 80
 """[percent] Of the writes that an output's memory endures (REQ-26)."""
+OF_LINE = tuple(dict.fromkeys(ALARM_OF.values()))
+ALL_WELL = dict.fromkeys(OF_LINE, Condition(true=False))
 EXPLAINS_FEED = ("no_rubber_flow", "rubber_not_arriving", "pressure_low")
 """Alarms of what makes the feed fall short: the feed's own alarm would only say it again."""
 
@@ -81,6 +83,8 @@ def _line(state: State, params: Params) -> dict[str, Condition]:
     high = feed.pressure_high_s > delay_s or sequence.reason.startswith(PRESSURE_HIGH)
     low = feed.pressure_low_s > delay_s or sequence.reason.startswith(PRESSURE_LOW)
     in_vain = feed.no_flow_s > IN_VAIN_S or alarm == "no_rubber_flow"
+    if not (high or low or in_vain or alarm) and finding.pressure_pa is not None:
+        return ALL_WELL
     # Without a pressure to judge by, what was found by it does not go away.
     gone = None if ours and finding.pressure_pa is None else False
 

@@ -53,6 +53,10 @@ class Mean:
     """Whether it turns."""
     standing: bool
     """Whether the weight does not fall although it does."""
+    foretold: Expected
+    """What the curve says at this loading."""
+    far_pa: float
+    """[Pa] How far from it is too far."""
 
 
 def limit_pa(foretold: Expected) -> float:
@@ -75,14 +79,13 @@ def place(curve: LineCurve, calm: Calm, seen: Mean, limits: SequenceParams, trav
         return fixed
     if seen.load_kg == 0.0 and not seen.auger:
         return _place_of_air(curve, calm, seen.pressure_pa)
-    foretold = expected(curve, seen.load_kg)
-    if not foretold.sure or calm.air_s < CALM_S + travel_s:
+    if not seen.foretold.sure or calm.air_s < CALM_S + travel_s:
         return Pressure.UNKNOWN
-    far_pa = limit_pa(foretold)
-    if _above(curve, calm, seen, foretold, far_pa):
+    far_pa = seen.far_pa
+    if _above(curve, calm, seen):
         as_loaded_pa = expected(curve, seen.auger_kg).pressure_pa
         return Pressure.AS_LOADED if seen.standing and seen.pressure_pa < as_loaded_pa + far_pa else Pressure.ABOVE
-    if _without_rubber(curve, seen, foretold):
+    if calm.quick_pa < 0.0 and _without_rubber(curve, seen):
         return Pressure.BELOW_BASE if _is_below_air(curve, seen) else Pressure.AT_BASE
     return Pressure.BELOW if calm.quick_pa < -far_pa else Pressure.ON_CURVE
 
@@ -97,18 +100,18 @@ def _beyond_fixed(calm: Calm, seen: Mean, limits: SequenceParams) -> Pressure | 
     return Pressure.BELOW_BASE if low else None
 
 
-def _above(curve: LineCurve, calm: Calm, seen: Mean, foretold: Expected, far_pa: float) -> bool:
+def _above(curve: LineCurve, calm: Calm, seen: Mean) -> bool:
     long_pa = (1.0 + LONG_SHARE) * expected_long(curve, seen.load_kg)
-    return calm.quick_pa > far_pa or foretold.pressure_pa + calm.quick_pa > long_pa
+    return calm.quick_pa > seen.far_pa or seen.foretold.pressure_pa + calm.quick_pa > long_pa
 
 
-def _without_rubber(curve: LineCurve, seen: Mean, foretold: Expected) -> bool:
+def _without_rubber(curve: LineCurve, seen: Mean) -> bool:
     """Tell whether the pressure is that of air alone, or less, although rubber ought to be under way."""
     if _is_below_air(curve, seen):
         return True
     base_pa = curve.base_pa
-    rise_pa = foretold.pressure_pa - base_pa
-    told_apart = tells_rubber(curve) and rise_pa > RISE_LIMITS * limit_pa(foretold)
+    rise_pa = seen.foretold.pressure_pa - base_pa
+    told_apart = tells_rubber(curve) and rise_pa > RISE_LIMITS * seen.far_pa
     return told_apart and seen.pressure_pa < base_pa + NO_RUBBER_SHARE * rise_pa
 
 
@@ -145,11 +148,12 @@ def may_learn(curve: LineCurve, calm: Calm, seen: Mean) -> bool:
         return new or _place_of_air(curve, calm, seen.pressure_pa) is Pressure.ON_CURVE
     if not seen.auger or min(calm.steady_s, calm.falling_s, calm.air_s) < CALM_S:
         return False
-    foretold = expected(curve, seen.load_kg)
-    return not foretold.sure or abs(calm.quick_pa) <= FREEZE_SHARE * limit_pa(foretold)
+    return not seen.foretold.sure or abs(calm.quick_pa) <= FREEZE_SHARE * seen.far_pa
 
 
-def time_to_limit(curve: LineCurve, calm: Calm, seen: Mean, high_pa: float | None) -> tuple[float, float] | None:
+def time_to_limit(
+    curve: LineCurve, calm: Calm, seen: Mean, high_pa: float | None
+) -> tuple[float, float] | tuple[None, None]:
     """[s] Return the soonest and the latest time to the fixed limit by the present trend; None: there is no trend.
 
     The latest is that of a pressure that goes on rising as fast as now, the soonest that of one that rises with the
@@ -157,14 +161,14 @@ def time_to_limit(curve: LineCurve, calm: Calm, seen: Mean, high_pa: float | Non
     rate `v` it began t ago, where t^2 = 2 off (t - LAG_S) / v (own derivation).
     """
     if high_pa is None or calm.air_s < SLOW_S:
-        return None
+        return None, None
     trend_pa_s = (calm.quick_pa - calm.slow_pa) / (SLOW_S - QUICK_S)
     doubt_pa_s = curve.spread_pa * sqrt(0.5 / QUICK_S) / (SLOW_S - QUICK_S)
-    room_pa, off_pa = high_pa - seen.pressure_pa, seen.pressure_pa - expected(curve, seen.load_kg).pressure_pa
+    room_pa, off_pa = high_pa - seen.pressure_pa, seen.pressure_pa - seen.foretold.pressure_pa
     if room_pa <= 0.0 or off_pa <= 0.0 or trend_pa_s <= TREND_SIGMAS * doubt_pa_s:
-        return None
+        return None, None
     latest_s = room_pa / trend_pa_s
     twice_s = 2.0 * off_pa / trend_pa_s
     began_s = 0.5 * (twice_s + sqrt(twice_s * (twice_s - 4.0 * LAG_S))) if twice_s > 4.0 * LAG_S else 2.0 * LAG_S
     soonest_s = began_s * (sqrt(1.0 + room_pa / off_pa) - 1.0)
-    return (min(soonest_s, latest_s), latest_s) if latest_s <= LONGEST_TREND_S else None
+    return (min(soonest_s, latest_s), latest_s) if latest_s <= LONGEST_TREND_S else (None, None)

@@ -5,6 +5,7 @@ The first row that fits counts. Rendered into docs/line-diagnosis.md. No row sto
 """
 
 from enum import StrEnum
+from functools import cache
 
 from crumbmeter.model.frozen import dataclass
 
@@ -145,6 +146,7 @@ ALARM_OF: dict[Diagnosis, str] = {
 PLUGS = (_D.PLUGGING, _D.NOT_CLEAR)
 
 
+@cache
 def row_for(seen: Evidence) -> Row:
     """Return the first row that fits."""
     return next(row for row in ROWS if row.fits(seen))

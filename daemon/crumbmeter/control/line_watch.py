@@ -4,7 +4,7 @@ What a scan sees is summed up; once a second the means are judged and, where all
 next to nothing, and noise is averaged before it is judged.
 """
 
-from crumbmeter.control.line_place import CALM_S, QUICK_S, SLOW_S, Mean, may_learn, place, time_to_limit
+from crumbmeter.control.line_place import CALM_S, QUICK_S, SLOW_S, Mean, limit_pa, may_learn, place, time_to_limit
 from crumbmeter.control.line_state import Calm, Finding, LineWatch, Second, words
 from crumbmeter.control.line_table import QUIET, Diagnosis, Evidence, Pressure, Weight, row_for
 from crumbmeter.control.params import Params
@@ -94,12 +94,14 @@ def _judge(
     load_kg = max(0.0, second.load_kg_s / span_s)
     if not auger and load_kg < NO_LOAD_KG:
         load_kg = 0.0
-    calm = _calm(watch, second, pressure_pa, load_kg)
+    foretold = expected(curve, load_kg)
+    calm = _calm(watch, second, None if pressure_pa is None else pressure_pa - foretold.pressure_pa, load_kg)
     weight = _weight(second, calm)
     mean = None
     if pressure_pa is not None:
         auger_kg = weighing.mean_factor_kg_rev * second.way_rev / span_s * params.line.travel_s
-        mean = Mean(pressure_pa, load_kg, auger_kg, auger, weight is Weight.STANDING)
+        standing = weight is Weight.STANDING
+        mean = Mean(pressure_pa, load_kg, auger_kg, auger, standing, foretold, limit_pa(foretold))
     limits, travel_s = params.sequence, params.line.travel_s
     seen = Evidence(
         auger,
@@ -119,7 +121,7 @@ def _judge(
     return LineWatch(Second(), curve, calm, finding), events
 
 
-def _calm(watch: LineWatch, second: Second, pressure_pa: float | None, load_kg: float) -> Calm:
+def _calm(watch: LineWatch, second: Second, off_pa: float | None, load_kg: float) -> Calm:
     """Count for how long things have been as they are, and filter what the pressure lies off its curve."""
     was, span_s = watch.calm, second.span_s
     most_s = NEARLY_ALL * span_s
@@ -127,15 +129,14 @@ def _calm(watch: LineWatch, second: Second, pressure_pa: float | None, load_kg: 
     steady = abs(load_kg - filtered_kg) <= STEADY_SHARE * filtered_kg + STEADY_KG
     air = second.air_s >= most_s
     quick_pa = slow_pa = 0.0
-    if air and pressure_pa is not None:
-        off_pa = pressure_pa - expected(watch.curve, load_kg).pressure_pa
+    if air and off_pa is not None:
         fresh = was.air_s == 0.0
         quick_pa = off_pa if fresh else was.quick_pa + (off_pa - was.quick_pa) * min(1.0, span_s / QUICK_S)
         slow_pa = off_pa if fresh else was.slow_pa + (off_pa - was.slow_pa) * min(1.0, span_s / SLOW_S)
     return Calm(
         filtered_kg,
         was.steady_s + span_s if steady else 0.0,
-        was.air_s + span_s if air and pressure_pa is not None else 0.0,
+        was.air_s + span_s if air and off_pa is not None else 0.0,
         was.empty_s + span_s if air and load_kg == 0.0 and second.turning_s == 0.0 else 0.0,
         was.falling_s + span_s if second.falling_s >= most_s else 0.0,
         quick_pa,
@@ -160,23 +161,17 @@ def _found(
         candidate, after_s = (before.diagnosis if calm.air_s > 0.0 else Diagnosis.NONE), 0.0
     candidate_s = before.candidate_s + span_s if candidate is before.candidate else span_s
     diagnosis = candidate if candidate_s > after_s else before.diagnosis
-    finding = Finding(diagnosis, candidate, candidate_s)
-    if mean is not None:
-        foretold = expected(watch.curve, mean.load_kg)
-        known = foretold.sure and calm.air_s > 0.0
-        left = None
+    if mean is None:
+        finding = Finding(diagnosis, candidate, candidate_s)
+    else:
+        foretold, known = mean.foretold, mean.foretold.sure and calm.air_s > 0.0
+        soonest_s = latest_s = None
         if seen.pressure is Pressure.ABOVE:
-            left = time_to_limit(watch.curve, calm, mean, params.sequence.pressure_high_pa)
+            soonest_s, latest_s = time_to_limit(watch.curve, calm, mean, params.sequence.pressure_high_pa)
         finding = Finding(
-            diagnosis,
-            candidate,
-            candidate_s,
-            mean.pressure_pa,
-            foretold.pressure_pa if known else None,
-            foretold.spread_pa if known else 0.0,
-            None if left is None else left[0],
-            None if left is None else left[1],
-        )
+            diagnosis, candidate, candidate_s, mean.pressure_pa, foretold.pressure_pa if known else None,
+            foretold.spread_pa if known else 0.0, soonest_s, latest_s,
+        )  # fmt: skip
     if diagnosis is before.diagnosis or (diagnosis in QUIET and before.diagnosis in QUIET):
         return finding, ()
     return finding, (event("line_diagnosed", was=before.diagnosis.value, now=diagnosis.value, detail=words(finding)),)

@@ -116,21 +116,19 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
     taken = (kept * own - (1.0 - kept)) / (own * kept * (1.0 + own))
     base_pa = max(0.0, curve.base_pa + to_base * step_pa)
     slope_pa_kg = max(0.0, curve.slope_pa_kg + to_slope * step_pa)
-    return _beside_reference(
-        LineCurve(
-            base_pa,
-            slope_pa_kg,
-            curve.var_bb - taken * to_base * to_base,
-            curve.var_bs - taken * to_base * to_slope,
-            curve.var_ss - taken * to_slope * to_slope,
-            _spread(curve.spread_pa, residual_pa - curve.off_pa, base_pa + slope_pa_kg * load_kg, dt_s),
-            residual_pa,
-            curve.air_s if load_kg > 0.0 else curve.air_s + dt_s,
-            curve.fed_s + dt_s if load_kg > 0.0 else curve.fed_s,
-            curve.reference_base_pa,
-            curve.reference_slope_pa_kg,
-        ),
-        dt_s,
+    base_pa, slope_pa_kg, reference_pa, reference_pa_kg = _beside_reference(curve, base_pa, slope_pa_kg, dt_s)
+    return LineCurve(
+        base_pa,
+        slope_pa_kg,
+        curve.var_bb - taken * to_base * to_base,
+        curve.var_bs - taken * to_base * to_slope,
+        curve.var_ss - taken * to_slope * to_slope,
+        _spread(curve.spread_pa, residual_pa - curve.off_pa, base_pa + slope_pa_kg * load_kg, dt_s),
+        residual_pa,
+        curve.air_s if load_kg > 0.0 else curve.air_s + dt_s,
+        curve.fed_s + dt_s if load_kg > 0.0 else curve.fed_s,
+        reference_pa,
+        reference_pa_kg,
     )
 
 
@@ -145,18 +143,22 @@ def _spread(spread_pa: float, step_pa: float, expected_pa: float, dt_s: float) -
     return min(max(1.0, MOST_SPREAD * expected_pa), max(1.0, LEAST_SPREAD * expected_pa, sqrt(max(0.0, squared))))
 
 
-def _beside_reference(curve: LineCurve, dt_s: float) -> LineCurve:
-    """Let the reference follow, at first as a mean, then slowly; and keep the curve beside it."""
-    known_s = curve.fed_s
-    if known_s <= LEARNED_S:
-        return replace(curve, reference_base_pa=curve.base_pa, reference_slope_pa_kg=curve.slope_pa_kg)
-    share = dt_s / min(REFERENCE_S, known_s)
-    base_pa = curve.reference_base_pa + (curve.base_pa - curve.reference_base_pa) * share
-    slope_pa_kg = curve.reference_slope_pa_kg + (curve.slope_pa_kg - curve.reference_slope_pa_kg) * share
-    return replace(
-        curve,
-        base_pa=min((1.0 + BASE_WALK) * base_pa, max((1.0 - BASE_WALK) * base_pa, curve.base_pa)),
-        slope_pa_kg=min((1.0 + SLOPE_WALK) * slope_pa_kg, max((1.0 - SLOPE_WALK) * slope_pa_kg, curve.slope_pa_kg)),
-        reference_base_pa=base_pa,
-        reference_slope_pa_kg=slope_pa_kg,
+def _beside_reference(
+    curve: LineCurve, base_pa: float, slope_pa_kg: float, dt_s: float
+) -> tuple[float, float, float, float]:
+    """Let the reference follow, at first as a mean, then slowly, and keep the curve beside it.
+
+    Returns:
+        [Pa], [Pa/kg] Base and slope of the curve, then of the reference.
+    """
+    if curve.fed_s <= LEARNED_S:
+        return base_pa, slope_pa_kg, base_pa, slope_pa_kg
+    share = dt_s / min(REFERENCE_S, curve.fed_s)
+    long_pa = curve.reference_base_pa + (base_pa - curve.reference_base_pa) * share
+    long_pa_kg = curve.reference_slope_pa_kg + (slope_pa_kg - curve.reference_slope_pa_kg) * share
+    return (
+        min((1.0 + BASE_WALK) * long_pa, max((1.0 - BASE_WALK) * long_pa, base_pa)),
+        min((1.0 + SLOPE_WALK) * long_pa_kg, max((1.0 - SLOPE_WALK) * long_pa_kg, slope_pa_kg)),
+        long_pa,
+        long_pa_kg,
     )

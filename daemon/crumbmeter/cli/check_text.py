@@ -163,9 +163,7 @@ def _mix(title: str, mix_id: str, dose: str, rows: Sequence[DoseWords]) -> str:
 
 
 def _conveying(words: Explanation) -> str:
-    rows = [
-        ["rubber, kg/h", "air at the feed end, m/s", "saltation (Rizk, +-50 %), m/s", "ratio", "loading", "outcome"]
-    ]
+    rows = [["rubber, kg/h", "air, m/s", "saltation (Rizk, +-50 %), m/s", "ratio", "loading", "outcome"]]
     for one in words.conveying:
         speeds = [f"{one.velocity_m_s:.1f}", f"{one.saltation_m_s:.1f}", f"{one.margin:.2f}"]
         rows.append([f"{one.rubber_kg_s * 3600.0:.0f}", *speeds, f"{one.loading:.2f}", one.outcome.value])

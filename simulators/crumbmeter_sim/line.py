@@ -35,6 +35,8 @@ class Line:
         self._seen_s = math.inf
         """[s] Since the flow switch saw rubber."""
         self._keep = math.exp(-step_s / max(truth.pressure_filter_s, 1e-9))
+        self._wander = 0.0
+        self._wander_keep = math.exp(-step_s / max(truth.pressure_wander_s, 1e-9))
 
     @property
     def blower_running(self) -> bool:
@@ -109,5 +111,9 @@ class Line:
         else:
             clear = truth.pressure_base_pa + truth.pressure_solids_pa_per_kg * self.held_kg
             there = (clear + max(0.0, truth.plugged_pa - clear) * self.built * self.built) * air * air
+        if truth.pressure_wander_percent > 0.0:
+            step = truth.pressure_wander_percent / 100.0 * math.sqrt(1.0 - self._wander_keep**2)
+            self._wander = self._wander * self._wander_keep + step * self._random.gauss(0.0, 1.0)
+            there *= 1.0 + self._wander
         self._pressure_pa = self._pressure_pa * self._keep + there * (1 - self._keep)
         self.shown_pressure_pa = self._pressure_pa + truth.pressure_noise_pa * self._random.gauss(0.0, 1.0)

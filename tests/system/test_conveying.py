@@ -39,6 +39,8 @@ def line_of(seed: int, *, drawn: bool) -> dict[str, Any]:
         "line.pressure_solids_pa_per_kg": 1500.0 * random.uniform(0.6, 1.6),
         "line.pressure_noise_pa": 60.0 * random.uniform(0.5, 2.5),
         "line.pressure_filter_s": random.uniform(0.2, 1.5),
+        "line.pressure_wander_percent": random.uniform(0.2, 1.5),
+        "line.pressure_wander_s": random.uniform(20.0, 120.0),
         "line.blower_run_up_s": random.uniform(2.0, 8.0),
         "line.open_pa": base_pa * random.uniform(0.45, 0.75),
         "auger.bridged_share": random.uniform(0.0, 0.1),

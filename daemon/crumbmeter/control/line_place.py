@@ -22,7 +22,7 @@ QUICK_S, SLOW_S = 3.0, 10.0
 LAG_S = QUICK_S + SLOW_S
 """[s] Two filters of what the pressure lies above its curve. On a ramp each lags by its time, so that their difference
 over the difference of the times is the ramp (own derivation)."""
-LIMIT_SIGMAS, LIMIT_SHARE = 5.0, 0.05
+LIMIT_SIGMAS, LIMIT_SHARE = 4.5, 0.05
 """Off the curve: by so many standard deviations, and by so much of the pressure expected."""
 LONG_SHARE = 0.15
 """Off the slow reference: by so much of what it foretells."""

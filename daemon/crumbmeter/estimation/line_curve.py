@@ -22,6 +22,9 @@ FIRST_SPREAD = 0.02
 """Standard deviation at the start, as a share of the first pressure."""
 LEAST_SPREAD, MOST_SPREAD = 0.001, 0.05
 """The learned standard deviation stays within these shares of the pressure expected."""
+WANDER_S, MOST_WANDER = 600.0, 0.02
+"""[s] Time constant of the learned wander, and its largest share of the pressure expected: a creeping plug looks like
+wander, and must not widen what it is judged by beyond this."""
 UNKNOWN_BASE, UNKNOWN_SLOPE = 1e4, 1e4
 """Variances of base and of slope [1/kg2] at the start, in units of the noise's variance."""
 BASE_WALK, SLOPE_WALK = 0.10, 0.5
@@ -48,6 +51,8 @@ class LineCurve:
     spread_pa: float = 0.0
     """[Pa] Standard deviation of a reading, learned from one to the next: a creeping plug does not widen it. 0: nothing
     was ever read."""
+    wander_pa: float = 0.0
+    """[Pa] Root mean square of what readings lie off the curve, slow wander included; bounded."""
     off_pa: float = 0.0
     """[Pa] What the last reading lay above the curve."""
     air_s: float = 0.0
@@ -75,7 +80,7 @@ def expected(curve: LineCurve, load_kg: float) -> Expected:
     enough = curve.fed_s >= LEARNED_S or (load_kg == 0.0 and curve.air_s > 0.0)
     return Expected(
         curve.base_pa + curve.slope_pa_kg * load_kg,
-        curve.spread_pa * sqrt(1.0 + max(0.0, own)),
+        max(curve.spread_pa, curve.wander_pa) * sqrt(1.0 + max(0.0, own)),
         enough and own <= SURE,
     )
 
@@ -116,6 +121,7 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
     taken = (kept * own - (1.0 - kept)) / (own * kept * (1.0 + own))
     base_pa = max(0.0, curve.base_pa + to_base * step_pa)
     slope_pa_kg = max(0.0, curve.slope_pa_kg + to_slope * step_pa)
+    expected_pa = base_pa + slope_pa_kg * load_kg
     base_pa, slope_pa_kg, reference_pa, reference_pa_kg = _beside_reference(curve, base_pa, slope_pa_kg, dt_s)
     return LineCurve(
         base_pa,
@@ -123,7 +129,8 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
         curve.var_bb - taken * to_base * to_base,
         curve.var_bs - taken * to_base * to_slope,
         curve.var_ss - taken * to_slope * to_slope,
-        _spread(curve.spread_pa, residual_pa - curve.off_pa, base_pa + slope_pa_kg * load_kg, dt_s),
+        _spread(curve.spread_pa, residual_pa - curve.off_pa, expected_pa, dt_s),
+        _wander(curve.wander_pa, residual_pa / sqrt(1.0 + own), expected_pa, dt_s),
         residual_pa,
         curve.air_s if load_kg > 0.0 else curve.air_s + dt_s,
         curve.fed_s + dt_s if load_kg > 0.0 else curve.fed_s,
@@ -141,6 +148,12 @@ def _spread(spread_pa: float, step_pa: float, expected_pa: float, dt_s: float) -
     squared = spread_pa * spread_pa
     squared += (0.5 * step_pa * step_pa - squared) * min(1.0, dt_s / SPREAD_S)
     return min(max(1.0, MOST_SPREAD * expected_pa), max(1.0, LEAST_SPREAD * expected_pa, sqrt(max(0.0, squared))))
+
+
+def _wander(wander_pa: float, off_pa: float, expected_pa: float, dt_s: float) -> float:
+    squared = wander_pa * wander_pa
+    squared += (off_pa * off_pa - squared) * min(1.0, dt_s / WANDER_S)
+    return min(MOST_WANDER * expected_pa, sqrt(max(0.0, squared)))
 
 
 def _beside_reference(

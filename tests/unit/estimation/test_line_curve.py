@@ -7,6 +7,7 @@ import pytest
 from crumbmeter.estimation.line_curve import (
     BASE_WALK,
     LEARNED_S,
+    MOST_WANDER,
     LineCurve,
     expected,
     expected_long,
@@ -64,6 +65,18 @@ def test_hours_at_one_loading_do_not_blow_it_up() -> None:
     assert curve.var_bb < 1.0
     assert curve.var_ss < 1.0
     assert expected(curve, 1.2).pressure_pa == pytest.approx(BASE_PA + SLOPE_PA_KG * 1.2, abs=80.0)
+
+
+def test_wander_widens_the_interval_and_a_creep_only_so_far() -> None:
+    calm = ordinary()
+    random, off_pa, curve = Random(6), 0.0, calm
+    for _ in range(3000):
+        off_pa = 0.98 * off_pa + random.gauss(0.0, 16.0)  # 80 Pa that wander within a minute
+        curve = learned(curve, 1.0, BASE_PA + SLOPE_PA_KG + off_pa + random.gauss(0.0, NOISE_PA), 1.0)
+    assert expected(curve, 1.0).spread_pa > 1.5 * expected(calm, 1.0).spread_pa
+    crept = taught(calm, [1.0] * 3000, Random(7), offset_pa=2000.0)
+    assert crept.wander_pa <= MOST_WANDER * 1.2 * (BASE_PA + SLOPE_PA_KG)
+    assert crept.spread_pa < 1.5 * NOISE_PA
 
 
 def test_an_unlearned_curve_is_not_sure() -> None:

@@ -12,6 +12,8 @@ from math import sqrt
 
 from crumbmeter.model.frozen import dataclass, replace
 
+LEAST_VARIANCE = 1e-9
+"""In units of the noise's variance: what rounding may not take away."""
 FORGET_S = 600.0
 """[s] Readings of a loading count for less with this time constant, as long as that loading is seen."""
 REFERENCE_S = 6.0 * 3600.0
@@ -97,7 +99,7 @@ def tells_rubber(curve: LineCurve) -> bool:
 
 def opened(curve: LineCurve) -> LineCurve:
     """Let the next readings of air alone move the base: since the last ones there may have been a night."""
-    return replace(curve, var_bb=curve.var_bb + OPENED)
+    return replace(curve, var_bb=min(UNKNOWN_BASE, curve.var_bb + OPENED))
 
 
 def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -> LineCurve:
@@ -113,7 +115,7 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
         curve = _begun(curve, pressure_pa)
     to_base = curve.var_bb + load_kg * curve.var_bs
     to_slope = curve.var_bs + load_kg * curve.var_ss
-    own = to_base + load_kg * to_slope
+    own = max(LEAST_VARIANCE, to_base + load_kg * to_slope)
     residual_pa = pressure_pa - curve.base_pa - curve.slope_pa_kg * load_kg
     step_pa = residual_pa / (1.0 + own)
     kept = 1.0 - min(0.5, dt_s / FORGET_S)
@@ -121,14 +123,17 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
     taken = (kept * own - (1.0 - kept)) / (own * kept * (1.0 + own))
     base_pa = max(0.0, curve.base_pa + to_base * step_pa)
     slope_pa_kg = max(0.0, curve.slope_pa_kg + to_slope * step_pa)
+    var_bb = min(UNKNOWN_BASE, max(LEAST_VARIANCE, curve.var_bb - taken * to_base * to_base))
+    var_ss = min(UNKNOWN_SLOPE, max(LEAST_VARIANCE, curve.var_ss - taken * to_slope * to_slope))
+    most = sqrt(var_bb * var_ss)
     expected_pa = base_pa + slope_pa_kg * load_kg
     base_pa, slope_pa_kg, reference_pa, reference_pa_kg = _beside_reference(curve, base_pa, slope_pa_kg, dt_s)
     return LineCurve(
         base_pa,
         slope_pa_kg,
-        curve.var_bb - taken * to_base * to_base,
-        curve.var_bs - taken * to_base * to_slope,
-        curve.var_ss - taken * to_slope * to_slope,
+        var_bb,
+        max(-most, min(most, curve.var_bs - taken * to_base * to_slope)),
+        var_ss,
         _spread(curve.spread_pa, residual_pa - curve.off_pa, expected_pa, dt_s),
         _wander(curve.wander_pa, residual_pa / sqrt(1.0 + own), expected_pa, dt_s),
         residual_pa,

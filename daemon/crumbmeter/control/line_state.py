@@ -43,6 +43,8 @@ class Calm:
     """[s] The line has been open to the drum with the blower proven."""
     empty_s: float = 0.0
     """[s] ...and nothing has been under way, the auger at rest."""
+    taken_anew: bool = False
+    """Whether air alone has been taken anew since it became empty."""
     falling_s: float = 0.0
     """[s] The weight has fallen as it should."""
     quick_pa: float = 0.0

@@ -113,8 +113,8 @@ def _judge(
     )
     finding, events = _found(watch, calm, params, seen, mean, span_s)
     if mean is not None and may_learn(curve, calm, mean):
-        if load_kg == 0.0 and watch.calm.empty_s < CALM_S:
-            curve = opened(curve)
+        if load_kg == 0.0 and not calm.taken_anew:
+            curve, calm = opened(curve), replace(calm, taken_anew=True)
         if curve.spread_pa == 0.0:
             calm = replace(calm, quick_pa=0.0, slow_pa=0.0)
         curve = learned(curve, load_kg, mean.pressure_pa, span_s)
@@ -133,11 +133,13 @@ def _calm(watch: LineWatch, second: Second, off_pa: float | None, load_kg: float
         fresh = was.air_s == 0.0
         quick_pa = off_pa if fresh else was.quick_pa + (off_pa - was.quick_pa) * min(1.0, span_s / QUICK_S)
         slow_pa = off_pa if fresh else was.slow_pa + (off_pa - was.slow_pa) * min(1.0, span_s / SLOW_S)
+    empty = air and load_kg == 0.0 and second.turning_s == 0.0
     return Calm(
         filtered_kg,
         was.steady_s + span_s if steady else 0.0,
         was.air_s + span_s if air and off_pa is not None else 0.0,
-        was.empty_s + span_s if air and load_kg == 0.0 and second.turning_s == 0.0 else 0.0,
+        was.empty_s + span_s if empty else 0.0,
+        was.taken_anew and empty,
         was.falling_s + span_s if second.falling_s >= most_s else 0.0,
         quick_pa,
         slow_pa,

@@ -8,7 +8,7 @@ from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.line_table import Diagnosis
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import State
-from crumbmeter.control.step import StepResult
+from crumbmeter.control.step import StepResult, make_core
 from crumbmeter.ledger.snapshot import decode, encode
 from crumbmeter.model.commands import CommandKind
 from tests.cores import INDEX, Bench, command, make_params
@@ -28,6 +28,9 @@ class LineBench(Bench):
     """Share of the rubber under way that is really there."""
     runs_empty: bool = False
     """Nobody refills the hopper."""
+    run_up_s: float = 0.0
+    """[s] The blower needs so long, although its contact is closed at once."""
+    blown_s: float = 0.0
 
     def obey(self) -> None:
         """Let the pressure follow too."""
@@ -39,7 +42,9 @@ class LineBench(Bench):
         ripple_pa = RIPPLE_PA if len(self.results) % 2 else -RIPPLE_PA
         load_kg = self.state.line.content * self.rubber_share
         air_pa = BASE_PA + SLOPE_PA_KG * load_kg + self.extra_pa + ripple_pa
-        self.values["line_pressure"] = air_pa if self.values["blower_running"] else 0.0
+        self.blown_s = self.blown_s + self.dt_s if self.values["blower_running"] else 0.0
+        share = min(1.0, self.blown_s / self.run_up_s) if self.run_up_s else 1.0
+        self.values["line_pressure"] = air_pa * share**2 if self.values["blower_running"] else 0.0
 
     @property
     def found(self) -> Diagnosis:
@@ -217,6 +222,20 @@ def test_another_day_s_air_is_taken_anew_at_the_start() -> None:
     assert bench.state.line_watch.curve.base_pa == pytest.approx(BASE_PA - 400.0, abs=60.0)
     assert bench.found is Diagnosis.CLEAR
     assert "line_air_low" not in bench.alarms()
+
+
+def test_a_blower_that_runs_up_is_no_air_that_is_low() -> None:
+    bench = learned_bench()
+    bench.run_up_s, bench.extra_pa = 8.0, -400.0
+    bench.params = replace(bench.params, sequence=replace(bench.params.sequence, purge_s=20.0))
+    bench.core = make_core(bench.params)
+    bench.scan(command(CommandKind.STOP_FEED))
+    states = [bench.run_obeying(60.0).state.sequence.state]
+    bench.scan(command(CommandKind.START_FEED))
+    states.append(bench.run_obeying(60.0).state.sequence.state)
+    assert states == [RunState.IDLE, RunState.FEEDING]
+    assert not {"line_air_low", "line_plugging", "pressure_low"} & set(bench.alarms())
+    assert bench.state.line_watch.curve.base_pa == pytest.approx(BASE_PA - 400.0, abs=60.0)
 
 
 def test_nothing_is_learned_or_found_with_the_diverter_on_catch() -> None:

@@ -22,9 +22,7 @@ ONSET_S = 480.0
 HIGH_PA = 2.9 * 6894.757
 """[Pa] Fixed high limit of the demonstration site (1 psi is 6894.757 Pa)."""
 OF_LINE = ("line_plugging", "rubber_not_arriving", "line_air_low", "flow_switch", "pressure_low", "pressure_high")
-SEEDS = [
-    pytest.param(seed, drawn, id=f"{seed}{'_drawn' if drawn else ''}") for drawn in (False, True) for seed in (1, 2)
-]
+SEEDS = [pytest.param(1, False, id="1"), pytest.param(2, True, id="2_drawn"), pytest.param(3, True, id="3_drawn")]
 
 
 def line_of(seed: int, *, drawn: bool) -> dict[str, Any]:
@@ -79,10 +77,21 @@ def played(
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 @pytest.mark.parametrize(("seed", "drawn"), SEEDS)
-def test_a_plug_is_warned_of_long_before_it_plugs(seed: int, drawn: bool) -> None:
-    loop = played(seed, drawn=drawn, for_s=230.0, verb="plug_builds", seconds=300.0)
-    at_s = {what: at_s - ONSET_S for at_s, what in reversed(happenings(loop))}
-    assert at_s["line_plugging"] < 60.0
+def test_a_plug_is_warned_of_long_before_it_plugs_with_the_time_there_is(seed: int, drawn: bool) -> None:
+    loop = played(seed, drawn=drawn, for_s=1.0, verb="plug_builds", seconds=300.0)
+    told: list[tuple[float, float, float]] = []
+    while (finding := loop.scan().state.line_watch.finding).pressure_pa is not None:
+        if finding.pressure_pa > HIGH_PA:
+            break
+        if finding.soonest_s is not None and finding.latest_s is not None:
+            told.append((loop.rig.now_s, finding.soonest_s, finding.latest_s))
+    plugged_s = loop.rig.now_s
+    held = [soonest <= 1.25 * (plugged_s - at_s) and plugged_s - at_s <= latest for at_s, soonest, latest in told]
+    assert sum(held) >= 0.9 * len(held) > 0
+    while loop.rig.now_s < plugged_s + 5.0:
+        loop.scan()
+    at_s = {what: at_s for at_s, what in reversed(happenings(loop))}
+    assert at_s["line_plugging"] < ONSET_S + 60.0
     assert at_s["pressure_high"] - at_s["line_plugging"] > 120.0
     assert "rubber_not_arriving" not in at_s
 
@@ -90,27 +99,8 @@ def test_a_plug_is_warned_of_long_before_it_plugs(seed: int, drawn: bool) -> Non
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 @pytest.mark.parametrize(("seed", "drawn"), SEEDS)
-def test_the_times_to_the_limit_hold_the_true_one(seed: int, drawn: bool) -> None:
-    loop = played(seed, drawn=drawn, for_s=1.0, verb="plug_builds", seconds=300.0)
-    told: list[tuple[float, float, float]] = []
-    while True:
-        loop.scan()
-        finding = loop.state.line_watch.finding
-        assert finding.pressure_pa is not None
-        if finding.pressure_pa > HIGH_PA:
-            break
-        if finding.soonest_s is not None and finding.latest_s is not None:
-            told.append((loop.rig.now_s, finding.soonest_s, finding.latest_s))
-    held = [soonest <= 1.25 * (loop.rig.now_s - at) and loop.rig.now_s - at <= latest for at, soonest, latest in told]
-    assert sum(held) >= 0.9 * len(held)
-
-
-@pytest.mark.slow
-@pytest.mark.timeout(180)
-@pytest.mark.parametrize("mix_short_ton_h", [130.0, 250.0])
-@pytest.mark.parametrize(("seed", "drawn"), SEEDS)
-def test_a_hose_off_stops_the_feed_within_seconds(seed: int, drawn: bool, mix_short_ton_h: float) -> None:
-    loop = played(seed, drawn=drawn, for_s=12.0, verb="hose_off", mix_short_ton_h=mix_short_ton_h)
+def test_a_hose_off_stops_the_feed_within_seconds(seed: int, drawn: bool) -> None:
+    loop = played(seed, drawn=drawn, for_s=12.0, verb="hose_off", mix_short_ton_h=130.0 if seed < 3 else 250.0)
     (stopped_s,) = [at_s - ONSET_S for at_s, happened in loop.events if happened.name == "feed_stopped"]
     assert stopped_s < 8.0
     assert [what for _, what in happenings(loop) if what in OF_LINE] == ["pressure_low"]

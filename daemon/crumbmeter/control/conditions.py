@@ -83,10 +83,11 @@ def _line(state: State, params: Params) -> dict[str, Condition]:
     high = feed.pressure_high_s > delay_s or sequence.reason.startswith(PRESSURE_HIGH)
     low = feed.pressure_low_s > delay_s or sequence.reason.startswith(PRESSURE_LOW)
     in_vain = feed.no_flow_s > IN_VAIN_S or alarm == "no_rubber_flow"
-    if not (high or low or in_vain or alarm) and finding.pressure_pa is not None:
+    # With the pressure Bad, what was found by it does not go away.
+    lost = ours and finding.pressure_pa is None and params.contacts.line_pressure is not None
+    if not (high or low or in_vain or alarm or lost):
         return ALL_WELL
-    # Without a pressure to judge by, what was found by it does not go away.
-    gone = None if ours and finding.pressure_pa is None else False
+    gone = None if lost else False
 
     def told(alarm_id: str) -> str:
         """A fixed limit may be quicker than the table: then what the table is about to say."""

@@ -321,3 +321,23 @@ def test_a_site_without_a_pressure_still_tells_a_bridge() -> None:
         bench.values["hopper_mass"] = held_kg
     assert bench.found is Diagnosis.BRIDGE
     assert bench.state.line_watch.curve == LineWatch().curve
+
+
+def test_a_site_with_a_flow_switch_alone_raises_and_clears_by_it() -> None:
+    params = make_params()
+    contacts = replace(params.contacts, line_pressure=None, flow_switch=INDEX["flow_switch"])
+    bench = LineBench(replace(params, contacts=contacts))
+    bench.values["flow_switch"] = 0.0
+    bench.enable_and_start()
+    bench.run_until(Diagnosis.NOT_ARRIVING, 120.0)
+    bench.run_obeying(2.0)
+    assert bench.alarms() == ["rubber_not_arriving"]
+    bench.values["flow_switch"] = 1.0
+    bench.run_obeying(20.0)
+    cleared = [
+        happened.get("alarm")
+        for result in bench.results
+        for happened in result.events
+        if happened.name == "alarm_cleared"
+    ]
+    assert cleared == ["rubber_not_arriving"]

@@ -21,6 +21,7 @@ from tests.closed_loop import ROOT, ClosedLoop, loop_for
 ONSET_S = 480.0
 HIGH_PA = 2.9 * 6894.757
 """[Pa] Fixed high limit of the demonstration site (1 psi is 6894.757 Pa)."""
+SOONEST_OFF, FILTERED_S = 1.4, 5.0
 OF_LINE = ("line_plugging", "rubber_not_arriving", "line_air_low", "flow_switch", "pressure_low", "pressure_high")
 SEEDS = [pytest.param(1, False, id="1"), pytest.param(2, True, id="2_drawn"), pytest.param(3, True, id="3_drawn")]
 
@@ -86,8 +87,11 @@ def test_a_plug_is_warned_of_long_before_it_plugs_with_the_time_there_is(seed: i
         if finding.soonest_s is not None and finding.latest_s is not None:
             told.append((loop.rig.now_s, finding.soonest_s, finding.latest_s))
     plugged_s = loop.rig.now_s
-    held = [soonest <= 1.25 * (plugged_s - at_s) and plugged_s - at_s <= latest for at_s, soonest, latest in told]
-    assert sum(held) >= 0.9 * len(held) > 0
+    # Estimates: the pressure wanders, and a finding is of the last second, filtered over three.
+    for at_s, soonest_s, latest_s in told:
+        assert soonest_s <= SOONEST_OFF * (plugged_s - at_s) + FILTERED_S
+        assert plugged_s - at_s <= latest_s + FILTERED_S
+    assert len(told) > 300
     while loop.rig.now_s < plugged_s + 5.0:
         loop.scan()
     at_s = {what: at_s for at_s, what in reversed(happenings(loop))}

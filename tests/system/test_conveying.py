@@ -94,10 +94,10 @@ def test_a_plug_is_warned_of_long_before_it_plugs_with_the_time_there_is(seed: i
     assert len(told) > 300
     while loop.rig.now_s < plugged_s + 5.0:
         loop.scan()
-    at_s = {what: at_s for at_s, what in reversed(happenings(loop))}
-    assert at_s["line_plugging"] < ONSET_S + 60.0
-    assert at_s["pressure_high"] - at_s["line_plugging"] > 120.0
-    assert "rubber_not_arriving" not in at_s
+    first_s = {what: when_s for when_s, what in reversed(happenings(loop))}
+    assert first_s["line_plugging"] < ONSET_S + 60.0
+    assert first_s["pressure_high"] - first_s["line_plugging"] > 120.0
+    assert "rubber_not_arriving" not in first_s
 
 
 @pytest.mark.slow

@@ -74,7 +74,7 @@ def place(curve: LineCurve, calm: Calm, seen: Mean, limits: SequenceParams, trav
         limits: Fixed limits.
         travel_s: [s] Of the rubber along the line.
     """
-    fixed = _beyond_fixed(calm, seen, limits)
+    fixed = _beyond_fixed(calm, seen, limits, travel_s)
     if fixed is not None:
         return fixed
     if seen.load_kg == 0.0 and not seen.auger:
@@ -90,14 +90,15 @@ def place(curve: LineCurve, calm: Calm, seen: Mean, limits: SequenceParams, trav
     return Pressure.BELOW if calm.quick_pa < -far_pa else Pressure.ON_CURVE
 
 
-def _beyond_fixed(calm: Calm, seen: Mean, limits: SequenceParams) -> Pressure | None:
+def _beyond_fixed(calm: Calm, seen: Mean, limits: SequenceParams, travel_s: float) -> Pressure | None:
     """Judge by the fixed limits, which need nothing learned; without air there is nothing to judge."""
     if calm.air_s == 0.0:
         return Pressure.UNKNOWN
     if limits.pressure_high_pa is not None and seen.pressure_pa > limits.pressure_high_pa:
         return Pressure.TOO_HIGH
-    low = seen.auger and limits.pressure_low_pa is not None and seen.pressure_pa < limits.pressure_low_pa
-    return Pressure.BELOW_BASE if low else None
+    if limits.pressure_low_pa is None or not seen.auger or calm.air_s < CALM_S + travel_s:
+        return None
+    return Pressure.BELOW_BASE if seen.pressure_pa < limits.pressure_low_pa else None
 
 
 def _above(curve: LineCurve, calm: Calm, seen: Mean) -> bool:

@@ -87,7 +87,8 @@ def machine_doubt(
 ) -> tuple[str, bool]:
     """Find what stops the feed at once in this run state.
 
-    Of what the watch over the line finds, only a hose off stops by itself; the fixed limits stop whatever it finds.
+    Of what the watch over the line finds, only a hose off by the learned curve stops by itself; the fixed limits stop
+    whatever it finds, after their own delay.
 
     Returns:
         The doubt in words (empty: none), and whether the line may still be blown clean after it.
@@ -96,7 +97,8 @@ def machine_doubt(
     armed = state in (RunState.READY, RunState.FEEDING)
     delay_s = params.sequence.pressure_delay_s
     unconfirmed = _unconfirmed(params, writes) if armed else ""
-    low = feed.pressure_low_s > delay_s or line.diagnosis is Diagnosis.HOSE_OFF
+    hose_off = line.diagnosis is Diagnosis.HOSE_OFF and line.expected_pa is not None
+    low = feed.pressure_low_s > delay_s or hose_off
     # (holds, in words, line may be blown clean); the first that holds counts.
     doubts = (
         (contacts.emergency_stop_ok is False, "emergency stop", False),

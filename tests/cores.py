@@ -40,6 +40,7 @@ SIGNALS: dict[str, tuple[float, float]] = {
     "emergency_stop_ok": (0.0, 1.0),
     "line_pressure": (-5000.0, 60000.0),
     "recipe": (0.0, 99.0),
+    "flow_switch": (0.0, 1.0),
 }
 INDEX = {name: place for place, name in enumerate(SIGNALS)}
 
@@ -59,6 +60,7 @@ RUNNING: dict[str, float] = {
     "emergency_stop_ok": 1.0,
     "line_pressure": 8000.0,
     "recipe": 0.0,
+    "flow_switch": 0.0,
 }
 
 

@@ -149,7 +149,11 @@ def _clear(rig: "Rig", _: Step) -> None:
     feeder = rig.plant.feeder
     feeder.supply.hung_up = feeder.auger.bridged = False
     feeder.hopper.leak_kg_s = 0.0
-    rig.plant.line.plugged = rig.plant.line.hose_off = False
+    rig.plant.line.clear()
+
+
+def _plug_builds(rig: "Rig", step: Step) -> None:
+    rig.plant.line.plugs_in_s = step.values["seconds"]
 
 
 def _hang_bag(rig: "Rig", _: Step) -> None:
@@ -237,6 +241,7 @@ _ACTIONS: dict[str, Action] = {
     "crew_back": _set("feeder.supply.crew_away", False),
     "hang_bag": _hang_bag,
     "plug_line": _set("line.plugged", True),
+    "plug_builds": _plug_builds,
     "hose_off": _set("line.hose_off", True),
     "clear": _clear,
     "feeder_fault": _set("feeder.fault", True),

@@ -19,6 +19,10 @@ class Line:
         self.powered = True
         self.plugged = False
         self.hose_off = False
+        self.plugs_in_s = 0.0
+        """[s] of moving air from a clear line to a plugged one; 0: nothing builds up."""
+        self.built = 0.0
+        """How far the plug has built up: 0 clear, 1 plugged."""
         self.air_share = 0.0
         """Speed of the blower as a share of its full speed."""
         self._flown_s = 0.0
@@ -28,12 +32,26 @@ class Line:
         self.spilled_kg = 0.0
         self._pressure_pa = 0.0
         self.shown_pressure_pa = 0.0
+        self._seen_s = math.inf
+        """[s] Since the flow switch saw rubber."""
         self._keep = math.exp(-step_s / max(truth.pressure_filter_s, 1e-9))
+        self._wander = 0.0
+        self._wander_keep = math.exp(-step_s / max(truth.pressure_wander_s, 1e-9))
 
     @property
     def blower_running(self) -> bool:
         """Whether the contact "blower runs" is closed."""
         return self.air_share >= self.truth.blower_proven_share
+
+    @property
+    def flow_switch(self) -> bool:
+        """Whether the contact at the line's end sees rubber pass."""
+        return self._seen_s < self.truth.flow_switch_hold_s
+
+    def clear(self) -> None:
+        """Free the line, and put every hose back."""
+        self.plugged = self.hose_off = False
+        self.plugs_in_s = self.built = 0.0
 
     @property
     def content_kg(self) -> float:
@@ -47,6 +65,7 @@ class Line:
             self.air_share = min(1.0, self.air_share + dt / max(truth.blower_run_up_s, dt))
         elif self.air_share > 0.0:
             self.air_share = max(0.0, self.air_share - dt / max(truth.blower_run_down_s, dt))
+        self._build_up()
         air = 0.0 if self.plugged else self.air_share
         if fed_kg > 0.0:
             self._packets.append((self._flown_s, fed_kg))
@@ -55,8 +74,15 @@ class Line:
         self._measure(air)
         if self.hose_off:
             self.spilled_kg += arrived
-            return 0.0
+            arrived = 0.0
+        self._seen_s = 0.0 if arrived > truth.flow_switch_kg_s * dt else self._seen_s + dt
         return arrived
+
+    def _build_up(self) -> None:
+        """Let the plug grow while air carries rubber past it; the line narrows until nothing passes."""
+        if self.plugs_in_s > 0.0 and self.held_kg > 0.0:
+            self.built = min(1.0, self.built + self.air_share * self._dt / self.plugs_in_s)
+            self.plugged = self.plugged or self.built >= 1.0
 
     def _blow(self, air: float) -> float:
         self._flown_s += air * self._dt
@@ -83,6 +109,11 @@ class Line:
         elif self.hose_off:
             there = truth.open_pa * share * share
         else:
-            there = (truth.pressure_base_pa + truth.pressure_solids_pa_per_kg * self.held_kg) * air * air
+            clear = truth.pressure_base_pa + truth.pressure_solids_pa_per_kg * self.held_kg
+            there = (clear + max(0.0, truth.plugged_pa - clear) * self.built * self.built) * air * air
+        if truth.pressure_wander_percent > 0.0:
+            step = truth.pressure_wander_percent / 100.0 * math.sqrt(1.0 - self._wander_keep**2)
+            self._wander = self._wander * self._wander_keep + step * self._random.gauss(0.0, 1.0)
+            there *= 1.0 + self._wander
         self._pressure_pa = self._pressure_pa * self._keep + there * (1 - self._keep)
         self.shown_pressure_pa = self._pressure_pa + truth.pressure_noise_pa * self._random.gauss(0.0, 1.0)

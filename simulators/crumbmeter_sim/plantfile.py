@@ -118,6 +118,13 @@ class LineTruth:
     blower_run_up_s: float
     blower_run_down_s: float
     blower_proven_share: float
+    pressure_wander_percent: float = 0.0
+    pressure_wander_s: float = 60.0
+    """Slow wander of the pressure (gusts, the drum's draught): standard deviation and correlation time."""
+    flow_switch_kg_s: float = 0.02
+    """A switch at the line's end sees a flow of more than this..."""
+    flow_switch_hold_s: float = 2.0
+    """...and goes on seeing it for so long."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ def sources(plant: Plant) -> dict[str, Source]:
         "plant.emergency_stop_ok": lambda: float(not plant.emergency),
         "blower.running": lambda: float(line.blower_running),
         "line.pressure": lambda: line.shown_pressure_pa,
+        "line.flow_switch": lambda: float(line.flow_switch),
         "feeder.hopper_mass": lambda: feeder.hopper.shown_kg,
         "feeder.supply_mass": lambda: feeder.supply.shown_kg,
         "feeder.auger_speed": lambda: feeder.auger.shown_speed_rev_s,

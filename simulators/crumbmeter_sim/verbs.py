@@ -89,6 +89,7 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "crew_back": ({}, ""),
     "hang_bag": ({}, ""),
     "plug_line": ({}, "clear"),
+    "plug_builds": ({"seconds": NUMBER}, "clear"),
     "hose_off": ({}, "clear"),
     "clear": ({}, ""),
     "feeder_fault": ({}, "feeder_fault_reset"),

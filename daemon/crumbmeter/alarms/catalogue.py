@@ -106,6 +106,27 @@ CATALOGUE: tuple[AlarmSpec, ...] = (
         "Look for an open or burst hose before anyone starts again.", 0.0, 5.0,
     ),
     AlarmSpec(
+        "line_plugging", _M, "Line pressure is above what was learned at this loading",
+        "The conveying line may plug; the feed then stops.",
+        "Stop the feed in time and let air clean the line. Never open it under pressure: lock out first.", 3.0, 10.0,
+    ),
+    AlarmSpec(
+        "rubber_not_arriving", _H, "Rubber leaves the auger, and the line carries none",
+        "Mix leaves the drum without rubber.",
+        "Look for a hose off near the drum, an airlock that stands, rubber on the ground.", 0.0, 5.0,
+    ),
+    AlarmSpec(
+        "line_air_low", _M, "Pressure of air alone is below what was learned",
+        "The air may not carry the rubber.",
+        "Look at blower, filter and relief valve, and for an open hose. If the air was changed, learn the line anew.",
+        2.0, 5.0,
+    ),
+    AlarmSpec(
+        "flow_switch", _M, "The flow switch does not agree with the rest",
+        "One of the witnesses that rubber arrives cannot be believed.",
+        "Look at the flow switch, and at the line's pressure transmitter.", 5.0, 5.0,
+    ),
+    AlarmSpec(
         "write_not_confirmed", _H, "The feeder does not hold what was written",
         "The feed may not be what the screen says; the feed stops.",
         "Look for a second master, a selector in local, or a changed limit in the device.", 0.0, 2.0,

@@ -180,11 +180,33 @@ def _means(view: Body, display: Display) -> Iterator[Text]:
     line = Text("Line ").append_text(reading(view["line_pressure_pa"], display.pressure))
     auger = Text("Auger ").append_text(reading(view["auger_speed_rev_s"], "rpm"))
     yield hopper.append("   ").append_text(auger)
-    yield supply.append("   ").append_text(line)
+    yield supply.append("   ").append_text(line).append(_learned(view, display))
+    yield from _line(view)
     job = view["job"]
     yield Text(f"Job {amount(job['rubber_g'] / 1000.0, display.mass, 0)} rubber in "
                f"{amount(job['mix_g'] / 1000.0, display.mix.partition('/')[0], 1)} mix, "
                f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
+
+
+def _learned(view: Body, display: Display) -> str:
+    """Write what the line's pressure ought to be, with its expanded uncertainty (k=2)."""
+    line = view.get("line") or {}
+    if line.get("expected_pa") is None:
+        return ""
+    digits = 2 if display.pressure == "psi" else 1
+    spread = amount(2.0 * line["spread_pa"], display.pressure, digits).split()[0]
+    return f" (learned {amount(line['expected_pa'], display.pressure, digits)} +-{spread})"
+
+
+def _line(view: Body) -> Iterator[Text]:
+    """Say what is wrong with the line, and how long there is; nothing where nothing is."""
+    line = view.get("line") or {}
+    if line.get("diagnosis", "") in ("", "as learned", "not judged"):
+        return
+    left = ""
+    if line["soonest_s"] is not None and line["latest_s"] is not None:
+        left = f"; {line['soonest_s']:.0f} to {line['latest_s']:.0f} s to the limit"
+    yield Text(f"LINE: {line['diagnosis']}{left}", style="bold yellow")
 
 
 def _streams(streams: Sequence[Body], display: Display) -> Iterator[Text]:

@@ -25,6 +25,11 @@ def site_text(site: Site, words: Explanation) -> str:
         _section("Streams: what is measured, what is corrected, how long it travels", _streams(site, words)),
         _section("Signals: what is read and what becomes of it", _signals(words)),
         _section("Doses at three rates of the plant", _doses(site, words)),
+        *(
+            [_section("Conveying line: planning only, plus or minus 50 %", _conveying(words))]
+            if words.conveying
+            else []
+        ),
         _section("Read plan: what is asked over the wire", _plan(site, words)),
         _section("Where each value is on the wire", addresses_text(words.addresses)),
         _section("Registers that may be written; no other one ever is", _writes(words)),
@@ -155,6 +160,22 @@ def _mix(title: str, mix_id: str, dose: str, rows: Sequence[DoseWords]) -> str:
         lines.append(fill(f"recycle brings {replaced * 100:.1f} % of the binder (RBR)", 6))
     lines += [fill(f"at the {row.rate} rate: {row.note}", 6) for row in rows if row.note]
     return "\n".join(lines)
+
+
+def _conveying(words: Explanation) -> str:
+    rows = [["rubber, kg/h", "air, m/s", "saltation (Rizk, +-50 %), m/s", "ratio", "loading", "outcome"]]
+    for one in words.conveying:
+        speeds = [f"{one.velocity_m_s:.1f}", f"{one.saltation_m_s:.1f}", f"{one.margin:.2f}"]
+        rows.append([f"{one.rubber_kg_s * 3600.0:.0f}", *speeds, f"{one.loading:.2f}", one.outcome.value])
+    density = words.conveying[0].density_kg_m3
+    note = (
+        f"At the auger's lowest speed and at the feeder's hard limit. Air of {density:.3f} kg/m3 where the rubber "
+        "enters, at the fixed limit of pressure: there it is slowest. Such correlations are wrong by half, both ways, "
+        "and this one was never fitted on rubber: from 1.5 on, and with no more than 10 kg of rubber in a kg of air, "
+        "the line is clearly above saltation; else it is not proven. A restart with rubber lying in the line needs "
+        "more. It stops nothing and releases nothing while the plant runs."
+    )
+    return "\n".join((table(rows, "rrrrr"), fill(note)))
 
 
 def _number(value: float | None, digits: int) -> str:

@@ -27,7 +27,7 @@ SocketOption = Annotated[
 DEEDS_HELP = (
     "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, reset-subtotal, "
     "settle-total SIGNAL KG --reason WHY, accept-weight SIGNAL --reason WHY, confirm-weight SIGNAL KG --reason WHY, "
-    "measure-trip, enable-control, monitor-only."
+    "measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
 )
 DEMO_SOCKET = Path("var/demo/crumbmeter.sock")
 

@@ -77,6 +77,11 @@ DEEDS: dict[CommandKind, Deed] = {
         "The heartbeat is withheld until the feeder trips by itself; how long that takes goes into the record. The "
         "feed must be out of service. The feeder may need a reset at its own panel afterwards."
     ),
+    CommandKind.RELEARN_LINE: Deed(
+        "The learned curve of the line's pressure is forgotten and learned anew. Only after air or line were changed "
+        "on purpose; until it is learned, the fixed limits alone watch.",
+        reason=True,
+    ),
 }
 
 

@@ -1,6 +1,12 @@
 """Pages drawn from the tables that the core runs by: the run sequence and the alarms. What they say is what it does."""
 
 from crumbmeter.alarms import catalogue, machine
+from crumbmeter.control.line_table import (
+    ALARM_OF,
+    ROWS,
+    Diagnosis,
+    Row,
+)
 from crumbmeter.control.params import SequenceParams
 from crumbmeter.control.sequence import TRANSITIONS, RunState, SequenceState, Trigger, drives
 from crumbmeter.site.reference import MADE
@@ -100,3 +106,44 @@ def alarms_page() -> str:
         f"| {state.value} | {_EVENTS[change]} | {end.value} |" for (state, change), end in machine.TRANSITIONS.items()
     ]
     return "\n".join(lines) + "\n"
+
+
+def line_diagnosis_page() -> str:
+    """Draw docs/line-diagnosis.md from the table by which the line is watched."""
+    lines = [
+        "# What is wrong with line or feed",
+        "",
+        MADE.format(what="line-diagnosis"),
+        "",
+        "Pressure, auger, weight and flow switch together, once a second. The first row that fits counts, and an empty",
+        "cell fits anything. How the pressure is judged is in [conveying.md](conveying.md). Only a hose off stops the",
+        "feed by this table; the fixed limits of pressure stop it whatever the table says.",
+        "",
+        "| auger | weight | line pressure | weigh hopper | blower | flow switch | for s | then | alarm |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    lines += ["| " + " | ".join(_cells(row)) + " |" for row in ROWS]
+    lines += [
+        "",
+        f"`{Diagnosis.NONE.value}` is said of a line at rest.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _cells(row: Row) -> tuple[str, ...]:
+    def either(value: bool | None, yes: str, no: str) -> str:
+        return "" if value is None else yes if value else no
+
+    seen = {True: "sees rubber", False: "sees none", None: "none fitted"}
+    alarm = ALARM_OF.get(row.diagnosis)
+    return (
+        either(row.auger, "turns", "stands"),
+        ", or ".join(row.weight),
+        ", or ".join(row.pressure),
+        either(row.hopper_low, "low", "not low"),
+        either(row.air, "proven", "not proven"),
+        ", or ".join(seen[value] for value in row.flow_switch),
+        f"{row.after_s:g}",
+        row.diagnosis.value,
+        f"`{alarm}`" if alarm else "",
+    )

@@ -3,6 +3,9 @@
 from collections.abc import Callable, Iterable
 
 from crumbmeter.alarms.machine import Condition
+from crumbmeter.control.line_state import words
+from crumbmeter.control.line_table import ALARM_OF
+from crumbmeter.control.line_watch import IN_VAIN_S
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
@@ -14,8 +17,10 @@ from crumbmeter.process.params import MixParams
 
 HALF_WORN, WORN = 50, 80
 """[percent] Of the writes that an output's memory endures (REQ-26)."""
-NO_FLOW_AFTER_S = 3.0
-"""[s] A feed factor that has been gone for so long means that nothing flows."""
+OF_LINE = tuple(dict.fromkeys(ALARM_OF.values()))
+ALL_WELL = dict.fromkeys(OF_LINE, Condition(true=False))
+EXPLAINS_FEED = ("no_rubber_flow", "rubber_not_arriving", "pressure_low")
+"""Alarms of what makes the feed fall short: the feed's own alarm would only say it again."""
 
 
 def conditions(
@@ -44,18 +49,16 @@ def conditions(
         ),
         "dose_out": _while_mix_moves(state.tolerance.dose_level >= 2, drum_turns),
         "dose_warning": _while_mix_moves(state.tolerance.dose_level >= 1, drum_turns),
-        "feed_off_setpoint": Condition(feeding and state.tolerance.feed_level >= 2),
-        "no_rubber_flow": Condition(feeding and state.feed.no_flow_s > NO_FLOW_AFTER_S),
+        "feed_off_setpoint": Condition(
+            feeding
+            and state.tolerance.feed_level >= 2
+            and ALARM_OF.get(state.line_watch.finding.diagnosis) not in EXPLAINS_FEED
+        ),
         "total_off": Condition(state.tolerance.total_out),
         "hopper_low": _hopper_low(params, readings, wanted=wanted),
         **_of_hopper(state, params),
         "supply_low": _contact(params.contacts.supply_low, readings),
-        "pressure_high": Condition(
-            state.feed.pressure_high_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_HIGH
-        ),
-        "pressure_low": Condition(
-            state.feed.pressure_low_s > params.sequence.pressure_delay_s or sequence.reason == PRESSURE_LOW
-        ),
+        **_line(state, params),
         "write_not_confirmed": Condition(sequence.reason.endswith(NOT_CONFIRMED), sequence.reason),
         "recipe_differs": _recipe(params, mix, readings),
         "scan_late": Condition(late),
@@ -80,6 +83,43 @@ def _of_hopper(state: State, params: Params) -> dict[str, Condition]:
         "refill_slow": Condition(weighing.refilling and weighing.refill_s > params.weighing.max_refill_s),
         "refill_gate_leaks": Condition(fills.leaks, leak),
         "feed_factor_fell": Condition(fell, f"was {fills.dropped_from:.3f} kg/rev" if fell else ""),
+    }
+
+
+def _line(state: State, params: Params) -> dict[str, Condition]:
+    """Make one alarm of what is wrong with the line or the feed, with the diagnosis for a reason."""
+    feed, sequence, finding = state.feed, state.sequence, state.line_watch.finding
+    delay_s = params.sequence.pressure_delay_s
+    feeding = sequence.state is RunState.FEEDING
+    ours = sequence.state not in (RunState.MONITOR, RunState.LOCAL)
+    alarm, likely = ALARM_OF.get(finding.diagnosis, ""), ALARM_OF.get(finding.candidate, "")
+    high = feed.pressure_high_s > delay_s or sequence.reason.startswith(PRESSURE_HIGH)
+    low = feed.pressure_low_s > delay_s or sequence.reason.startswith(PRESSURE_LOW)
+    in_vain = feed.no_flow_s > IN_VAIN_S or alarm == "no_rubber_flow"
+    # With the pressure Bad, what was found by it does not go away.
+    lost = ours and finding.pressure_pa is None and params.contacts.line_pressure is not None
+    if not (high or low or in_vain or alarm or lost):
+        return ALL_WELL
+    gone = None if lost else False
+
+    def told(alarm_id: str) -> str:
+        """A fixed limit may be quicker than the table: then what the table is about to say."""
+        if alarm == alarm_id:
+            return words(finding)
+        return finding.candidate.value if likely == alarm_id else ""
+
+    def found(alarm_id: str, *, armed: bool) -> Condition:
+        true = armed and alarm == alarm_id
+        return Condition(true or gone, told(alarm_id) if true else "")
+
+    return {
+        "pressure_high": Condition(high, told("pressure_high") if high else ""),
+        "pressure_low": Condition(low, told("pressure_low") if low else ""),
+        "no_rubber_flow": Condition(feeding and in_vain, told("no_rubber_flow") if in_vain else ""),
+        "line_plugging": found("line_plugging", armed=ours),
+        "rubber_not_arriving": found("rubber_not_arriving", armed=feeding),
+        "line_air_low": found("line_air_low", armed=ours),
+        "flow_switch": found("flow_switch", armed=ours),
     }
 
 

@@ -45,6 +45,8 @@ class ContactParams:
     supply_low: int | None = None
     line_pressure: int | None = None
     """[Pa]"""
+    flow_switch: int | None = None
+    """Contact that sees rubber pass at the line's end."""
     plant_recipe: int | None = None
     feed_rate: int | None = None
     """[kg/s] The feeder's own figure, for comparison only."""

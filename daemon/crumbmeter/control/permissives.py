@@ -1,5 +1,7 @@
 """Conditions of the feed: what is met, what stops it at once, and what only holds it for a bounded time."""
 
+from crumbmeter.control.line_state import Finding
+from crumbmeter.control.line_table import Diagnosis
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import FeedState
@@ -12,6 +14,7 @@ from crumbmeter.model.view import PermissiveView
 PRESSURE_HIGH = "line pressure high"
 PRESSURE_LOW = "line pressure low"
 NOT_CONFIRMED = "not confirmed by the feeder"
+NOTHING_FOUND = Finding()
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +78,17 @@ def inputs_in_doubt(params: Params, required: tuple[int, ...], readings: tuple[R
 
 
 def machine_doubt(
-    state: RunState, contacts: Contacts, feed: FeedState, params: Params, writes: tuple[WriteStatus, ...]
+    state: RunState,
+    contacts: Contacts,
+    feed: FeedState,
+    params: Params,
+    writes: tuple[WriteStatus, ...],
+    line: Finding = NOTHING_FOUND,
 ) -> tuple[str, bool]:
     """Find what stops the feed at once in this run state.
+
+    Of what the watch over the line finds, only a hose off by the learned curve stops by itself; the fixed limits stop
+    whatever it finds, after their own delay.
 
     Returns:
         The doubt in words (empty: none), and whether the line may still be blown clean after it.
@@ -86,6 +97,8 @@ def machine_doubt(
     armed = state in (RunState.READY, RunState.FEEDING)
     delay_s = params.sequence.pressure_delay_s
     unconfirmed = _unconfirmed(params, writes) if armed else ""
+    hose_off = line.diagnosis is Diagnosis.HOSE_OFF and line.expected_pa is not None
+    low = feed.pressure_low_s > delay_s or hose_off
     # (holds, in words, line may be blown clean); the first that holds counts.
     doubts = (
         (contacts.emergency_stop_ok is False, "emergency stop", False),
@@ -93,11 +106,15 @@ def machine_doubt(
         (line_open and contacts.blower_running is False, "blower not running", False),
         (armed and contacts.airlock_running is False, "airlock not running", True),
         (armed and contacts.diverter_to_drum is False, "diverter not on drum", True),
-        (armed and feed.pressure_high_s > delay_s, PRESSURE_HIGH, False),
-        (state is RunState.FEEDING and feed.pressure_low_s > delay_s, PRESSURE_LOW, False),
+        (armed and feed.pressure_high_s > delay_s, _named(PRESSURE_HIGH, line, Diagnosis.PLUGGED), False),
+        (state is RunState.FEEDING and low, _named(PRESSURE_LOW, line, Diagnosis.HOSE_OFF), False),
         (bool(unconfirmed), f"{unconfirmed} {NOT_CONFIRMED}", True),
     )
     return next(((why, air) for holds, why, air in doubts if holds), ("", False))
+
+
+def _named(doubt: str, line: Finding, diagnosis: Diagnosis) -> str:
+    return f"{doubt}: {diagnosis.value}" if line.candidate is diagnosis else doubt
 
 
 def _unconfirmed(params: Params, writes: tuple[WriteStatus, ...]) -> str:

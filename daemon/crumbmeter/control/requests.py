@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 from crumbmeter.alarms.machine import acknowledge
+from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import mix_changed
 from crumbmeter.control.params import Params
 from crumbmeter.control.sequence import SequenceState
@@ -224,6 +225,19 @@ def _measure_trip(state: State, command: Command, params: Params, _now_s: float)
     return replace(state, trip=test), event("heartbeat_withheld", who=command.who)
 
 
+def _relearn_line(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    """Forget the line's curve: air or line are no longer what they were. Never to silence a warning while it feeds."""
+    if state.sequence.in_service:
+        return _refused(state, command, "the feed is in service, and a plug may be what is off: stop-feed first")
+    if not command.reason.strip():
+        return _refused(state, command, "it must say why: the record keeps the reason")
+    curve = state.line_watch.curve
+    detail = event(
+        "line_relearned", base_pa=curve.base_pa, slope_pa_kg=curve.slope_pa_kg, who=command.who, reason=command.reason
+    )
+    return replace(state, line_watch=LineWatch()), detail
+
+
 _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
     CommandKind.ENABLE_CONTROL: _enable,
     CommandKind.MONITOR_ONLY: _monitor,
@@ -238,4 +252,5 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.ACCEPT_WEIGHT: _accept_weight,
     CommandKind.CONFIRM_WEIGHT: _confirm_weight,
     CommandKind.MEASURE_TRIP: _measure_trip,
+    CommandKind.RELEARN_LINE: _relearn_line,
 }

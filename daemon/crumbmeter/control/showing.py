@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, LineView, PermissiveView, ScanView, StreamView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
 
@@ -45,7 +45,6 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
     sequence, tolerance = state.sequence, state.tolerance
     feeding = sequence.state is RunState.FEEDING
     dose, error = _window(tolerance, mix)
-    mix_rate_kg_s = shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0
     return ScanView(
         now_s=shown.image.now_s,
         run_state=sequence.state.value,
@@ -55,7 +54,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         mix_id=state.mix_id,
         dose_basis=mix.dose_basis.value,
         dose_target=mix.dose,
-        mix_rate_kg_s=mix_rate_kg_s,
+        mix_rate_kg_s=shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0,
         wanted_kg_s=shown.demand.wanted_kg_s,
         setpoint_kg_s=shown.scan.setpoint.rate_kg_s,
         fed=_fed(state, shown, params),
@@ -81,6 +80,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         totalisers=totaliser_views(state.totalisers, params),
         trip=state.trip.result,
         learning=not state.weighing.learned,
+        line=_line(state),
     )
 
 
@@ -94,6 +94,12 @@ def _permissives(state: State, shown: Shown, params: Params) -> tuple[Permissive
         dosed=shown.mix.dose > 0.0,
         material=shown.material,
     )
+
+
+def _line(state: State) -> LineView:
+    found = state.line_watch.finding
+    load_kg = max(0.0, state.line.content)
+    return LineView(found.diagnosis.value, found.expected_pa, found.spread_pa, load_kg, found.soonest_s, found.latest_s)
 
 
 def _at(readings: tuple[Reading, ...], index: int | None) -> Reading:

@@ -4,6 +4,7 @@ from dataclasses import field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
 from crumbmeter.control.counters import first_pulses, first_totalisers
+from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
 from crumbmeter.control.params import Params
@@ -19,7 +20,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 6
+STATE_VERSION = 7
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -108,6 +109,7 @@ class State:
     owner: OwnerState = field(default_factory=OwnerState)
     fills: FillsState = field(default_factory=FillsState)
     trip: TripTest = field(default_factory=TripTest)
+    line_watch: LineWatch = field(default_factory=LineWatch)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
 

@@ -7,6 +7,8 @@ from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.line_state import LineWatch
+from crumbmeter.control.line_watch import follow
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.ownership import watch_owner
 from crumbmeter.control.params import Params
@@ -23,7 +25,7 @@ from crumbmeter.control.record import Surroundings, along_line, enter
 from crumbmeter.control.requests import carry_out
 from crumbmeter.control.sequence import Facts, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
-from crumbmeter.control.state import State
+from crumbmeter.control.state import FeedState, State
 from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
 from crumbmeter.estimation.fills import Look, watch_fills
@@ -120,7 +122,8 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
-    state = replace(state, plant=plant, feed=feed)
+    watch, found = _watch_line(state, params, readings, contacts, flow, feed, speed_rev_s, dt_s)
+    state = replace(state, plant=plant, feed=feed, line_watch=watch)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
@@ -137,7 +140,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
-    events = (*heard.events, *done, *weighed, *tripped, *moved, *scan.events, *alarmed)
+    events = (*heard.events, *done, *weighed, *found, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
     return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
 
@@ -202,6 +205,22 @@ def _weigh(
     return replace(state, weighing=weighing, fills=fills), flow, (*weighed, *seen)
 
 
+def _watch_line(
+    state: State,
+    params: Params,
+    readings: tuple[Reading, ...],
+    contacts: Contacts,
+    flow: Flow,
+    feed: FeedState,
+    speed_rev_s: float,
+    dt_s: float,
+) -> tuple[LineWatch, tuple[Event, ...]]:
+    return follow(
+        state.line_watch, params, readings, contacts, state.sequence.state, state.weighing, feed, state.line.content,
+        speed_rev_s, dt_s, believed=flow.believed,
+    )  # fmt: skip
+
+
 def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:
     if params.weighing.auger_speed is None:
         return state.feed.speed_rev_s if state.control_enabled else 0.0
@@ -228,7 +247,9 @@ def _facts(
     start_asked: bool,
 ) -> Facts:
     params, feed = core.params, state.feed
-    doubt, leaves_air = machine_doubt(state.sequence.state, contacts, feed, params, image.writes)
+    doubt, leaves_air = machine_doubt(
+        state.sequence.state, contacts, feed, params, image.writes, state.line_watch.finding
+    )
     lost = "scan late" if late else (in_doubt if feed.doubt_s > params.feed.input_hold_s else "")
     return Facts(
         control_enabled=state.control_enabled,

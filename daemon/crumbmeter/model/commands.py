@@ -21,6 +21,7 @@ class CommandKind(StrEnum):
     ACCEPT_WEIGHT = "accept weight"
     CONFIRM_WEIGHT = "confirm weight"
     MEASURE_TRIP = "measure trip"
+    RELEARN_LINE = "relearn line"
 
 
 @dataclass(frozen=True, slots=True)

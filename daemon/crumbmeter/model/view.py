@@ -88,6 +88,22 @@ class TripView:
 
 
 @dataclass(frozen=True, slots=True)
+class LineView:
+    """What the watch over the conveying line says."""
+
+    diagnosis: str = ""
+    expected_pa: float | None = None
+    """[Pa] Line pressure by the learned curve at this loading. None: not known well enough."""
+    spread_pa: float = 0.0
+    """[Pa] Standard deviation of a second's mean about it (k=1)."""
+    load_kg: float = 0.0
+    """[kg] Rubber under way, by what left the auger."""
+    soonest_s: float | None = None
+    latest_s: float | None = None
+    """[s] To the fixed limit by the present trend, rising ever faster and evenly. None: no trend is known."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScanView:
     """One scan, summed up for people and programs. SI throughout."""
 
@@ -139,3 +155,4 @@ class ScanView:
     trip: TripView = field(default_factory=TripView)
     learning: bool = False
     """The feed factor is still the site file's word: the weight has not told it yet."""
+    line: LineView = field(default_factory=LineView)

@@ -96,6 +96,14 @@ def view_body(view: ScanView, names: Names) -> Json:
             "resolution_s": view.trip.resolution_s,
             "why": view.trip.why,
         },
+        "line": {
+            "diagnosis": view.line.diagnosis,
+            "expected_pa": finite(view.line.expected_pa),
+            "spread_pa": finite(view.line.spread_pa),
+            "load_kg": finite(view.line.load_kg),
+            "soonest_s": finite(view.line.soonest_s),
+            "latest_s": finite(view.line.latest_s),
+        },
     }
 
 

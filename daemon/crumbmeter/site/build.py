@@ -260,6 +260,7 @@ def _contacts(file: SiteFile, at: _Indices) -> ContactParams:
         feeder_fault=at.maybe(file.feeder.fault),
         supply_low=at.maybe(file.feeder.supply_low),
         line_pressure=at.maybe(file.line.pressure),
+        flow_switch=at.maybe(file.line.flow_switch),
         plant_recipe=at.maybe(file.plant.recipe),
         feed_rate=at.maybe(file.feeder.feed_rate),
         supply_mass=at.maybe(file.feeder.supply_mass),

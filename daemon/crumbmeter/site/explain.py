@@ -9,10 +9,12 @@ from crumbmeter.control.params import Params
 from crumbmeter.field.plan import PlanRow, WireRow, describe, wire_addresses
 from crumbmeter.field.spec import RegisterSpec, Table
 from crumbmeter.model.units import UNITS
+from crumbmeter.planning.conveying import LineCheck
 from crumbmeter.process.dose import Mix, dose_of, rubber_for, to_kg_per_tonne, to_lb_per_short_ton
 from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
 from crumbmeter.process.path import effective_belt_m
 from crumbmeter.site.figures import DryFlow, mix_of, scaled
+from crumbmeter.site.lineplan import line_checks
 from crumbmeter.site.settings import Site
 
 WRITE_FUNCTIONS = {(Table.COIL, False): 5, (Table.HOLDING, False): 6, (Table.COIL, True): 15, (Table.HOLDING, True): 16}
@@ -118,6 +120,8 @@ class Explanation:
     plan: tuple[PlanRow, ...]
     addresses: tuple[WireRow, ...]
     writes: tuple[WriteWords, ...]
+    conveying: tuple[LineCheck, ...]
+    """The line's air at the lowest and at the highest feed; empty where the site does not describe its line."""
 
 
 def explain(site: Site) -> Explanation:
@@ -130,6 +134,7 @@ def explain(site: Site) -> Explanation:
         plan=describe(params.plan, site.devices, params.sources, params.outputs),
         addresses=wire_addresses(site.devices, params.sources, params.outputs),
         writes=tuple(_write(site, index) for index in range(len(params.outputs))),
+        conveying=line_checks(site.line_plan, params),
     )
 
 

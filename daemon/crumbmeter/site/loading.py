@@ -16,11 +16,12 @@ from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.feed import check_feed
 from crumbmeter.site.checks.links import check_links, check_publishing
 from crumbmeter.site.checks.outputs import check_outputs
-from crumbmeter.site.checks.plant import check_drum, check_plant
+from crumbmeter.site.checks.plant import check_drum, check_line, check_plant
 from crumbmeter.site.checks.reach import check_load, check_reach
 from crumbmeter.site.documents import read_document
 from crumbmeter.site.draft import Draft, make_draft
 from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.lineplan import build_line_plan
 from crumbmeter.site.problems import Problem, SiteRefusedError, in_order
 from crumbmeter.site.profiles import profile_folders
 from crumbmeter.site.references import follow_references, read_profiles
@@ -58,6 +59,7 @@ def draft_of(path: Path) -> Draft:
         check_counters,
         check_outputs,
         check_plant,
+        check_line,
         check_drum,
         check_feed,
         check_reach,
@@ -92,6 +94,7 @@ def _build(path: Path, draft: Draft) -> Site:
         clock_rate=file.site.clock_rate or 1.0,
         loads=bus_load(devices, params.plan, file.site.exchange_estimate_ms / 1000.0),
         normal=build_normal(file, registers),
+        line_plan=build_line_plan(file.line),
         files=tuple(files),
         settings_id=settings,
         warnings=in_order(problem for problem in draft.problems if problem.is_warning),

@@ -7,6 +7,7 @@ from typing import Literal
 from crumbmeter.control.params import Params
 from crumbmeter.field.plan import EndpointLoad
 from crumbmeter.field.spec import DeviceSpec
+from crumbmeter.planning.conveying import LinePlan
 from crumbmeter.site.problems import Problem
 
 
@@ -95,6 +96,8 @@ class Site:
     loads: tuple[EndpointLoad, ...]
     """Estimated load of each endpoint with reads alone (REQ-39)."""
     normal: NormalRates
+    line_plan: LinePlan | None
+    """For figures shown to people, never for control."""
     files: tuple[SourceFile, ...]
     """Verbatim, for the journal."""
     settings_id: str

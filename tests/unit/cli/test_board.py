@@ -12,7 +12,7 @@ from crumbmeter.cli.display import METRIC, US, dose_per_mix, seconds
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
-from crumbmeter.model.view import AlarmView, PermissiveView, StreamView, TripView
+from crumbmeter.model.view import AlarmView, LineView, PermissiveView, StreamView, TripView
 from crumbmeter.outward.lines import view_line
 from tests.unit.outward.samples import NAMES, ORIGIN, scan
 
@@ -68,6 +68,17 @@ def test_where_no_stream_is_read_nothing_is_shown_as_nought() -> None:
 def test_a_trip_that_is_being_measured_is_said() -> None:
     assert any("HEARTBEAT WITHHELD" in line for line in lines(trip=TripView(measuring=True)))
     assert not any("HEARTBEAT" in line for line in lines())
+
+
+def test_what_is_wrong_with_the_line_is_said_with_the_time_there_is() -> None:
+    # 21 000 Pa and 400 Pa are 3.05 and 0.058 psi (1 psi = 6894.757 Pa); the interval shown is k = 2
+    plugging = LineView("plug building up", expected_pa=21_000.0, spread_pa=400.0, soonest_s=118.4, latest_s=355.0)
+    found = lines(line=plugging)
+    assert "(learned 3.05 psi +-0.12)" in line_with("Line ", found)
+    assert line_with("LINE:", found) == "LINE: plug building up; 118 to 355 s to the limit"
+    assert line_with("LINE:", lines(line=LineView("bridge in the weigh hopper"))) == "LINE: bridge in the weigh hopper"
+    for calm in (LineView(), LineView("as learned"), LineView("not judged")):
+        assert not any("LINE:" in line or "learned" in line for line in lines(line=calm))
 
 
 def test_monitor_only_and_simulated_cannot_be_missed() -> None:

@@ -34,6 +34,8 @@ def test_a_good_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
         "feeder.speed_setpoint",
         "MONITOR ONLY",
         "SIMULATED",
+        "saltation (Rizk, +-50 %), m/s",
+        "It stops nothing and releases nothing while the plant runs.",
     ):
         assert " ".join(words.split()) in " ".join(out.split()), words
     site = load(DEMO)
@@ -51,6 +53,23 @@ def test_a_monitor_only_site_says_that_nothing_is_ever_written(
     assert check(site) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "nothing whatever is written to any register" in out
+
+
+def test_the_line_is_screened_only_where_the_site_describes_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    screened = explain(load(DEMO)).conveying
+    assert [one.outcome.value for one in screened] == ["clearly above", "clearly above"]
+    assert screened[0].velocity_m_s == screened[1].velocity_m_s > screened[1].saltation_m_s > screened[0].saltation_m_s
+    (tmp_path / "devices").symlink_to(ROOT / "config/devices")
+    site = tmp_path / "site.toml"
+    text = DEMO.read_text("utf-8")
+    site.write_text(text.replace("blower_air_m3_h = 1000.0", "blower_air_m3_h = 600.0"), "utf-8")
+    assert [one.outcome.value for one in explain(load(site)).conveying] == ["clearly above", "not proven"]
+    keys = ("inner_diameter_mm", "blower_air_m3_h", "particle_mm", "altitude_m")
+    site.write_text("\n".join(line for line in text.split("\n") if not line.startswith(keys)), "utf-8")
+    assert check(site) == 0
+    assert "Rizk" not in capsys.readouterr().out
 
 
 def test_a_bad_site_is_refused_on_the_error_stream(capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,6 +5,8 @@ from typing import Any
 
 import pytest
 
+from crumbmeter.control.line_state import Finding
+from crumbmeter.control.line_table import Diagnosis
 from crumbmeter.control.permissives import (
     Contacts,
     doubt_before_start,
@@ -101,6 +103,26 @@ def test_pressure_stops_without_air(feed: FeedState, why: str, states: set[RunSt
         assert doubt == ((why, False) if state in states else ("", False)), state
 
 
+@pytest.mark.parametrize("found", list(Diagnosis))
+def test_of_the_line_s_diagnoses_only_a_hose_off_by_the_learned_curve_stops(found: Diagnosis) -> None:
+    for state in R:
+        for expected_pa in (None, 8000.0):
+            line = Finding(found, found, 10.0, 3000.0, expected_pa)
+            doubt = machine_doubt(state, WELL, FeedState(), PARAMS, UNWRITTEN, line)
+            stops = found is Diagnosis.HOSE_OFF and expected_pa is not None and state is R.FEEDING
+            assert doubt == (("line pressure low: hose off, or air lost", False) if stops else ("", False))
+
+
+@pytest.mark.parametrize("found", list(Diagnosis))
+def test_no_diagnosis_holds_a_fixed_limit_back(found: Diagnosis) -> None:
+    high, low = FeedState(pressure_high_s=2.1), FeedState(pressure_low_s=2.1)
+    line = Finding(found, found, 10.0)
+    for feed, why in ((high, "line pressure high"), (low, "line pressure low")):
+        doubt, leaves_air = machine_doubt(R.FEEDING, WELL, feed, PARAMS, UNWRITTEN, line)
+        assert doubt.startswith(why)
+        assert not leaves_air
+
+
 @pytest.mark.parametrize("role", [spec.role for spec in PARAMS.outputs])
 @pytest.mark.parametrize("stage", list(WriteStage))
 def test_a_setpoint_that_is_not_confirmed(role: str, stage: WriteStage) -> None:
@@ -130,8 +152,8 @@ def test_what_forbids_a_start(value: bool | None) -> None:
 
 def test_what_the_feed_cannot_go_without() -> None:
     names = {PARAMS.signals[index].signal_id for index in required_signals(PARAMS)}
-    # The refill gate has its own rule in the estimator, and the recipe number is for comparison only.
-    assert names == set(INDEX) - {"refilling", "recipe"}
+    # The refill gate has its own rule in the estimator; recipe number and flow switch are for comparison only.
+    assert names == set(INDEX) - {"refilling", "recipe", "flow_switch"}
     assert len(required_signals(PARAMS)) == len(names)
     belt = replace(PARAMS.streams[0], belt_running=INDEX["refilling"])
     assert INDEX["refilling"] in required_signals(replace(PARAMS, streams=(belt, *PARAMS.streams[1:])))

@@ -56,3 +56,36 @@ def test_pressure_tells_solids_plug_and_open_hose_apart() -> None:
     assert sum(line.step(0.03) for _ in range(100)) == 0.0
     assert line.spilled_kg > 0.0
     assert line.shown_pressure_pa < 2000.0
+
+
+def test_a_plug_builds_up_while_rubber_flows_and_then_nothing_passes() -> None:
+    line = blown()
+    line.plugs_in_s = 60.0
+    for _ in range(300):
+        line.step(0.0)
+    assert line.built == 0.0  # air alone builds nothing
+    seen = []
+    arrived_kg = []
+    for _ in range(700):
+        arrived_kg.append(line.step(0.03))
+        seen.append(line.shown_pressure_pa)
+    assert seen[400] > seen[200] > seen[100]
+    assert sum(arrived_kg[300:400]) > 2.0
+    assert line.plugged
+    assert sum(arrived_kg[650:]) == 0.0
+    line.clear()
+    assert (line.plugged, line.built, line.plugs_in_s) == (False, 0.0, 0.0)
+
+
+def test_the_flow_switch_sees_what_arrives() -> None:
+    line = blown()
+    seen = [line.flow_switch]
+    for _ in range(2):  # on its way after 3 s, there after 6 s
+        for _ in range(30):
+            line.step(0.03)
+        seen.append(line.flow_switch)
+    line.hose_off = True
+    for _ in range(25):
+        line.step(0.03)
+    seen.append(line.flow_switch)
+    assert seen == [False, False, True, False]

@@ -164,6 +164,18 @@ def _dose(draft: Draft, name: str, mix: MixKeys) -> None:
         draft.say("dose-unusual", path, f"comes to {share:.2%} of the mix; usual is 0.25 to 1 %")
 
 
+def check_line(draft: Draft) -> None:
+    """Check that what `check` says of the conveying line can be said."""
+    line = draft.line
+    if line is None:
+        return
+    needed = ("inner_diameter_mm", "blower_air_m3_h", "particle_mm")
+    missing = [key for key in needed if getattr(line, key) is None]
+    for key in (*needed, "altitude_m", "air_temperature_c"):
+        if missing and getattr(line, key) is not None:
+            draft.say("needs-other-key", ("line", key), f"needs line.{missing[0]} to say anything of the line")
+
+
 def check_drum(draft: Draft) -> None:
     """Check the drum's and the belts' nominal speeds against their signals, and that travel leaves time to feed."""
     drum = draft.drum

@@ -197,6 +197,27 @@ class LineKeys(Keys):
     pressure_delay_s: Annotated[float, Field(ge=0, le=30)] = Field(
         description="The pressure must be beyond a limit for so long before it counts."
     )
+    flow_switch: ContactSignal | None = Field(
+        default=None, description="Contact at the line's end that sees rubber pass."
+    )
+    inner_diameter_mm: Annotated[float, Field(ge=20, le=500)] | None = Field(
+        default=None,
+        description="Of the pipe. With `blower_air_m3_h` and `particle_mm`, `check` compares the air with what "
+        "carries rubber; nothing is controlled by these.",
+    )
+    blower_air_m3_h: Annotated[float, Field(gt=0, le=20000)] | None = Field(
+        default=None,
+        description="Air through the line, the airlock's leakage taken off, at 101.325 kPa and 15 degC. For `check`.",
+    )
+    particle_mm: Annotated[float, Field(ge=0.05, le=5)] | None = Field(
+        default=None, description="Size of the rubber's largest common grains. For `check`."
+    )
+    altitude_m: Annotated[float, Field(ge=-430, le=5000)] | None = Field(
+        default=None, description="Of the plant above sea level; left out: 0. For `check`."
+    )
+    air_temperature_c: Annotated[float, Field(ge=-40, le=150)] | None = Field(
+        default=None, description="Of the air where the rubber enters the line; left out: 15. For `check`."
+    )
 
     choices: ClassVar[dict[str, Choice]] = {
         "pressure_high": choice(required=False, pressure_high_kpa="kPa", pressure_high_psi="psi"),

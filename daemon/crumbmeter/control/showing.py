@@ -88,6 +88,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         writes=shown.image.writes,
         totalisers=totaliser_views(state.totalisers, params),
         trip=state.trip.result,
+        proven=state.proving.shown,
     )
 
 

@@ -8,6 +8,7 @@ from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import PlantState, new_plant
+from crumbmeter.control.proving import ProvingState
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
@@ -18,7 +19,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -108,6 +109,7 @@ class State:
     trip: TripTest = field(default_factory=TripTest)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
+    proving: ProvingState = field(default_factory=ProvingState)
 
 
 def first_state(params: Params) -> State:

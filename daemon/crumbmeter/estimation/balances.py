@@ -104,14 +104,19 @@ class Suspect:
 
     names: tuple[str, ...]
     """The likeliest first. More than one: their errors cannot be told apart."""
-    bias: float
-    """Of the first: how much too high it reads."""
+    biases: tuple[float, ...]
+    """How much too high each reads, if it is the one."""
     uncertainty: float
-    """Standard uncertainty of the bias."""
+    """Standard uncertainty of the first one's bias."""
+
+    @property
+    def bias(self) -> float:
+        """Return how much too high the likeliest reads."""
+        return self.biases[0]
 
     @property
     def interval(self) -> tuple[float, float]:
-        """Return the interval around the bias (k = 2)."""
+        """Return the interval around the bias of the likeliest (k = 2)."""
         return self.bias - COVERAGE * self.uncertainty, self.bias + COVERAGE * self.uncertainty
 
 

@@ -180,6 +180,11 @@ def _biases(reduced: _Reduced, places: Sequence[int]) -> tuple[Vector, Matrix]:
     return applied(covariance, right), covariance
 
 
+def _bias_of(reduced: _Reduced, places: Sequence[int], at: int, place: int) -> float:
+    """Estimate the bias of one stream in the place of another of its group."""
+    return _biases(reduced, (*places[:at], place, *places[at + 1 :]))[0][at]
+
+
 def _likelihood(reduced: _Reduced, places: Sequence[int]) -> float:
     """Return how much of gamma a bias of these streams explains (T for one of them)."""
     if any(all(row[place] == 0.0 for row in reduced.rows) for place in places):
@@ -209,10 +214,14 @@ def _suspects(
         now = _tests(problem, rest, alpha) if rest is not None else None
         left = now.overall if now is not None else None
     places = [place_of[names[0]] for names in groups]
-    biases, covariance = _biases(reduced, places)
+    _, covariance = _biases(reduced, places)
     named = tuple(
-        Suspect(names, bias, sqrt(covariance[place][place]))
-        for place, (names, bias) in enumerate(zip(groups, biases, strict=True))
+        Suspect(
+            names,
+            tuple(_bias_of(reduced, places, at, place_of[name]) for name in names),
+            sqrt(covariance[at][at]),
+        )
+        for at, names in enumerate(groups)
     )
     return named, left
 

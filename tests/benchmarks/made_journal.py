@@ -73,7 +73,11 @@ def make_loop(folder: Path, hours: float) -> ClosedLoop:
 
 async def make(folder: Path, hours: float) -> dict[str, Any]:
     """Make the journal; return what is in it."""
-    loop = make_loop(folder, hours)
+    return await record_journal(make_loop(folder, hours))
+
+
+async def record_journal(loop: ClosedLoop) -> dict[str, Any]:
+    """Play a loop to its end into its site's journal; return what is in it."""
     recording = Recording(loop.site, uuid.uuid4().hex, RigClock(loop))
 
     def recorded(step: Step, arguments: tuple[Any, ...]) -> StepResult:

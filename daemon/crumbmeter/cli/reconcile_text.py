@@ -18,7 +18,7 @@ from crumbmeter.estimation.balances import (
     Withheld,
 )
 from crumbmeter.estimation.gum import digits_for
-from crumbmeter.estimation.plant_balance import Part, PlantBalance
+from crumbmeter.estimation.plant_balance import FEEDER, WEIGH_HOPPER, Part, PlantBalance
 from crumbmeter.ledger.period import Period
 from crumbmeter.model.units import UNITS
 
@@ -49,6 +49,18 @@ class Account:
         if part is None:
             return rubber if name == "rubber" else mix
         return rubber if part.rubber else mix
+
+    def hopper_span(self, suspect: Suspect) -> float | None:
+        """Return by how much the hopper's span is too large, if that is what is off; None where it cannot be that.
+
+        It weighs both what was fed and what the hopper holds, so an error of its span is in both at once.
+        """
+        parts = {part.name: part for part in self.balance.parts}
+        both = (parts[FEEDER].mass_kg or 0.0) + (parts[WEIGH_HOPPER].mass_kg or 0.0)
+        if FEEDER not in suspect.names or both <= 0.0:
+            return None
+        share = suspect.biases[suspect.names.index(FEEDER)] / both
+        return share / (1.0 - share) if share < 1.0 else None
 
 
 def account_text(account: Account) -> str:
@@ -174,6 +186,9 @@ def _suspect(account: Account, suspect: Suspect) -> Iterator[str]:
     )
     for name, bias in zip(suspect.names, suspect.biases, strict=True):
         yield fill(f"{name}: {_bias(masses[name], bias, account.unit_of(name))}", 4)
+    span = account.hopper_span(suspect)
+    if span is not None:
+        yield fill(f"hopper scale, behind feeder and weigh hopper alike: its span is {100.0 * span:+.2g} % off", 4)
 
 
 def _bias(part: Part, bias_kg: float, unit: str) -> str:
@@ -231,5 +246,8 @@ def account_json(account: Account) -> dict[str, Any]:
     if isinstance(outcome, Reconciled):
         body["reconciled"] = [asdict(one) for one in outcome.estimates if one.name not in outcome.unchecked]
     if isinstance(outcome, Withheld):
-        body["suspects"] = [asdict(one) | {"interval_kg": list(one.interval)} for one in outcome.suspects]
+        body["suspects"] = [
+            asdict(one) | {"interval_kg": list(one.interval), "hopper_span_fraction": account.hopper_span(one)}
+            for one in outcome.suspects
+        ]
     return body

@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import median
 
 from crumbmeter.control.params import Params
 from crumbmeter.control.proving import water_of
@@ -26,6 +27,8 @@ EMPTIED_SHARE = 0.5
 """Of the outlet's residence: mix that leaves the drum so long after the last has entered empties it."""
 END_PARCELS = 20
 """Parcels at an end by which it is judged steady or not."""
+END_ROWS = 11
+"""Rows of a second whose median is a hopper's level at an end."""
 MOST_UNCERTAIN = 0.02
 """Share of the mix whose inputs may have been Bad in a period that is tested."""
 
@@ -93,6 +96,17 @@ class _Row:
     supply_kg: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class _AtEnd:
+    """The rows at one end, the outermost first."""
+
+    outermost: list[_Row]
+    moving: _Row | None
+    """The outermost in which the plant made mix."""
+    rested: bool
+    """Whether there is one at rest outside it."""
+
+
 class _Sums:
     """Parcels of the period, added up as they are read."""
 
@@ -131,8 +145,8 @@ def read_period(reader: Reader, params: Params, span: Span) -> Period | None:
     if not sums.count:
         return None
     first, last = sums.first[0].stored, sums.last[-1].stored
-    begun = _as_far_as_moving(_rows(reader, params, span, newest_first=False))
-    ended = _as_far_as_moving(_rows(reader, params, span, newest_first=True))
+    begun = _at_end(_rows(reader, params, span, newest_first=False))
+    ended = _at_end(_rows(reader, params, span, newest_first=True))
     opened = _end(begun, first, params, sums.first)
     closed = _end(ended, last, params, sums.last)
     starts = reader.entries("record", (BOOT,), after_seq=first.seq, through_seq=last.seq)
@@ -169,27 +183,26 @@ def _rows(reader: Reader, params: Params, span: Span, *, newest_first: bool) -> 
         )
 
 
-def _as_far_as_moving(found: Iterator[_Row]) -> list[_Row]:
-    """Return the rows up to the first in which the plant makes mix, that one included: a night may lie before it."""
-    kept: list[_Row] = []
+def _at_end(found: Iterator[_Row]) -> _AtEnd:
+    """Read the rows of an end up to the first in which the plant makes mix: a night may lie before it."""
+    outermost: list[_Row] = []
+    rested = False
     for row in found:
-        # Of rows at rest the outermost reading counts, and the newest: what lies between says nothing.
-        if len(kept) > 1 and kept[-1].hopper_kg is not None:
-            kept.pop()
-        kept.append(row)
-        if row.mix_kg_s > MOVING_KG_S:
-            break
-    return kept
+        moving = row.mix_kg_s > MOVING_KG_S
+        if len(outermost) < END_ROWS and not (moving and outermost):
+            outermost.append(row)
+        if moving:
+            return _AtEnd(outermost, row, rested)
+        rested = True
+    return _AtEnd(outermost, None, rested)
 
 
-def _end(kept: list[_Row], parcel: Stored, params: Params, near: Sequence[RecordedParcel]) -> End:
+def _end(at: _AtEnd, parcel: Stored, params: Params, near: Sequence[RecordedParcel]) -> End:
     """Say how the plant was at an end, by its outermost rows and parcels."""
-    if not kept:
-        return End.UNKNOWN
-    moving = kept[-1]
-    if moving.mix_kg_s <= MOVING_KG_S:
+    moving = at.moving
+    if moving is None:
         return End.UNKNOWN  # mix was booked, and no row shows it passing
-    if len(kept) == 1:
+    if not at.rested:
         rates = [one.parcel.mix_g / max(1e-3, one.parcel.ended_s - one.parcel.began_s) for one in near]
         ratio = steadiness(rates)
         return End.RUNNING if ratio is not None and ratio >= STEADY else End.CHANGING
@@ -198,7 +211,7 @@ def _end(kept: list[_Row], parcel: Stored, params: Params, near: Sequence[Record
     return End.EMPTY if whole else End.FULL
 
 
-def _recorded(params: Params, sums: _Sums, begun: list[_Row], ended: list[_Row], *, emptied: bool) -> Recorded:
+def _recorded(params: Params, sums: _Sums, begun: _AtEnd, ended: _AtEnd, *, emptied: bool) -> Recorded:
     aggregate, recycle, binder, rubber = (gram / 1000.0 for gram in sums.grams[:4])
     away_s = params.line.travel_s + params.drum.outlet_residence_s
     return Recorded(
@@ -208,14 +221,18 @@ def _recorded(params: Params, sums: _Sums, begun: list[_Row], ended: list[_Row],
         rubber_kg=rubber,
         weighing_kg=weighing_uncertainty(sums.weighing),
         water=water_of(params, tuple(stream.moisture for stream in params.streams)),
-        hopper_change_kg=_change([row.hopper_kg for row in begun], [row.hopper_kg for row in ended]),
-        supply_change_kg=_change([row.supply_kg for row in begun], [row.supply_kg for row in ended]),
+        hopper_change_kg=_change(
+            [row.hopper_kg for row in begun.outermost], [row.hopper_kg for row in ended.outermost]
+        ),
+        supply_change_kg=_change(
+            [row.supply_kg for row in begun.outermost], [row.supply_kg for row in ended.outermost]
+        ),
         on_the_way_kg=0.0 if emptied or sums.took_s <= 0.0 else rubber / sums.took_s * away_s,
     )
 
 
 def _change(opening: Sequence[float | None], closing: Sequence[float | None]) -> float | None:
-    """Return the last reading less the first one; both lists begin at the outside."""
-    first = next((value for value in opening if value is not None), None)
-    last = next((value for value in closing if value is not None), None)
-    return None if first is None or last is None else last - first
+    """Return the closing level less the opening one: medians, for the first weights after a start may still settle."""
+    first = [value for value in opening if value is not None]
+    last = [value for value in closing if value is not None]
+    return median(last) - median(first) if first and last else None

@@ -18,13 +18,20 @@ _BASES = (
 )
 
 
-def site_text(site: Site, words: Explanation) -> str:
-    """Write the whole explanation."""
+def site_text(site: Site, words: Explanation, proof: str) -> str:
+    """Write the whole explanation.
+
+    Args:
+        site: Site.
+        words: What is explained.
+        proof: What the site can prove, written already.
+    """
     parts = (
         _head(site),
         _section("Streams: what is measured, what is corrected, how long it travels", _streams(site, words)),
         _section("Signals: what is read and what becomes of it", _signals(words)),
         _section("Doses at three rates of the plant", _doses(site, words)),
+        _section("What this site can prove: the dose and its uncertainty", proof),
         _section("Read plan: what is asked over the wire", _plan(site, words)),
         _section("Where each value is on the wire", addresses_text(words.addresses)),
         _section("Registers that may be written; no other one ever is", _writes(words)),

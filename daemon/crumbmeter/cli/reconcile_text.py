@@ -108,7 +108,8 @@ def _shown(value_kg: float, spread_kg: float, unit: str) -> tuple[str, str]:
     """Write a mass with its uncertainty, both to the place of the uncertainty's second digit."""
     spread = UNITS[unit].from_si(spread_kg)
     digits = min(3, digits_for(spread))
-    return f"{UNITS[unit].from_si(value_kg):.{digits}f}", f"{spread:.{digits}f}"
+    value = f"{UNITS[unit].from_si(value_kg):.{digits}f}"
+    return value if float(value) else value.removeprefix("-"), f"{spread:.{digits}f}"
 
 
 def _tests(account: Account) -> Iterator[str]:

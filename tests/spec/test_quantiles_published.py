@@ -62,6 +62,14 @@ def test_closed_forms() -> None:
     assert t_above(-1.0, 1.0) == pytest.approx(0.75, rel=1e-12)
 
 
+@pytest.mark.parametrize("degrees", [4.0, 5.0, 8.0, 16.7, 100.0, 999.0])
+@pytest.mark.parametrize("probability", [0.6, 0.975, 0.977_249_868, 0.999])
+def test_quantiles_of_t_are_where_the_tail_says(degrees: float, probability: float) -> None:
+    value = t_quantile(probability, degrees)
+    assert t_above(value, degrees) == pytest.approx(1.0 - probability, rel=1e-9)
+    assert t_quantile(1.0 - probability, degrees) == pytest.approx(-value, rel=1e-9)
+
+
 @pytest.mark.parametrize("probability", [0.0, 1.0, -0.1, 2.0, float("nan")])
 def test_what_is_no_probability_is_refused(probability: float) -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):

@@ -4,7 +4,7 @@ Sums are whole grams, kept as parcels come and go, so that a window of a hundred
 """
 
 from crumbmeter.control.params import Params
-from crumbmeter.estimation.budget import Shift, Water, causes_of, dose_budget
+from crumbmeter.estimation.budget import Shift, Water, causes_of, dose_budget, weighing_uncertainty
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
@@ -12,8 +12,8 @@ from crumbmeter.model.view import DoseView
 from crumbmeter.process.dose import Mix
 from crumbmeter.process.params import DoseBasis, StreamKind
 
-SUMMED = 7
-"""Mix, rubber, its weighing uncertainty, dry aggregate, recycle, its binder, virgin binder [g]."""
+SUMMED = 6
+"""Mix, rubber, dry aggregate, recycle, its binder, virgin binder [g]."""
 Grams = tuple[int, ...]
 
 
@@ -22,6 +22,9 @@ class BookedPart:
     """One parcel's share in the window."""
 
     grams: Grams
+    ended_s: float
+    weighing_kg: float
+    """[kg] Standard uncertainty of its rubber, without the hopper's span."""
     rubber_kg_s: float
     """[kg/s] Rubber wanted over the time that the parcel took to leave."""
     quality: Quality
@@ -50,7 +53,8 @@ def prove(state: ProvingState, parcel: Parcel, params: Params, moisture: tuple[f
         return ProvingState() if state.parts or state.shown is not None else state
     if parcel.mix_id != state.mix_id:
         state = ProvingState(parcel.mix_id)
-    part = BookedPart(_grams(parcel), _rate_kg_s(parcel), parcel.quality)
+    weighing_kg = parcel.rubber_uncertainty_g / 1000.0
+    part = BookedPart(_grams(parcel), parcel.ended_s, weighing_kg, _rate_kg_s(parcel), parcel.quality)
     parts = [*state.parts, part]
     sums = [held + more for held, more in zip(state.sums, part.grams, strict=True)]
     window_g = params.uncertainty.window_kg * 1000.0
@@ -64,8 +68,8 @@ def prove(state: ProvingState, parcel: Parcel, params: Params, moisture: tuple[f
 
 def _grams(parcel: Parcel) -> Grams:
     return (
-        parcel.mix_g, parcel.rubber_g, parcel.rubber_uncertainty_g, parcel.dry_aggregate_g, parcel.recycle_g,
-        parcel.recycle_binder_g, parcel.virgin_binder_g,
+        parcel.mix_g, parcel.rubber_g, parcel.dry_aggregate_g, parcel.recycle_g, parcel.recycle_binder_g,
+        parcel.virgin_binder_g,
     )  # fmt: skip
 
 
@@ -77,8 +81,9 @@ def _rate_kg_s(parcel: Parcel) -> float:
 def _shown(
     parts: tuple[BookedPart, ...], sums: list[int], basis: str, params: Params, moisture: tuple[float, ...]
 ) -> DoseView | None:
-    whole, rubber, weighing, dry, recycle, recycle_binder, binder = [gram / 1000.0 for gram in sums]
+    whole, rubber, dry, recycle, recycle_binder, binder = [gram / 1000.0 for gram in sums]
     mix = Mix(dry, recycle, recycle_binder, binder)
+    weighing = weighing_uncertainty((part.ended_s, part.weighing_kg) for part in parts)
     shift = Shift(parts[0].rubber_kg_s, parts[-1].rubber_kg_s)
     causes = causes_of(params.uncertainty, rubber, weighing, mix, water_of(params, moisture), shift)
     budget = dose_budget(DoseBasis(basis), rubber, mix, causes)

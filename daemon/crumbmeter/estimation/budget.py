@@ -16,6 +16,13 @@ from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.dose import Mix, base_of, counts_rubber
 from crumbmeter.process.params import DoseBasis
 
+ONE_ERROR_S = 60.0
+"""[s] In a window of some tons the estimator's error counts as one over so long, and as another after it. What it gets
+wrong now the weight corrects within (noise^2 dt / walk^2)^(1/4), some ten seconds; a refill, over which the factor
+carries it, is shorter too. tests/unit/estimation/test_budget.py holds the filter against it."""
+ONE_REFILL_S = 600.0
+"""[s] The same for long totals, in which what refills get wrong alike adds up: about one of them is in ten minutes."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -85,8 +92,7 @@ def causes_of(
     Args:
         params: What the site knows of its instruments.
         rubber: [kg] Rubber by the estimator.
-        weighing: [kg] Its standard uncertainty as the parcels state it. They add it up as if one error went through the
-            whole window: an upper bound, for what the filter gets wrong now the weight corrects later.
+        weighing: [kg] Its standard uncertainty (`weighing_uncertainty`).
         mix: [kg] The mix without rubber.
         water: Water in force.
         shift: What a wrong travel would have moved.
@@ -123,6 +129,20 @@ def _recycle(mass: float, binder_share: float) -> Mix:
 def _cause(name: str, within: Within, mix: Mix | None = None, *, rubber: float = 0.0) -> Cause:
     degrees = inf if within.stated else ASSUMED_DEGREES
     return Cause(name, rubber, Mix() if mix is None else mix, degrees, within.stated)
+
+
+def weighing_uncertainty(parts: Iterable[tuple[float, float]], one_error_s: float = ONE_ERROR_S) -> float:
+    """[kg] Return the standard uncertainty of the rubber of many parcels, without the hopper's span.
+
+    Args:
+        parts: For each parcel: when it ended [s], and the standard uncertainty of its rubber [kg].
+        one_error_s: [s] Within this the parcels' errors are one and add up; after it comes another one.
+    """
+    groups: dict[int, float] = {}
+    for ended_s, uncertainty_kg in parts:
+        group = int(ended_s // one_error_s)
+        groups[group] = groups.get(group, 0.0) + uncertainty_kg
+    return sqrt(sum([group * group for group in groups.values()]))
 
 
 def steady_weighing(flow_kg_s: float, drift_per_s: float, noise_kg: float, period_s: float) -> float:

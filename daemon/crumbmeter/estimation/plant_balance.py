@@ -19,9 +19,6 @@ from crumbmeter.estimation.budget import Water
 from crumbmeter.estimation.gum import of_limits
 from crumbmeter.estimation.params import UncertaintyParams, Within
 
-ONE_ERROR_S = 600.0
-"""[s] The estimator's error is taken for one and the same over so long, and for another after it. Its own memory is a
-fraction of a minute ((noise^2 dt / walk^2)^(1/4)), and a refill, over which the factor carries it, is as short."""
 STEADY = 0.5
 """Below this the ratio of `steadiness` tells a trend (Cao and Rhinehart 1995, by computation.md, section 5)."""
 
@@ -244,20 +241,6 @@ def _notes(recorded: Recorded, entered: Entered) -> tuple[str, ...]:
     if recorded.recycle_kg == 0.0:
         notes.append("No recycle ran.")
     return tuple(notes)
-
-
-def weighing_uncertainty(parts: Iterable[tuple[float, float]], one_error_s: float = ONE_ERROR_S) -> float:
-    """[kg] Return the standard uncertainty of a long total of rubber.
-
-    Args:
-        parts: For each parcel in order: when it ended [s], and the standard uncertainty of its rubber [kg].
-        one_error_s: [s] Within this the parcels' errors are one and add up; after it comes another one.
-    """
-    groups: dict[int, float] = {}
-    for ended_s, uncertainty_kg in parts:
-        group = int(ended_s // one_error_s)
-        groups[group] = groups.get(group, 0.0) + uncertainty_kg
-    return sqrt(sum(group * group for group in groups.values()))
 
 
 def steadiness(values: Sequence[float]) -> float | None:

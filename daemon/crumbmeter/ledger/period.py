@@ -13,7 +13,8 @@ from statistics import median
 
 from crumbmeter.control.params import Params
 from crumbmeter.control.proving import water_of
-from crumbmeter.estimation.plant_balance import STEADY, Recorded, steadiness, weighing_uncertainty
+from crumbmeter.estimation.budget import ONE_REFILL_S, weighing_uncertainty
+from crumbmeter.estimation.plant_balance import STEADY, Recorded, steadiness
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import parcels, rows
@@ -219,7 +220,7 @@ def _recorded(params: Params, sums: _Sums, begun: _AtEnd, ended: _AtEnd, *, empt
         recycle_kg=recycle,
         binder_kg=binder,
         rubber_kg=rubber,
-        weighing_kg=weighing_uncertainty(sums.weighing),
+        weighing_kg=weighing_uncertainty(sums.weighing, ONE_REFILL_S),
         water=water_of(params, tuple(stream.moisture for stream in params.streams)),
         hopper_change_kg=_change(
             [row.hopper_kg for row in begun.outermost], [row.hopper_kg for row in ended.outermost]

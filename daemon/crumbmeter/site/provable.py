@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from crumbmeter.control.proving import water_of
-from crumbmeter.estimation.budget import Shift, causes_of, dose_budget, steady_weighing
+from crumbmeter.estimation.budget import ONE_ERROR_S, Shift, causes_of, dose_budget, steady_weighing
 from crumbmeter.estimation.gum import Budget, Provable
 from crumbmeter.process.dose import Mix, rubber_for
 from crumbmeter.process.params import MixParams
@@ -81,7 +81,9 @@ def steady_budget(site: Site, mix: MixParams, parts: Mix) -> Budget | None:
     )
     rubber_kg = flow_kg_s * window_s
     water = water_of(params, tuple(stream.moisture for stream in params.streams))
-    causes = causes_of(params.uncertainty, rubber_kg, weighing * window_s, made, water, Shift())
+    # As `weighing_uncertainty` of a window of steady parcels: minutes are independent of each other.
+    weighing_kg = weighing * (window_s * min(window_s, ONE_ERROR_S)) ** 0.5
+    causes = causes_of(params.uncertainty, rubber_kg, weighing_kg, made, water, Shift())
     return dose_budget(mix.dose_basis, rubber_kg, made, causes)
 
 

@@ -7,12 +7,15 @@ from math import inf, sqrt
 import pytest
 
 from crumbmeter.estimation.budget import (
+    ONE_ERROR_S,
+    ONE_REFILL_S,
     Cause,
     Shift,
     Water,
     causes_of,
     dose_budget,
     steady_weighing,
+    weighing_uncertainty,
 )
 from crumbmeter.estimation.gum import ASSUMED_DEGREES
 from crumbmeter.estimation.params import UncertaintyParams, WeighingParams, Within
@@ -134,3 +137,40 @@ def test_steady_weighing_is_what_the_filter_comes_to() -> None:
         state, flow, _ = weigh(state, params, expected, 0.35, None, period_s)
     foreseen = steady_weighing(state.factor_kg_rev * 0.35, params.factor_drift_per_s, state.noise_kg, period_s)
     assert flow.uncertainty_kg_s == pytest.approx(foreseen, rel=0.05)
+
+
+def test_errors_of_the_estimator_add_up_for_a_minute_and_then_begin_anew() -> None:
+    parcels = [(float(second), 0.1) for second in range(0, 3600, 10)]
+    assert weighing_uncertainty(parcels) == pytest.approx(sqrt(60.0) * 6 * 0.1)
+    assert weighing_uncertainty(parcels, ONE_REFILL_S) == pytest.approx(sqrt(6.0) * 60 * 0.1)
+    assert weighing_uncertainty(parcels[:6]) == pytest.approx(0.6)
+    assert weighing_uncertainty([]) == 0.0
+
+
+def test_the_filter_s_error_over_a_window_is_no_larger_than_that() -> None:
+    """The filter against a factor that walks and a weight that is noisy, as its model says: windows of five minutes."""
+    draws, period_s, speed, windows = random.Random(20), 0.2, 0.35, 60
+    params = WeighingParams(
+        hopper_mass=0, auger_speed=1, refilling=None, feed_factor_kg_rev=0.9, feed_factor_low_kg_rev=0.3,
+        feed_factor_high_kg_rev=2.0, mass_noise_kg=0.09, factor_drift_per_s=0.002, settle_after_refill_s=3.0,
+        max_refill_s=60.0, low_mass_kg=-1e6, full_mass_kg=1e6,
+    )  # fmt: skip
+    state, factor, mass = new_weighing(params), 0.9, 240.0
+    errors, stated, scans = [], [], round(300.0 / period_s)
+    for _ in range(windows):
+        fed = said = 0.0
+        parts: list[tuple[float, float]] = []
+        for scan in range(scans):
+            factor += 0.9 * 0.002 * sqrt(period_s) * draws.gauss(0.0, 1.0) - 0.0002 * (factor - 0.9)
+            fed += factor * speed * period_s
+            mass -= factor * speed * period_s
+            state, flow, _ = weigh(state, params, mass + draws.gauss(0.0, 0.09), speed, None, period_s)
+            said += flow.fed_kg
+            parts.append((scan * period_s, flow.fed_uncertainty_kg))
+        errors.append(said - fed)
+        stated.append(weighing_uncertainty(parts))
+    error = sqrt(sum(one * one for one in errors[1:]) / (windows - 1))
+    claimed = sqrt(sum(one * one for one in stated[1:]) / (windows - 1))
+    assert error < claimed
+    assert claimed < sum(part for _, part in parts)  # far less than one error through the whole window
+    assert ONE_ERROR_S < 300.0

@@ -17,7 +17,6 @@ from crumbmeter.estimation.plant_balance import (
     plant_balance,
     steadiness,
     together,
-    weighing_uncertainty,
 )
 from crumbmeter.estimation.reconciliation import reconcile
 
@@ -145,13 +144,6 @@ def test_waste_and_silo_have_their_own_figures() -> None:
     assert sqrt(part_of(balance, "silo level").variance_kg2) == pytest.approx(4000.0 * sqrt(2.0) / sqrt(3.0))
     assert balance.notes == ()
     assert plant_balance(PARAMS, RECORDED, ENTERED).notes
-
-
-def test_errors_of_the_estimator_add_up_for_ten_minutes_only() -> None:
-    parcels = [(float(second), 0.1) for second in range(0, 3600, 10)]
-    assert weighing_uncertainty(parcels) == pytest.approx(sqrt(6.0) * 60 * 0.1)
-    assert weighing_uncertainty(parcels[:30]) == pytest.approx(3.0)
-    assert weighing_uncertainty([]) == 0.0
 
 
 def test_steadiness_tells_noise_from_a_trend() -> None:

@@ -23,6 +23,8 @@ from crumbmeter.ledger.period import Period
 from crumbmeter.model.units import UNITS
 
 COVERAGE = 2.0
+DOUBLED = 4.0
+"""What twice the uncertainty everywhere divides chi-square by: the tolerances are a choice, so its weight is shown."""
 UNITS_OF = {"us": ("short_ton", "lb"), "metric": ("tonne", "kg")}
 """Unit of mix and unit of rubber, by the site's system."""
 
@@ -160,6 +162,9 @@ def _verdict(account: Account) -> Iterator[str]:
             yield "GROSS ERROR: no value is reconciled while a test fails"
             for suspect in outcome.suspects:
                 yield from _suspect(account, suspect)
+            overall = outcome.tests.overall
+            doubled = "still fail" if overall.statistic > DOUBLED * overall.critical else "pass"
+            yield fill(f"Were every tolerance twice as wide, the global test would {doubled}.")
             if outcome.left is None:
                 yield fill("Without these no balance is left to be tested.")
             else:

@@ -115,6 +115,10 @@ def test_a_gross_error_withholds_every_reconciled_value(journal: Path, tmp_path:
     assert "bags of yard: it reads 110" in out
     assert "feeder: it reads 110" in out
     assert "hopper scale, behind feeder and weigh hopper alike: its span is -9" in out
+    assert "Were every tolerance twice as wide, the global test would still fail." in out
+    slight = run(journal, "--entries", entries(tmp_path, bags_kg=RUBBER_KG + HOPPER_KG + SUPPLY_KG + 12.0))[1]
+    assert "GROSS ERROR" in slight
+    assert "twice as wide, the global test would pass." in slight
     told = body(journal, "--entries", entries(tmp_path, mix_kg=0.9 * MIX_KG))[1]
     assert told["reconciled"] is None
     assert "load tickets of truck" in told["suspects"][0]["names"]

@@ -9,6 +9,7 @@ from crumbmeter.cli.entries_file import EntriesRefusedError, ReadEntries, parse_
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
 from crumbmeter.cli.reconcile_text import Account, account_json, account_text
+from crumbmeter.estimation.algebra import SingularError
 from crumbmeter.estimation.balances import Reconciled
 from crumbmeter.estimation.plant_balance import Entered, plant_balance
 from crumbmeter.estimation.reconciliation import reconcile as reconcile_problem
@@ -50,6 +51,9 @@ def reconcile(
         return _refuse(
             as_json, [asdict(problem) for problem in refused.problems], f"{refused}\nNothing was reconciled."
         )
+    except SingularError:
+        words = "a balance in which everything is exact; give at least one of its entries a `within` above 0"
+        return _refuse(as_json, [words], f"cannot reconcile: {words}")
     except (JournalUnreadableError, NothingToReconcileError, SettingsGoneError) as problem:
         return _refuse(as_json, [str(problem)], f"cannot reconcile: {problem}")
     except SiteRefusedError as refused:

@@ -76,6 +76,9 @@ def reconcile(problem: Problem, alpha: float = ALPHA) -> Outcome:
     Args:
         problem: Streams, balances and covariance.
         alpha: Level of each test.
+
+    Raises:
+        SingularError: all streams of a balance are known exactly; there is nothing to weigh against each other.
     """
     reduced = _reduced(problem, ())
     if reduced is None:

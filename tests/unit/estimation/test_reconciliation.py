@@ -2,7 +2,7 @@
 
 import pytest
 
-from crumbmeter.estimation.algebra import identity
+from crumbmeter.estimation.algebra import SingularError, identity
 from crumbmeter.estimation.balances import Balance, NotRedundant, Problem, Reconciled, Stream, Withheld
 from crumbmeter.estimation.reconciliation import reconcile
 
@@ -70,6 +70,12 @@ def test_a_stream_known_exactly_is_neither_adjusted_nor_suspected() -> None:
     assert isinstance(outcome, Reconciled)
     assert [one.reconciled for one in outcome.estimates] == pytest.approx([9.5, 9.5, 0.0])
     assert [one.name for one in outcome.tests.measurements] == ["a", "b"]
+
+
+def test_a_balance_in_which_everything_is_exact_is_refused() -> None:
+    streams = (Stream("a", 10.0), Stream("b", 9.0))
+    with pytest.raises(SingularError):
+        reconcile(Problem(streams, (Balance("all", (1.0, -1.0)),), ((0.0, 0.0), (0.0, 0.0))))
 
 
 def test_a_balance_that_others_add_up_to_counts_once() -> None:

@@ -115,7 +115,8 @@ class _Sums:
         self.count = 0
         self.grams = [0] * 6
         """Aggregate, recycle, binder, rubber, mix, mix with a Bad input."""
-        self.weighing: list[tuple[float, float]] = []
+        self.weighing: dict[float, float] = {}
+        """[kg] Uncertainty of the rubber, added up over each stretch in which it is one error, by its beginning [s]."""
         self.took_s = 0.0
         self.simulated = False
         self.first: list[RecordedParcel] = []
@@ -129,7 +130,8 @@ class _Sums:
             parcel.dry_aggregate_g, parcel.recycle_g, parcel.virgin_binder_g, parcel.rubber_g, parcel.mix_g, bad_g
         )  # fmt: skip
         self.grams = [held + more for held, more in zip(self.grams, masses, strict=True)]
-        self.weighing.append((one.stored.mono_us / 1e6, parcel.rubber_uncertainty_g / 1000.0))
+        stretch_s = one.stored.wall_us / 1e6 // ONE_REFILL_S * ONE_REFILL_S
+        self.weighing[stretch_s] = self.weighing.get(stretch_s, 0.0) + parcel.rubber_uncertainty_g / 1000.0
         self.took_s += parcel.ended_s - parcel.began_s
         self.simulated = self.simulated or parcel.simulated
         self.count += 1
@@ -174,7 +176,10 @@ def _rows(reader: Reader, params: Params, span: Span, *, newest_first: bool) -> 
     )
     for stored in found:
         row = rows.read(stored)
-        named = dict(zip(layouts[row.layout_id], row.values, strict=True))
+        columns = layouts.get(row.layout_id)
+        if columns is None:
+            continue  # retention has taken its layout: what its figures mean is not known any more
+        named = dict(zip(columns, row.values, strict=True))
         yield _Row(
             stored.boot_id,
             stored.mono_us,
@@ -220,7 +225,7 @@ def _recorded(params: Params, sums: _Sums, begun: _AtEnd, ended: _AtEnd, *, empt
         recycle_kg=recycle,
         binder_kg=binder,
         rubber_kg=rubber,
-        weighing_kg=weighing_uncertainty(sums.weighing, ONE_REFILL_S),
+        weighing_kg=weighing_uncertainty(sums.weighing.items(), ONE_REFILL_S),
         water=water_of(params, tuple(stream.moisture for stream in params.streams)),
         hopper_change_kg=_change(
             [row.hopper_kg for row in begun.outermost], [row.hopper_kg for row in ended.outermost]

@@ -8,6 +8,9 @@ from crumbmeter.model.units import UNITS
 from crumbmeter.site import Site
 from crumbmeter.site.provable import ProofWords
 
+MOST_SHOWN = 3
+"""Contributions in words; `--json` has all."""
+
 
 def proof_text(site: Site, rows: Sequence[ProofWords]) -> str:
     """Write the section."""
@@ -31,7 +34,7 @@ def proof_text(site: Site, rows: Sequence[ProofWords]) -> str:
     lines.append(table(cells))
     for row in rows:
         if row.rate == "normal":
-            causes = ", ".join(f"{name} {100 * share:.2f} %" for name, share in row.largest)
+            causes = ", ".join(f"{name} {100 * share:.2f} %" for name, share in row.contributions[:MOST_SHOWN])
             lines.append(fill(f"{row.mix_id}: most of it comes from {causes} of the dose (k=1)."))
     assumed = sorted({name for row in rows for name in row.assumed})
     if assumed:

@@ -34,8 +34,8 @@ class ProofWords:
     accept_warn_fraction: float
     accept_alarm_fraction: float
     """Error up to which a dose is proven to be inside each (guarded acceptance); not positive: never."""
-    largest: tuple[tuple[str, float], ...]
-    """The three largest contributions, as shares of the dose (k = 1)."""
+    contributions: tuple[tuple[str, float], ...]
+    """The whole budget: each contribution as a share of the dose (k = 1), the largest first."""
     assumed: tuple[str, ...]
     """Contributions whose size the site does not state."""
 
@@ -103,6 +103,6 @@ def _words(site: Site, mix: MixParams, rate: str, budget: Budget) -> ProofWords:
         alarm_fraction=tolerance.alarm,
         accept_warn_fraction=Provable(tolerance.warn, relative).acceptance,
         accept_alarm_fraction=Provable(tolerance.alarm, relative).acceptance,
-        largest=tuple((one.name, abs(one.contribution) / budget.value) for one in budget.components[:3]),
+        contributions=tuple((one.name, abs(one.contribution) / budget.value) for one in budget.components),
         assumed=budget.assumed,
     )

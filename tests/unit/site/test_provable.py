@@ -30,6 +30,9 @@ def test_every_dosed_mix_at_three_rates() -> None:
         assert row.relative_fraction == pytest.approx(row.expanded_fraction / row.dose_fraction)
         assert row.accept_warn_fraction == pytest.approx(0.05 - row.relative_fraction)
         assert row.accept_alarm_fraction == pytest.approx(0.10 - row.relative_fraction)
+        whole = sum(share * share for _, share in row.contributions) ** 0.5
+        assert row.coverage_factor * whole == pytest.approx(row.relative_fraction)
+        assert len(row.contributions) == 9
 
 
 def test_noise_makes_it_less_certain_and_more_tons_make_it_more() -> None:
@@ -55,7 +58,7 @@ def test_a_plant_that_cannot_prove_its_tolerance_is_told() -> None:
     rough = with_uncertainty(DEMO, replace(DEMO.params.uncertainty, hopper_scale=Within(0.06, stated=True)))
     rows = provable(rough)
     assert rows[1].accept_warn_fraction < 0.0 < rows[1].accept_alarm_fraction
-    assert rows[1].largest[0][0] == "hopper scale"
+    assert rows[1].contributions[0][0] == "hopper scale"
     text = " ".join(proof_text(rough, rows).split())
     assert "NOT PROVABLE" in text
     assert "This plant cannot prove the tolerance of 5 % for base_binder_8, surface_10lb" in text

@@ -15,12 +15,13 @@ section 5). Unmeasured streams are projected out. One gross error smears into ev
 withholds all.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 
 from crumbmeter.estimation.algebra import (
     Matrix,
+    SingularError,
     Vector,
     applied,
     dot,
@@ -183,9 +184,20 @@ def _biases(reduced: _Reduced, places: Sequence[int]) -> tuple[Vector, Matrix]:
     return applied(covariance, right), covariance
 
 
-def _bias_of(reduced: _Reduced, places: Sequence[int], at: int, place: int) -> float:
-    """Estimate the bias of one stream in the place of another of its group."""
-    return _biases(reduced, (*places[:at], place, *places[at + 1 :]))[0][at]
+def _suspect(
+    reduced: _Reduced, places: Sequence[int], at: int, group: Mapping[str, int], uncertainty: float
+) -> Suspect:
+    """Estimate the bias of each of a group, in the place of its first one and beside the other suspects.
+
+    One that is another suspect itself, or does the same to every balance, cannot be in this place too: it is left out.
+    """
+    biases: dict[str, float] = {}
+    for name, place in group.items():
+        try:
+            biases[name] = _biases(reduced, (*places[:at], place, *places[at + 1 :]))[0][at]
+        except SingularError:
+            continue
+    return Suspect(tuple(biases), tuple(biases.values()), uncertainty)
 
 
 def _likelihood(reduced: _Reduced, places: Sequence[int]) -> float:
@@ -219,11 +231,7 @@ def _suspects(
     places = [place_of[names[0]] for names in groups]
     _, covariance = _biases(reduced, places)
     named = tuple(
-        Suspect(
-            names,
-            tuple(_bias_of(reduced, places, at, place_of[name]) for name in names),
-            sqrt(covariance[at][at]),
-        )
+        _suspect(reduced, places, at, {name: place_of[name] for name in names}, sqrt(covariance[at][at]))
         for at, names in enumerate(groups)
     )
     return named, left

@@ -63,6 +63,24 @@ def test_two_gross_errors_are_named_one_after_the_other() -> None:
     assert outcome.left.statistic == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_suspect_is_not_named_in_the_place_of_another_one_too() -> None:
+    # Found by the property tests: flows 5 and 6 err together, and each is nearly as likely as the other to begin with.
+    sound = problem(100.0, 64.0, 36.0, 64.0, 38.0, 102.0)
+    covariance = [list(row) for row in identity(6)]
+    for place, variance in enumerate((0.49, 1.44, 0.2025, 1.44, 0.2025, 1.4525)):
+        covariance[place][place] = variance
+    covariance[0][5] = covariance[5][0] = 0.7
+    covariance[1][5] = covariance[5][1] = 0.6
+    outcome = reconcile(Problem(sound.streams, sound.balances, tuple(map(tuple, covariance))))
+    assert isinstance(outcome, Withheld)
+    first, second = outcome.suspects
+    assert (first.names[0], second.names[0]) == ("flow 5", "flow 6")
+    assert "flow 6" not in first.names
+    assert [first.bias, second.bias] == pytest.approx([2.0, 2.0])
+    assert outcome.left is not None
+    assert outcome.left.statistic == pytest.approx(0.0, abs=1e-9)
+
+
 def test_a_stream_known_exactly_is_neither_adjusted_nor_suspected() -> None:
     streams = (Stream("a", 10.0), Stream("b", 9.0), Stream("none wasted", 0.0))
     covariance = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 0.0))

@@ -12,6 +12,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 
 from crumbmeter.adapters.prometheus_counters import totaliser_metrics, write_metrics
+from crumbmeter.adapters.prometheus_dose import dose_metrics
 from crumbmeter.adapters.prometheus_links import UnitFigures, unit_metrics
 from crumbmeter.model.image import WriteStage
 from crumbmeter.model.quality import Quality
@@ -160,6 +161,7 @@ class ScanMetrics(Collector):
         yield from totaliser_metrics(result.view, self._names)
         if live:
             yield from _values(result.view)
+            yield from dose_metrics(result.view)
             yield from _modes(result.view)
             yield from _streams(result.view)
             yield from self._writes(result.view)

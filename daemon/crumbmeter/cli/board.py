@@ -9,7 +9,17 @@ from typing import Any
 
 from rich.text import Text
 
-from crumbmeter.cli.display import Body, Display, amount, display_of, dose_per_mix, percent, reading, seconds
+from crumbmeter.cli.display import (
+    Body,
+    Display,
+    amount,
+    display_of,
+    dose_per_mix,
+    percent,
+    proven_dose,
+    reading,
+    seconds,
+)
 
 WIDTH = 80
 HEIGHT = 24
@@ -146,8 +156,23 @@ def _following(view: Body, display: Display) -> Iterator[Text]:
         yield Text("Actual   ").append_text(reading(fed, display.feed)).append(learning)
     made = f"{percent(view['window_error_fraction'])} off"
     yield _row("Made", "last tolerance window", percent(view["window_dose_fraction"], 3, sign=False), made)
+    yield from _proven(view.get("dose_uncertainty"), display)
     for item in view["narrowed"][:MOST_NARROWED]:
         yield Text(f"Narrowed by {item['stage']}: {item['reason']}")
+
+
+def _proven(dose: Body | None, display: Display) -> Iterator[Text]:
+    """Show the dose of the newest tons with its uncertainty; not as proven where an input was Bad."""
+    if dose is None or None in (dose["dose_fraction"], dose["expanded_fraction"], dose["coverage_factor"]):
+        return
+    line = Text(f"{'Dose':<9}")
+    line.append(
+        proven_dose(
+            dose["dose_fraction"], dose["expanded_fraction"], dose["coverage_factor"], dose["dose_basis"], display
+        )
+    )
+    mass = amount(dose["mix_kg"], display.mix.partition("/")[0], 0)
+    yield line.append(f", over {mass}" if dose["quality"] != "Bad" else ": an input was Bad")
 
 
 def _is_read(view: Body) -> bool:

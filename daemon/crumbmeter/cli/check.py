@@ -28,8 +28,10 @@ def check(site: Path, as_json: bool = False) -> int:
         Exit code: 0 the site is good, 2 it is refused.
     """
     from crumbmeter.cli.check_text import site_text  # noqa: PLC0415 - a command loads what it needs
+    from crumbmeter.cli.proof_text import proof_text  # noqa: PLC0415
     from crumbmeter.site import SiteRefused, load  # noqa: PLC0415
     from crumbmeter.site.explain import explain  # noqa: PLC0415
+    from crumbmeter.site.provable import provable  # noqa: PLC0415
 
     try:
         loaded = load(site)
@@ -42,13 +44,14 @@ def check(site: Path, as_json: bool = False) -> int:
     if as_json:
         _print_json(site_json(loaded))
     else:
-        _say(site_text(loaded, explain(loaded)).rstrip())
+        _say(site_text(loaded, explain(loaded), proof_text(loaded, provable(loaded))).rstrip())
     return GOOD
 
 
 def site_json(site: "Site") -> dict[str, Any]:
     """Return everything that the words say, as plain values."""
     from crumbmeter.site.explain import explain  # noqa: PLC0415
+    from crumbmeter.site.provable import provable  # noqa: PLC0415
 
     params = site.params
     return {
@@ -60,6 +63,7 @@ def site_json(site: "Site") -> dict[str, Any]:
         "control_allowed": params.control_allowed,
         "scan_period_s": params.scan_period_s,
         **asdict(explain(site)),
+        "proofs": [asdict(row) for row in provable(site)],
         "loads": [asdict(one) for one in site.loads],
         "warnings": [_problem(problem) for problem in site.warnings],
     }

@@ -18,8 +18,14 @@ _BASES = (
 )
 
 
-def site_text(site: Site, words: Explanation) -> str:
-    """Write the whole explanation."""
+def site_text(site: Site, words: Explanation, proof: str) -> str:
+    """Write the whole explanation.
+
+    Args:
+        site: Site.
+        words: What is explained.
+        proof: What the site can prove, written already.
+    """
     parts = (
         _head(site),
         _section("Streams: what is measured, what is corrected, how long it travels", _streams(site, words)),
@@ -30,6 +36,7 @@ def site_text(site: Site, words: Explanation) -> str:
             if words.conveying
             else []
         ),
+        _section("What this site can prove: the dose and its uncertainty", proof),
         _section("Read plan: what is asked over the wire", _plan(site, words)),
         _section("Where each value is on the wire", addresses_text(words.addresses)),
         _section("Registers that may be written; no other one ever is", _writes(words)),

@@ -190,6 +190,26 @@ def verify(
 
 
 @app.command()
+def reconcile(
+    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    entries: Annotated[
+        Path | None, typer.Option(help="CSV of load tickets, bags, waste and level changes (docs/uncertainty.md).")
+    ] = None,
+    from_when: Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")] = "",
+    to_when: Annotated[str, typer.Option("--to", help="End, likewise.")] = "",
+    as_json: Json = False,
+) -> None:
+    """Hold scales, feeder, bags and load tickets of a closed period against each other, and name what has drifted.
+
+    No reconciled value is shown while a test fails. Exit codes: 0 what can be tested agrees, 1 it does not, or nothing
+    can be tested, 2 the journal, the entries or a time are refused.
+    """
+    from crumbmeter.cli.reconcile import reconcile as weigh_up  # noqa: PLC0415
+
+    raise typer.Exit(weigh_up(journal, entries, from_when, to_when, as_json=as_json))
+
+
+@app.command()
 def decode(
     words: Annotated[list[str], typer.Argument(help="Register words as they came, such as 0x4049 0x0FDB.")],
     as_json: Json = False,

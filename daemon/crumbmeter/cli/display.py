@@ -6,6 +6,7 @@ from typing import Any
 
 from rich.text import Text
 
+from crumbmeter.estimation.gum import digits_for
 from crumbmeter.model.units import UNITS
 
 Body = Mapping[str, Any]
@@ -56,6 +57,26 @@ def dose_per_mix(rubber_kg_s: float | None, mix_kg_s: float | None, display: Dis
     if rubber_kg_s is None or mix_kg_s is None or mix_kg_s + rubber_kg_s <= 0.0 or mix_kg_s <= 0.0:
         return f"{MISSING} {display.dose_unit}"
     return f"{display.dose_factor * rubber_kg_s / (mix_kg_s + rubber_kg_s):.2f} {display.dose_unit}"
+
+
+DOSE_OF = {
+    "total_mix": "of mix with rubber",
+    "added_to_mix": "of mix without rubber",
+    "total_binder": "of total binder",
+    "binder_rubber_blend": "of binder with rubber",
+    "virgin_binder": "of virgin binder",
+    "dry_aggregate": "of dry virgin aggregate",
+}
+"""What a dose is a share of, in words, by its basis."""
+
+
+def proven_dose(dose: float, expanded: float, coverage: float, basis: str, display: Display) -> str:
+    """Write a dose with its expanded uncertainty, both to the place of its second digit (GUM 7.2.6)."""
+    per_mix = basis in ("total_mix", "added_to_mix")
+    factor, unit = (display.dose_factor, display.dose_unit) if per_mix else (100.0, "%")
+    digits = digits_for(factor * expanded)
+    value = f"{factor * dose:.{digits}f} +- {factor * expanded:.{digits}f}"
+    return f"{value} {unit} {DOSE_OF.get(basis, basis)}, k={coverage:.2g}"
 
 
 def seconds(value: float | None) -> str:

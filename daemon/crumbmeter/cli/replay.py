@@ -2,25 +2,19 @@
 
 import json
 import sys
-import tempfile
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import Progress
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
-from crumbmeter.control.params import Params
+from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots, settings
+from crumbmeter.ledger import boots
 from crumbmeter.ledger.stamped import BOOT
-from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.runtime.replay import NothingToReplayError, Replay, ReplayReport
-from crumbmeter.site import SiteRefusedError, load, report
-
-
-class SettingsGoneError(CrumbmeterError):
-    """The journal no longer holds the settings that a run was made with."""
+from crumbmeter.site import SiteRefusedError, report
 
 
 def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, events: bool = False) -> int:
@@ -39,7 +33,7 @@ def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, eve
     try:
         with Reader(file) as reader:
             boot_id = choose_run(reader, boot)
-            outcome = _play(Replay(reader, boot_id, lambda wanted: settings_in(reader, wanted)), events=events)
+            outcome = _play(Replay(reader, boot_id, lambda wanted: kept_site(reader, wanted).params), events=events)
     except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
         sys.stderr.write(f"cannot replay: {problem}\n")
         return REFUSED
@@ -58,22 +52,6 @@ def choose_run(reader: Reader, wanted: str | None) -> str:
             return boot_id
     there = ", ".join(boot_id[:8] for boot_id in known[:10]) or "none"
     raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
-
-
-def settings_in(reader: Reader, settings_id: str) -> Params:
-    """Build the settings of a run from the journal's own copy of the site's files."""
-    stored = settings.find(reader, settings_id)
-    if stored is None:
-        raise SettingsGoneError(f"the journal holds no settings {settings_id[:12]}")
-    with tempfile.TemporaryDirectory(prefix="crumbmeter-replay-") as folder:
-        for name, content in settings.read(stored).files:
-            path = Path(folder) / "sites" / name if "/" not in name else Path(folder) / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content)
-        params = load(Path(folder) / "sites" / "site.toml").params
-    if params.settings_id != settings_id:
-        raise SettingsGoneError(f"the files kept for {settings_id[:12]} make {params.settings_id[:12]}")
-    return params
 
 
 def _play(run: Replay, *, events: bool) -> ReplayReport:

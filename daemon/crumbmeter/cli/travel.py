@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.progress import Progress
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
-from crumbmeter.cli.replay import SettingsGoneError, choose_run, settings_in
+from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
+from crumbmeter.cli.replay import choose_run
 from crumbmeter.cli.travel_text import Told, as_json, as_words
 from crumbmeter.control.params import Params
 from crumbmeter.estimation.travel.discharge import Doubts
@@ -64,7 +65,7 @@ def travel(
     try:
         with Reader(file) as reader:
             boot_id = choose_run(reader, boot)
-            run = Replay(reader, boot_id, lambda wanted: settings_in(reader, wanted))
+            run = Replay(reader, boot_id, lambda wanted: kept_site(reader, wanted).params)
             gathered = _gather(run, part)
     except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
         sys.stderr.write(f"cannot find travel: {problem}\n")

@@ -3,7 +3,7 @@
 from dataclasses import field
 from enum import StrEnum
 
-from crumbmeter.estimation.params import WeighingParams
+from crumbmeter.estimation.params import UncertaintyParams, WeighingParams
 from crumbmeter.field.spec import OutputSpec, ReadPlan, SignalSource
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.params import DrumParams, LineParams, MixParams, StreamParams
@@ -164,3 +164,4 @@ class Params:
     confirmed with a known weight (REQ-13). Empty: not asked, as on a simulated site."""
     known_weight_band: float = 0.02
     """The reading agrees with a known weight within this share of it."""
+    uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)

@@ -3,6 +3,7 @@
 from crumbmeter.control.outlet import Marks, pass_through
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
+from crumbmeter.control.proving import prove
 from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import LINE_CELL_S, State
 from crumbmeter.control.tolerance import add_feed, add_parcels, judge_total
@@ -91,14 +92,17 @@ def enter(
     if run_state is RunState.FEEDING:
         doubt_kg = COVERAGE * (1.41 * state.weighing.noise_kg + flow.uncertainty_kg_s * params.tolerance.window_s)
         tolerance = add_feed(tolerance, around.asked_kg, flow.fed_kg, doubt_kg, params.tolerance, dt_s)
-    totals = state.totals
+    totals, proving = state.totals, state.proving
     if parcel is not None:
+        proving = prove(proving, parcel, params, state.plant.moisture)
         totals = add_to(totals, parcel)
         tolerance = add_parcels(tolerance, ((parcel, base_g),), params.tolerance)
         job = since(totals, state.job_mark)
         tolerance = judge_total(tolerance, job.rubber_g, job.target_rubber_g, params.tolerance)
     caught_kg = state.caught_kg if around.to_drum else state.caught_kg + line.arrived_kg
-    after = replace(state, outlet=outlet, tolerance=tolerance, totals=totals, caught_kg=caught_kg)
+    after = replace(
+        state, outlet=outlet, tolerance=tolerance, totals=totals, caught_kg=caught_kg, proving=proving
+    )  # fmt: skip
     return after, parcel
 
 

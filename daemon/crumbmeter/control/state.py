@@ -9,6 +9,7 @@ from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import PlantState, new_plant
+from crumbmeter.control.proving import ProvingState
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.fills import FillsState
@@ -20,7 +21,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 7
+STATE_VERSION = 8
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -112,6 +113,7 @@ class State:
     line_watch: LineWatch = field(default_factory=LineWatch)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
+    proving: ProvingState = field(default_factory=ProvingState)
 
 
 def first_state(params: Params) -> State:

@@ -34,3 +34,39 @@ class WeighingParams:
     """[s] The scale's own averaging: so far it lags behind a content that falls."""
     feed_factor_doubt: float = 0.1
     """Relative standard uncertainty of `feed_factor_kg_rev` before the weight has told anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """How exactly something is known: the true value lies within so much of the stated one, anywhere in between."""
+
+    half_width: float
+    stated: bool = False
+    """Whether the site file states it. Where it does not, the daemon's default is assumed, and said to be."""
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyParams:
+    """What the site knows of its instruments. The defaults have their sources in site/keys/uncertainty.py."""
+
+    hopper_scale: Within = Within(0.02)
+    """Span of the weigh hopper, as a fraction."""
+    aggregate_scale: Within = Within(0.01)
+    aggregate_moisture: Within = Within(0.005)
+    """Water of virgin material, as a fraction of dry mass."""
+    recycle_scale: Within = Within(0.01)
+    recycle_moisture: Within = Within(0.01)
+    recycle_binder: Within = Within(0.005)
+    """Binder in recycle, as a fraction of its dry mass."""
+    binder_meter: Within = Within(0.01)
+    travel_s: Within = Within(5.0)
+    """[s] Travel of the material against that of the rubber."""
+    ticket_scale: Within = Within(0.002)
+    bag_scale: Within = Within(0.01)
+    supply_scale: Within = Within(0.02)
+    waste: Within = Within(0.1)
+    """Of what was wasted, dumped or caught, as a fraction of it."""
+    silo_level_kg: Within = Within(4000.0)
+    """[kg] Of one reading of the silo's level."""
+    window_kg: float = 20_000.0
+    """[kg] Mix over which the live dose is given with its uncertainty."""

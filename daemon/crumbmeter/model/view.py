@@ -5,6 +5,7 @@ from dataclasses import field
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.outputs import OutputImage
+from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
 
 
@@ -104,6 +105,27 @@ class LineView:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseView:
+    """The dose of the newest tons that left the outlet, with its uncertainty (docs/uncertainty.md)."""
+
+    basis: str
+    dose: float
+    """Fraction in that basis."""
+    expanded: float
+    """Expanded uncertainty U = k u of the dose, as the same fraction."""
+    coverage: float
+    """Coverage factor k, for a coverage of about 95 %."""
+    mix_kg: float
+    """[kg] Mix with rubber that it stands for."""
+    quality: Quality
+    """Worst quality of any input that made it."""
+    largest: str
+    """What contributes most to the uncertainty."""
+    assumed: tuple[str, ...]
+    """Contributions whose size the site file does not state."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScanView:
     """One scan, summed up for people and programs. SI throughout."""
 
@@ -156,3 +178,5 @@ class ScanView:
     learning: bool = False
     """The feed factor is still the site file's word: the weight has not told it yet."""
     line: LineView = field(default_factory=LineView)
+    proven: DoseView | None = None
+    """None before the first parcel with a dose."""

@@ -10,7 +10,7 @@ from typing import Any
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
-from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, TotaliserView, Totals
+from crumbmeter.model.view import AlarmView, DoseView, PermissiveView, ScanView, StreamView, TotaliserView, Totals
 from crumbmeter.outward.origin import Names
 
 Json = dict[str, Any]
@@ -63,6 +63,7 @@ def summary_body(view: ScanView) -> Json:
         "window_dose_fraction": finite(view.window_dose),
         "window_error_fraction": finite(view.window_error),
         "feed_error_fraction": finite(view.feed_error),
+        "dose_uncertainty": None if view.proven is None else _dose(view.proven),
         "owed_kg": finite(view.owed_kg),
         "totals": _totals(view.totals),
         "job": _totals(view.job),
@@ -104,6 +105,19 @@ def view_body(view: ScanView, names: Names) -> Json:
             "soonest_s": finite(view.line.soonest_s),
             "latest_s": finite(view.line.latest_s),
         },
+    }
+
+
+def _dose(dose: DoseView) -> Json:
+    return {
+        "dose_basis": str(dose.basis),
+        "dose_fraction": finite(dose.dose),
+        "expanded_fraction": finite(dose.expanded),
+        "coverage_factor": finite(dose.coverage),
+        "mix_kg": finite(dose.mix_kg),
+        "quality": dose.quality.word,
+        "largest": dose.largest,
+        "assumed": list(dose.assumed),
     }
 
 

@@ -26,6 +26,7 @@ from crumbmeter.site.keys.plant import MixKeys, StreamKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.pulses import rate_unit, shown_register
 from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.keys.uncertainty import build_uncertainty
 from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
     JournalSettings,
@@ -151,6 +152,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         weight_reading="" if file.site.simulated else reading_id(sources[at.signal(file.feeder.hopper_mass)], devices),
         known_weight_band=file.control.known_weight_percent / 100.0,
         heartbeat=at.output(OutputRole.HEARTBEAT),
+        uncertainty=build_uncertainty(file.uncertainty, file.control),
         alarm_delays_s=tuple((name, keys.on_delay_s, keys.off_delay_s) for name, keys in file.alarms.items()),
     )
 

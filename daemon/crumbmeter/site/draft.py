@@ -21,6 +21,7 @@ from crumbmeter.site.keys.links import (
 from crumbmeter.site.keys.plant import ControlKeys, DrumKeys, LineKeys, MixKeys, PlantKeys, SiteKeys, StreamKeys
 from crumbmeter.site.keys.pulses import shown_register
 from crumbmeter.site.keys.site import SiteFile
+from crumbmeter.site.keys.uncertainty import UncertaintyKeys
 from crumbmeter.site.lines import KeyPath
 from crumbmeter.site.problems import Problem, nearest
 from crumbmeter.site.profiles import Profile
@@ -45,6 +46,7 @@ class Draft:
     sequence: SequenceKeys | None = None
     trim: TrimKeys | None = None
     tolerance: ToleranceKeys | None = None
+    uncertainty: UncertaintyKeys | None = None
     publish: PublishKeys | None = None
     socket: SocketKeys | None = None
     journal: JournalKeys | None = None

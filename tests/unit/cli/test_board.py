@@ -1,6 +1,7 @@
 """The board in words: what the operator must be able to read from it, whatever the view holds."""
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,7 +15,7 @@ from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
 from crumbmeter.model.view import AlarmView, LineView, PermissiveView, StreamView, TripView
 from crumbmeter.outward.lines import view_line
-from tests.unit.outward.samples import NAMES, ORIGIN, scan
+from tests.unit.outward.samples import NAMES, ORIGIN, VIEW, scan
 
 UP = Link(up=True, silent_s=0.1)
 US_SITE = {"title": "Demo drum", "units": "us"}
@@ -42,6 +43,23 @@ def test_wanted_setpoint_and_actual_stand_in_site_units() -> None:
     assert "14.9 kg/min" in line_with("Actual", found)
     assert "4.96 kg/tonne" in line_with("Actual", found)
     assert "180.0 tonne/h" in line_with("Mix ", found)
+
+
+def test_the_dose_stands_with_its_uncertainty_basis_and_coverage_factor() -> None:
+    # 0.00506 +- 0.0001 of the mix: 10.12 +- 0.20 lb in a short ton; 18 200 kg are 20.06 short tons
+    found = line_with("Dose", lines())
+    assert found == "Dose     10.12 +- 0.20 lb/short_ton of mix with rubber, k=2, over 20 short_ton"
+    assert len(found) <= WIDTH
+    assert "5.06 +- 0.10 kg/tonne of mix with rubber, k=2, over 18 tonne" in line_with(
+        "Dose", lines(settings={"units": "metric"})
+    )
+    proven = VIEW.proven
+    assert proven is not None
+    binder = replace(proven, basis="virgin_binder", dose=0.08, expanded=0.0021, coverage=2.13)
+    assert "8.00 +- 0.21 % of virgin binder, k=2.1" in line_with("Dose", lines(proven=binder))
+    bad_input = replace(proven, quality=Quality.BAD)
+    assert line_with("Dose", lines(proven=bad_input)).endswith("k=2: an input was Bad")
+    assert not any(line.startswith("Dose") for line in lines(proven=None))
 
 
 def test_not_good_is_told_in_words() -> None:

@@ -220,3 +220,15 @@ def test_every_run_state_has_its_rank_and_feeding_is_the_best() -> None:
     assert min(RANK, key=RANK.__getitem__) is RunState.FEEDING
     assert max(RANK, key=RANK.__getitem__) is RunState.STOPPED
     assert RANK[RunState.FEEDING] == 1
+
+
+def test_a_booked_parcel_goes_into_the_dose_of_the_newest_tons_at_once() -> None:
+    params = replace(PARAMS, parcel_kg=12.0)
+    state = replace(feeding(), outlet=replace(feeding().outlet, stages=(NOTHING,)))
+    state, made = enter(state, DEMAND, FLOW, LINE, AROUND, params, 0.2)
+    while made is None:
+        assert state.proving.shown is None
+        state, made = enter(state, DEMAND, FLOW, LINE, AROUND, params, 0.2)
+    assert state.proving.sums[:2] == (made.mix_g, made.rubber_g)
+    assert state.proving.shown is not None
+    assert state.proving.shown.dose == pytest.approx(made.rubber_g / made.mix_g)

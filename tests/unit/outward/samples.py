@@ -10,7 +10,7 @@ from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading, bad, good
 from crumbmeter.model.scan import ScanResult
-from crumbmeter.model.view import AlarmView, PermissiveView, ScanView, StreamView, Totals
+from crumbmeter.model.view import AlarmView, DoseView, PermissiveView, ScanView, StreamView, Totals
 from crumbmeter.outward.origin import Names, Origin, Stamp
 
 ORIGIN = Origin("demo_drum", "b00t", "5e771d", simulated=True)
@@ -56,6 +56,16 @@ VIEW = ScanView(
     readings=(good(51.5, 0.1), bad(Reason.STALE, 12.0), good(1.0, 0.2)),
     outputs=OutputImage(write_enabled=True, stop_now=False, values=((OutputRole.AUGER_SPEED, 0.714),)),
     writes=(WriteStatus(WriteStage.CONFIRMED, (714,), (714,), 99.0, 99.4), NOT_WRITTEN),
+    proven=DoseView(
+        basis="total_mix",
+        dose=0.00506,
+        expanded=0.0001,
+        coverage=2.0,
+        mix_kg=18_200.0,
+        quality=Quality.GOOD,
+        largest="hopper scale",
+        assumed=("recycle binder", "travel"),
+    ),
 )
 
 PARCEL = Parcel(

@@ -127,7 +127,7 @@ def test_keys_end_with_their_unit() -> None:
     parcel_json = json.loads(payloads.parcel(ORIGIN, STAMP, PARCEL))
     bare = {key for body in (view_json, parcel_json) for key in _numeric_keys(body)}
     suffixes = ("_s", "_kg", "_g", "_kg_s", "_kg_rev", "_rev_s", "_pa", "_fraction", "_count", "_words")
-    counts_or_beside_unit = {"seq", "number", "value"}
+    counts_or_beside_unit = {"seq", "number", "value", "coverage_factor"}
     assert {key for key in bare - counts_or_beside_unit if not key.endswith(suffixes)} == set()
 
 

@@ -17,6 +17,7 @@ from crumbmeter.site.keys.links import (
     UnitsKeys,
 )
 from crumbmeter.site.keys.plant import ControlKeys, DrumKeys, LineKeys, MixKeys, PlantKeys, SiteKeys, StreamKeys
+from crumbmeter.site.keys.uncertainty import UncertaintyKeys
 
 ROLES = tuple(role.value for role in OutputRole)
 
@@ -40,6 +41,7 @@ class SiteFile(Keys):
     sequence: SequenceKeys = Field(description="Times of the run sequence.")
     trim: TrimKeys = Field(description="How owed rubber is paid back.")
     tolerance: ToleranceKeys = Field(description="When the dose is out of tolerance.")
+    uncertainty: UncertaintyKeys = Field(default_factory=UncertaintyKeys, description="How exactly things are known.")
     alarms: dict[Name, AlarmKeys] = Field(
         default_factory=dict, description="Where this site differs from the alarm catalogue, by alarm."
     )

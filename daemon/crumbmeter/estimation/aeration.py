@@ -16,7 +16,7 @@ RISE_S = 6.0
 DECAY_S = 25.0
 """[s] Time constant in which rubber gives off its air."""
 FIRST_DOUBT = 0.03
-"""[1] Standard deviation of a before the first fill, when it is taken to be 0."""
+"""[1] Standard deviation of a before the first fill, when it is what the site file says (0 where that says nothing)."""
 BETWEEN_FILLS = 0.005
 """[1] By so much a may change from one fill to the next."""
 MOST = 0.3

@@ -34,6 +34,8 @@ class WeighingParams:
     """[s] The scale's own averaging: so far it lags behind a content that falls."""
     feed_factor_doubt: float = 0.1
     """Relative standard uncertainty of `feed_factor_kg_rev` before the weight has told anything."""
+    fresh_air: float = 0.0
+    """By so much less is carried of rubber that is all fresh, before the first fill has told it."""
 
 
 @dataclass(frozen=True, slots=True)

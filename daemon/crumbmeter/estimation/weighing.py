@@ -166,7 +166,10 @@ def _take_weight(
         return _during_refill(state, params, weight_kg, dt_s)
     if state.refilling:
         begun = _taken_anew(state, weight_kg, refilling=False, settle_left_s=params.settle_after_refill_s)
-        detail = event("refill_ended", duration_s=round(state.refill_s, 1), mass_kg=round(weight_kg, 2))
+        detail = event(
+            "refill_ended", duration_s=round(state.refill_s, 1), mass_kg=round(weight_kg, 2),
+            fresh_air_percent=round(100.0 * state.air.share, 1),
+        )  # fmt: skip
         return begun, (detail,), False
     if state.settle_left_s > 0.0:
         return _taken_anew(state, weight_kg, refilling=False, settle_left_s=state.settle_left_s - dt_s), (), False

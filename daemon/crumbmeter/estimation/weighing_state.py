@@ -98,7 +98,7 @@ def new_weighing(params: WeighingParams) -> WeighingState:
         settle_left_s=0.0,
         unbooked_kg=0.0,
         level=LevelMap(),
-        air=Aeration(),
+        air=Aeration(share=params.fresh_air),
         learned=params.feed_factor_doubt <= LEARNED,
     )
 

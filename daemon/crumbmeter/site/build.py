@@ -15,16 +15,17 @@ from crumbmeter.control.params import (
 )
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.plan import make_plan
-from crumbmeter.field.spec import DeviceSpec, OutputSpec, RegisterSpec, SignalSource, Transport
+from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource, Transport
 from crumbmeter.model.outputs import OutputRole
-from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams, StreamKind, StreamParams
+from crumbmeter.process.params import DoseBasis, LineParams, MixParams
+from crumbmeter.site.build_plant import build_drum, build_streams, rate_register
 from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers, reading_id
 from crumbmeter.site.checks.links import broker_port
 from crumbmeter.site.checks.ranges import is_contact, to_si
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
-from crumbmeter.site.keys.plant import MixKeys, StreamKeys
+from crumbmeter.site.keys.plant import MixKeys
 from crumbmeter.site.keys.profile import ProfileKeys
-from crumbmeter.site.keys.pulses import rate_unit, shown_register
+from crumbmeter.site.keys.pulses import rate_unit
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.keys.uncertainty import build_uncertainty
 from crumbmeter.site.registers import forbidden_of
@@ -121,21 +122,8 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         signals=build_signals(file, registers),
         plan=make_plan(devices, sources, outputs),
         outputs=outputs,
-        streams=tuple(_stream(name, keys, file, at, registers) for name, keys in file.streams.items()),
-        drum=DrumParams(
-            turning=at.signal(file.drum.turning),
-            speed=at.maybe(file.drum.speed),
-            nominal_speed_rev_s=file.drum.nominal_speed_rpm / 60.0,
-            outlet_residence_s=file.drum.outlet_residence_s,
-            outlet_stages=file.drum.outlet_stages,
-            load_effect=file.drum.load_effect_percent / 100.0,
-            normal_dry_kg_s=_normal_dry_kg_s(file, registers),
-            discharge_current=at.maybe(file.drum.discharge_current),
-            discharge_temperature=at.maybe(file.drum.discharge_temperature),
-            discharge_travel_s=file.drum.discharge_travel_s,
-            discharge_current_lag_s=file.drum.discharge_current_lag_s,
-            discharge_temperature_lag_s=file.drum.discharge_temperature_lag_s,
-        ),
+        streams=build_streams(file, registers, at.signal, at.maybe),
+        drum=build_drum(file, registers, at.signal, at.maybe),
         line=LineParams(travel_s=file.line.travel_s, pressure_lag_s=file.line.pressure_lag_s),
         mixes=tuple(_mix(name, keys) for name, keys in file.mixes.items()),
         first_mix=file.plant.first_mix,
@@ -183,44 +171,6 @@ def _output(role: str, keys: OutputKeys, at: _Indices, registers: Registers) -> 
     )
 
 
-def _stream(name: str, keys: StreamKeys, file: SiteFile, at: _Indices, registers: Registers) -> StreamParams:
-    register = _rate_register(keys, file, registers)
-    travel = keys.travel
-    return StreamParams(
-        stream_id=name,
-        kind=StreamKind(keys.kind),
-        rate=at.signal(keys.rate),
-        wet=keys.state == "wet",
-        moisture=(keys.moisture_percent or 0.0) / 100.0,
-        binder_content=(keys.binder_percent or 0.0) / 100.0,
-        low_flow_kg_s=to_si(register, keys.low_flow),
-        belt_length_m=travel.belt_length_m if travel else 0.0,
-        belt_speed=at.maybe(travel.belt_speed) if travel else None,
-        belt_running=at.maybe(travel.belt_running) if travel else None,
-        nominal_belt_speed_m_s=travel.nominal_belt_speed_m_s if travel else 1.0,
-        scale_filter_s=travel.scale_filter_s if travel else 0.0,
-        drum_residence_s=travel.drum_residence_s if travel else 0.0,
-        drum_stages=travel.drum_stages if travel else 1,
-        binder_belt_s=travel.binder_belt_s if travel else 0.0,
-        binder_drum_s=travel.binder_drum_s if travel else None,
-        binder_lag_s=next((one.lag_s or 0.0 for one in file.streams.values() if one.kind == "binder"), 0.0),
-    )
-
-
-def _normal_dry_kg_s(file: SiteFile, registers: Registers) -> float:
-    """[kg/s] Return the dry material that passes the drum at the plant's normal rate."""
-    return sum(
-        to_si(_rate_register(keys, file, registers), keys.normal_flow) / (1.0 + (keys.moisture_percent or 0.0) / 100.0)
-        for keys in file.streams.values()
-        if keys.normal_flow is not None and keys.travel is not None and keys.travel.drum_residence_s > 0.0
-    )
-
-
-def _rate_register(keys: StreamKeys, file: SiteFile, registers: Registers) -> RegisterSpec:
-    signal = file.signals[keys.rate]
-    return shown_register(signal, registers[signal.source])
-
-
 def _mix(name: str, keys: MixKeys) -> MixParams:
     return MixParams(
         mix_id=name,
@@ -249,6 +199,7 @@ def _weighing(file: SiteFile, at: _Indices) -> WeighingParams:
         full_mass_kg=keys.si("full_mass"),
         mass_filter_s=keys.mass_filter_s,
         feed_factor_doubt=keys.feed_factor_doubt_percent / 100.0,
+        fresh_air=keys.fresh_air_percent / 100.0,
     )
 
 
@@ -347,7 +298,7 @@ def build_journal(file: SiteFile) -> JournalSettings:
 def build_normal(file: SiteFile, registers: Registers) -> NormalRates:
     """Build what the plant normally runs at."""
     flows = tuple(
-        None if keys.normal_flow is None else to_si(_rate_register(keys, file, registers), keys.normal_flow)
+        None if keys.normal_flow is None else to_si(rate_register(keys, file, registers), keys.normal_flow)
         for keys in file.streams.values()
     )
     return NormalRates(flows, file.plant.lowest_rate_percent / 100.0, file.plant.highest_rate_percent / 100.0)

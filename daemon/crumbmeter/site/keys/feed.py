@@ -54,6 +54,11 @@ class FeederKeys(Keys):
         description="Standard uncertainty of that factor before the weight has told anything. After a catch test of "
         "this rubber 2 or 3 is honest; a figure from another job or a data sheet deserves 10 or more.",
     )
+    fresh_air_percent: Annotated[float, Field(ge=0, le=30)] = Field(
+        default=0.0,
+        description="By how much less the auger carries of rubber that has just fallen in and is full of air. Each "
+        "fill teaches it; `refill_ended` says what was learned. Entered here, the first fill of a run is right, too.",
+    )
     feed_factor_low_kg_rev: Factor | None = Field(default=None, description="Below this the factor is not believed.")
     feed_factor_low_lb_rev: Factor | None = Field(default=None, description="The same in pounds per turn.")
     feed_factor_high_kg_rev: Factor | None = Field(default=None, description="Above this the factor is not believed.")

@@ -97,8 +97,7 @@ def _drums(told: Told) -> Iterator[str]:
         yield "-" * 72
         for stream in travels.streams:
             yield from _stream(stream)
-        where = "partly measured, by the binder's arrival" if travels.outlet_measured else "by geometry"
-        yield f"  From injection point to outlet {_span(travels.outlet)}; {where}."
+        yield f"  From injection point to outlet {_span(travels.outlet)}; the site's share of the measured travel."
         yield _load(travels)
 
 

@@ -22,6 +22,9 @@ REACH = 1.6
 BURN_IN = 1.7
 """A record that begins with material on its way is used after so many times the believed travel."""
 LONGEST_LAG_S = 60.0
+HELD = 1e-4
+"""Relative doubt of what the fit must not move. Binder enters at the injection point, but it is a twentieth of the mix:
+what its arrival seems to say of that point is mostly what the model of the drum gets wrong."""
 LEAST_ANSWER = 8.0
 """Response over noise (of all readings that count together) below which the instrument does not answer to the mix."""
 SHAPE_DOUBT, SHAPE_DOUBT_SATURATED = 0.02, 0.10
@@ -105,7 +108,7 @@ class Layout:
         self.unknowns = [
             Unknown("travel", log(whole_s), log(whole_s / 3.0), log(whole_s * 3.0), 0.01),
             Unknown("stages", log(max(2.0, stages)), log(1.5), log(120.0), 0.1, log(max(2.0, stages)), 1.0),
-            Unknown("after", log(after), log(0.02), log(1.0), 0.01, log(after), doubts.after_injection),
+            Unknown("after", log(after), log(0.02), log(1.0), 0.01, log(after), HELD),
             Unknown("load", 0.0, -0.6, 0.9, 0.02, 0.0, doubts.load_effect),
         ]
         if instrument.lag_s > 0.0:

@@ -141,7 +141,7 @@ def _of_drum(best: Travels, drum: DrumRun) -> list[SiteLine]:
             SiteLine(table, "drum_residence_s", stream.drum.value, False, stream.drum, run.drum_s, basis),
             SiteLine(table, "drum_stages", stream.stages, True, None, run.stages, "from the width of the curve"),
         ]
-    where = "measured with the binder's arrival" if best.outlet_measured else "the site's share of the measured travel"
+    where = "the site's share of the measured travel"
     return [
         *lines,
         SiteLine("drum", "outlet_residence_s", best.outlet.value, False, best.outlet, drum.outlet_s, where),

@@ -72,7 +72,6 @@ class Travels:
     outlet: Span
     """[s] From the injection point to the outlet."""
     outlet_stages: float
-    outlet_measured: bool
     load_effect: Span
     """By how much of itself the pace rises with the content."""
     load_measured: bool
@@ -93,8 +92,13 @@ class _Joiner:
         self._lag_s = 0.0 if lag is None else exp(values[lag])
         self._size = len(found.fit.covariance)
         shape = SHAPE_DOUBT_SATURATED if found.instrument.saturates else SHAPE_DOUBT
-        self._own_s = hypot(shape * spread_s(self._whole_s, found.stages), run.cell_s / 2.0 / sqrt(12.0))
-        """[s] Doubt of the method: the shape of the dispersion, and half a cell for when a reading was true."""
+        self._after_doubt_s = doubts.after_injection * self._after * self._whole_s
+        dry_kg = sum(sum(stream.mass_kg) for stream in run.streams)
+        injected = sum(run.injected_kg) / max(1e-9, dry_kg + sum(run.injected_kg))
+        self._own_s = hypot(
+            shape * spread_s(self._whole_s, found.stages), run.cell_s / 2.0 / sqrt(12.0), injected * self._after_doubt_s
+        )
+        """[s] Doubt of the method: shape of the dispersion, times of readings (half a cell), where binder enters."""
         self._freedom = found.fit.effective - len(values) - 2
 
     def travels(self) -> Travels:
@@ -102,14 +106,14 @@ class _Joiner:
         slopes = [0.0] * self._size
         slopes[0] = slopes[2] = self._whole_s * self._after
         share_s = self._after * self._own_s
-        outlet_s = sqrt(variance_of(fit.covariance, slopes) + share_s**2 + (self._after * self._drag_s()) ** 2)
+        own_s = hypot(share_s, self._after * self._drag_s(), self._after_doubt_s)
+        outlet_s = sqrt(variance_of(fit.covariance, slopes) + own_s**2)
         return Travels(
             instrument=self._found.instrument.name,
             rate_kg_s=self._found.rate_kg_s,
             streams=tuple(self._stream(place) for place in range(len(self._run.streams))),
             outlet=self._span(self._whole_s * self._after, outlet_s),
             outlet_stages=max(1.0, self._found.stages * self._after),
-            outlet_measured=fit.from_record(2) >= MEASURED_FROM,
             load_effect=self._span(fit.values[3], fit.standard(3)),
             load_measured=fit.from_record(3) >= MEASURED_FROM,
         )
@@ -140,7 +144,7 @@ class _Joiner:
         covariance = fit.covariance
         to_outlet_s = belt_s + part * whole_s
         drum_s = max(0.0, (part - self._after) * whole_s)
-        drum_own = variance_of(covariance, before) + share**2 * (own_s**2 + drag_s**2)
+        drum_own = variance_of(covariance, before) + share**2 * (own_s**2 + drag_s**2) + self._after_doubt_s**2
         return StreamTravel(
             stream_id=stream.stream_id,
             belt_s=belt_s,

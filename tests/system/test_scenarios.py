@@ -32,7 +32,7 @@ def leaked_kg(path: Path) -> float:
     """[kg] Return what trickles through the gate by the scenario: fed unseen where nothing measures it."""
     shift = tomllib.loads(path.read_text("utf-8"))
     leaks = [step for step in shift.get("at", ()) if step["do"] == "leak_gate"]
-    return sum(float(leak["kg_s"]) * leak.get("for_s", shift["duration_s"] - leak["t_s"]) for leak in leaks)
+    return sum(float(leak["kg_s"]) * float(leak.get("for_s", shift["duration_s"] - leak["t_s"])) for leak in leaks)
 
 
 @pytest.mark.slow

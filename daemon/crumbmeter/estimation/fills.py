@@ -129,6 +129,8 @@ def watch_fills(state: FillsState, weighing: WeighingState, look: Look) -> tuple
     shut = weighing.started and not weighing.refilling and weighing.settle_left_s <= 0.0
     if not shut and not state.shut:
         return state, ()
+    if shut is state.shut and look.supply_kg is None and look.speed_rev_s > 0.0 and state.standing is None:
+        return state, ()  # nearly every scan
     events: tuple[Event, ...] = ()
     if shut is not state.shut:
         state, events = (_shut if shut else _opened)(state, weighing)

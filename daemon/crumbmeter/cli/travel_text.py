@@ -115,10 +115,8 @@ def _load(travels: Travels) -> str:
     effect = travels.load_effect
     if not travels.load_measured:
         return "  How the load changes the pace is not seen: it takes rates that differ."
-    return (
-        f"  10 % more in the drum moves {10 * effect.value:.1f} % faster ({10 * effect.low:.1f} to "
-        f"{10 * effect.high:.1f}). The site file has no key for it: its times hold near the rate above."
-    )
+    faster = f"{10 * effect.value:.1f} % faster ({10 * effect.low:.1f} to {10 * effect.high:.1f})"
+    return f"  10 % more in the drum moves {faster}. These times hold at that rate, the proposed lines at normal flow."
 
 
 def _times(told: Told) -> Iterator[str]:

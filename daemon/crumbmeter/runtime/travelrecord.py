@@ -100,7 +100,7 @@ class TravelRecord:
         return DrumRun(
             DRUM_CELL_S, streams, self._injected.cells(from_s, DRUM_CELL_S, cells),
             self._turned.cells(from_s, DRUM_CELL_S, cells), self._params.drum.outlet_residence_s,
-            self._params.drum.outlet_stages,
+            self._params.drum.outlet_stages, self._params.drum.load_effect, self._params.drum.normal_dry_kg_s,
         )  # fmt: skip
 
     def _stream(self, stream: StreamParams, slot: int, from_s: float, cells: int) -> StreamRun:

@@ -7,9 +7,9 @@ from random import Random
 import pytest
 
 from crumbmeter.estimation.travel.discharge import Doubts, DrumFit, Instrument, Withheld, fit_discharge, usable_steps
-from crumbmeter.estimation.travel.findings import find, site_lines
+from crumbmeter.estimation.travel.findings import at_normal, find, site_lines
 from crumbmeter.estimation.travel.fitting import NotFittedError, Unknown, fit, inflation
-from crumbmeter.estimation.travel.joining import Travels, join
+from crumbmeter.estimation.travel.joining import Span, Travels, join
 from crumbmeter.estimation.travel.line import TimeFit, fit_auger, fit_line
 from crumbmeter.estimation.travel.quantiles import coverage_factor
 from crumbmeter.estimation.travel.steps import in_words, steps_in
@@ -159,7 +159,8 @@ def test_all_of_it_and_the_lines_of_the_site_file() -> None:
     assert set(lines) == {
         ("streams.aggregate.travel", "drum_residence_s"), ("streams.aggregate.travel", "drum_stages"),
         ("streams.rap.travel", "drum_residence_s"), ("streams.rap.travel", "drum_stages"),
-        ("drum", "outlet_residence_s"), ("drum", "outlet_stages"), ("line", "travel_s"), ("feeder", "auger_lag_s"),
+        ("drum", "outlet_residence_s"), ("drum", "outlet_stages"), ("drum", "load_effect_percent"), ("line", "travel_s"),
+        ("feeder", "auger_lag_s"),
     }  # fmt: skip
     drum = lines["drum", "outlet_residence_s"]
     assert drum.in_force == 60.0
@@ -218,3 +219,25 @@ def test_knowledge_and_readings_are_weighed_by_their_doubts() -> None:
 def test_a_shape_that_never_changes_cannot_be_fitted() -> None:
     with pytest.raises(NotFittedError, match="never changed"):
         fit(lambda _: [1.0] * 100, [2.0] * 100, [Unknown("x", 0.0, -1.0, 1.0, 0.1)], 5)
+
+
+@pytest.mark.parametrize(("normal", "ratio"), [(1.0, 1.0), (1.25, 1.25), (0.8, 0.8)])
+def test_the_proposed_times_hold_at_the_normal_rate(normal: float, ratio: float) -> None:
+    """A drum that moves 20 % faster with twice its usual content, said again about another content."""
+    day = drum_run()
+    dry_kg = sum(sum(stream.mass_kg) for stream in day.streams)
+    share = dry_kg / (dry_kg + sum(day.injected_kg))
+    best = Travels(
+        "a current", 50.0, (), Span(60.0, 1.0, 58.0, 62.0), 6.0, Span(0.2, 0.01, 0.18, 0.22), load_measured=True
+    )
+    slower, effect = at_normal(best, replace(day, normal_dry_kg_s=normal * 50.0 * share))
+    assert slower == pytest.approx(1.0 + 0.2 * (ratio - 1.0))
+    for load in (0.0, 0.5, 1.7):  # of the usual content: the same pace, whichever content it is told about
+        assert slower * (1.0 + effect * (load / ratio - 1.0)) == pytest.approx(1.0 + 0.2 * (load - 1.0))
+
+
+def test_a_site_without_a_normal_rate_keeps_the_records() -> None:
+    best = Travels(
+        "a current", 50.0, (), Span(60.0, 1.0, 58.0, 62.0), 6.0, Span(0.2, 0.01, 0.1, 0.3), load_measured=True
+    )
+    assert at_normal(best, drum_run()) == (1.0, 0.2)

@@ -131,21 +131,51 @@ def site_lines(found: Findings, drum: DrumRun, line: LineRun | None, auger: Auge
     return lines
 
 
+def at_normal(best: Travels, drum: DrumRun) -> tuple[float, float]:
+    """Return what the found times are divided by, and the load effect, to hold at the site's normal rate.
+
+    The fit's pace is 1 + e (L / Lu - 1) about the usual content Lu; about the normal one, Ln = r Lu, the same line is
+    s (1 + e r / s (L / Ln - 1)) with s = 1 + e (r - 1).
+    """
+    dry_kg = sum(sum(stream.mass_kg) for stream in drum.streams)
+    share = dry_kg / max(1e-9, dry_kg + sum(drum.injected_kg))
+    usual_kg_s = best.rate_kg_s * share
+    effect = best.load_effect.value if best.load_measured else 0.0
+    if drum.normal_dry_kg_s <= 0.0 or usual_kg_s <= 0.0:
+        return 1.0, effect
+    ratio = drum.normal_dry_kg_s / usual_kg_s
+    slower = 1.0 + effect * (ratio - 1.0)
+    return slower, effect * ratio / slower
+
+
 def _of_drum(best: Travels, drum: DrumRun) -> list[SiteLine]:
     lines: list[SiteLine] = []
+    slower, effect = at_normal(best, drum)
+    outlet = scaled(best.outlet, slower)
     for stream, run in zip(best.streams, drum.streams, strict=True):
         table = f"streams.{stream.stream_id}.travel"
         own = "arrival measured" if stream.measured else "scaled with the drum, its own arrival was not seen"
         basis = f"{own}; less the part behind the injection point"
+        own_s = scaled(stream.drum, slower)
         lines += [
-            SiteLine(table, "drum_residence_s", stream.drum.value, False, stream.drum, run.drum_s, basis),
+            SiteLine(table, "drum_residence_s", own_s.value, False, own_s, run.drum_s, basis),
             SiteLine(table, "drum_stages", stream.stages, True, None, run.stages, "from the width of the curve"),
         ]
     where = "the site's share of the measured travel"
-    return [
-        *lines,
-        SiteLine("drum", "outlet_residence_s", best.outlet.value, False, best.outlet, drum.outlet_s, where),
+    lines += [
+        SiteLine("drum", "outlet_residence_s", outlet.value, False, outlet, drum.outlet_s, where),
         SiteLine(
             "drum", "outlet_stages", best.outlet_stages, True, None, drum.outlet_stages, "from the width of the curve"
         ),
     ]
+    if best.load_measured and effect >= 0.0:
+        span_percent = scaled(best.load_effect, best.load_effect.value / (100.0 * effect) if effect else 1.0)
+        in_force = 100.0 * drum.load_effect
+        lines.append(SiteLine("drum", "load_effect_percent", 100.0 * effect, False, span_percent, in_force, "measured"))
+    return lines
+
+
+def scaled(span_of: Span, divisor: float) -> Span:
+    """Return an interval of what cannot be negative with all of it divided."""
+    low, high = max(0.0, span_of.low / divisor), span_of.high / divisor
+    return Span(span_of.value / divisor, span_of.standard / divisor, low, high)

@@ -45,6 +45,10 @@ class DrumRun:
     outlet_s: float
     """[s] The site's travel from the injection point to the outlet."""
     outlet_stages: int
+    load_effect: float = 0.0
+    """The site's: by how much faster material moves at normal content than in an empty drum."""
+    normal_dry_kg_s: float = 0.0
+    """[kg/s] Dry material for which the site's times hold. 0: not said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,8 +159,8 @@ def test_all_of_it_and_the_lines_of_the_site_file() -> None:
     assert set(lines) == {
         ("streams.aggregate.travel", "drum_residence_s"), ("streams.aggregate.travel", "drum_stages"),
         ("streams.rap.travel", "drum_residence_s"), ("streams.rap.travel", "drum_stages"),
-        ("drum", "outlet_residence_s"), ("drum", "outlet_stages"), ("drum", "load_effect_percent"), ("line", "travel_s"),
-        ("feeder", "auger_lag_s"),
+        ("drum", "outlet_residence_s"), ("drum", "outlet_stages"), ("drum", "load_effect_percent"),
+        ("line", "travel_s"), ("feeder", "auger_lag_s"),
     }  # fmt: skip
     drum = lines["drum", "outlet_residence_s"]
     assert drum.in_force == 60.0

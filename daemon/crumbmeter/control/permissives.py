@@ -5,7 +5,7 @@ from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import FeedState
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStage, WriteStatus
-from crumbmeter.model.outputs import TURNS_THE_AUGER
+from crumbmeter.model.outputs import MOVES_RUBBER
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.view import PermissiveView
 
@@ -57,10 +57,13 @@ def required_signals(params: Params) -> tuple[int, ...]:
     wanted += [stream.belt_speed for stream in params.streams if stream.belt_speed is not None]
     wanted += [stream.belt_running for stream in params.streams if stream.belt_running is not None]
     wanted += [params.drum.turning, params.weighing.hopper_mass]
-    optional = (
+    optional: tuple[int | None, ...] = (
         params.weighing.auger_speed, named.emergency_stop_ok, named.remote, named.blower_running,
         named.airlock_running, named.diverter_to_drum, named.feeder_fault, named.line_pressure,
     )  # fmt: skip
+    if params.batch is not None:
+        batch = params.batch
+        optional += (batch.wanted, batch.weighed, batch.discharging, batch.aborted, batch.counter, batch.vessel_mass)
     wanted += [index for index in optional if index is not None]
     return tuple(dict.fromkeys(wanted))
 
@@ -102,7 +105,7 @@ def machine_doubt(
 
 def _unconfirmed(params: Params, writes: tuple[WriteStatus, ...]) -> str:
     for spec, status in zip(params.outputs, writes, strict=False):
-        if spec.role in TURNS_THE_AUGER and status.stage is WriteStage.FAILED:
+        if spec.role in MOVES_RUBBER and status.stage is WriteStage.FAILED:
             return spec.role
     return ""
 

@@ -141,6 +141,8 @@ class Facts:
     inputs_ready: bool
     """Whether all required inputs have been Good for long enough."""
     start_asked: bool
+    mixer: str = "drum"
+    """What the mix is made in."""
 
 
 def find_trigger(now: SequenceState, facts: Facts, params: SequenceParams) -> tuple[Trigger, str] | None:
@@ -159,7 +161,7 @@ def _triggers(now: SequenceState, facts: Facts, params: SequenceParams) -> list[
         (_T.GONE_LOCAL, _T.GONE_LOCAL.value, facts.remote is False),
         (_T.STOP_ASKED, _T.STOP_ASKED.value, not now.in_service),
         (_T.INPUT_LOST, facts.inputs_lost, bool(facts.inputs_lost)),
-        (_T.DRUM_STANDS, _T.DRUM_STANDS.value, facts.drum_turning is False),
+        (_T.DRUM_STANDS, f"{facts.mixer} does not turn", facts.drum_turning is False),
         (_T.HOLD_ASKED, _T.HOLD_ASKED.value, now.on_hold),
         (_T.NO_DOSE, _T.NO_DOSE.value, not facts.dosed),
         (_T.TOO_LONG, *_overdue(now, facts, params)),

@@ -3,6 +3,7 @@
 from dataclasses import field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
+from crumbmeter.control.batch_state import BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
@@ -18,7 +19,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -108,6 +109,8 @@ class State:
     trip: TripTest = field(default_factory=TripTest)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
+    batch: BatchState | None = None
+    """None: a drum plant."""
 
 
 def first_state(params: Params) -> State:
@@ -131,4 +134,5 @@ def first_state(params: Params) -> State:
         job_mark=Totals(),
         totalisers=first_totalisers(params),
         pulses=first_pulses(params),
+        batch=None if params.batch is None else new_batch(params.batch),
     )

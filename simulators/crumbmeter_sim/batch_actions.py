@@ -13,9 +13,21 @@ if TYPE_CHECKING:
 
 def act(rig: "BatchRig", step: Step) -> list[Step]:
     """Do one step; return the steps that follow from it."""
+    if step.do == "when_rubber":
+        return [_once_in(rig, step)]
     deed = DEEDS.get(step.do) or _ACTIONS[step.do]
     deed(rig, step)
     return []
+
+
+def _once_in(rig: "BatchRig", step: Step) -> Step:
+    """Wait until a window is open and so much rubber has come through it."""
+    tower = rig.plant.tower
+    now_s = rig.now_s
+    if tower.wanted and tower.content and tower.content[-1].parts.rubber_kg >= step.values["kg"]:
+        lasts_s = step.values.get("lasts_s")
+        return Step(now_s, step.values["then"], {}, None if lasts_s is None else float(lasts_s))
+    return Step(now_s + rig.step_s, step.do, step.values)
 
 
 def _start(rig: "BatchRig", step: Step) -> None:

@@ -10,6 +10,9 @@ from crumbmeter_sim.device.pulses import PulseCounter
 from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.line import Line
 
+REACTION_S = 1.2
+"""[s] A window that the plant closes without notice is seen, and the valve shut, within this."""
+
 
 class BatchPlant:
     """Every part of it, and the sums that prove that nothing was lost."""
@@ -31,7 +34,10 @@ class BatchPlant:
         self.released_kg = 0.0
         """Let into the line, in all."""
         self.released_outside_kg = 0.0
-        """Of it, while no window was open."""
+        """Of it, while no window was open, beyond the reaction to one that was closed without notice."""
+        self.reaction_kg = 0.0
+        """Of it, within that reaction."""
+        self._closed_s = 0.0
 
     @property
     def now_s(self) -> float:
@@ -46,10 +52,21 @@ class BatchPlant:
         air = 0.0 if self.line.plugged else self.line.air_share
         released_kg = self.vessel.step(fed_kg, air)
         self.released_kg += released_kg
-        if not self.tower.wanted:
-            self.released_outside_kg += released_kg
+        self._judge(released_kg)
         self.tower.step(self.line.step(released_kg))
         return self.steps % self.truth.time.drum_steps == 0
+
+    def _judge(self, released_kg: float) -> None:
+        tower = self.tower
+        if tower.wanted:
+            self._closed_s = 0.0
+            return
+        self._closed_s += self.step_s
+        # Before it is told that the rubber is in, a plant closes its window by an abort or a stop alone.
+        if self._closed_s <= REACTION_S and tower.content and not tower.content[-1].delivered:
+            self.reaction_kg += released_kg
+        else:
+            self.released_outside_kg += released_kg
 
     def stop(self) -> None:
         """Stop tower and pugmill."""

@@ -70,6 +70,7 @@ def score(rig: "BatchRig") -> dict[str, Any]:
         },
         "window": {
             "released_outside_kg": plant.released_outside_kg,
+            "released_in_reaction_kg": plant.reaction_kg,
             "arrived_outside_kg": tower.floor_rubber_kg + math.fsum(b.outside_kg for b in tower.batches),
             "of_it_into_aborted_kg": math.fsum(b.outside_kg for b in tower.batches if b.outcome == "aborted"),
             "longest_s": max((_window_s(batch) for batch in complete), default=0.0),

@@ -39,6 +39,7 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "batch_double": ({}, ""),
     "batch_asks_again": ({"seconds": NUMBER}, ""),
     "batch_counter_jump": ({"by": NUMBER}, ""),
+    "when_rubber": ({"kg": NUMBER, "then": WORD, "lasts_s": NUMBER}, ""),
     "mixer_stop": ({}, "mixer_restart"),
     "mixer_restart": ({}, ""),
     "vessel_leak": ({"kg_s": NUMBER}, ""),
@@ -125,6 +126,7 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
 OPTIONAL = {
     "plant_start": {"mix_short_ton_h"},
     "batches_start": {"count", "batch_kg"},
+    "when_rubber": {"lasts_s"},
     "plant_stop": {"run_out_s"},
     "feeder_local": {"rpm"},
     "power_dip": {"plant", "tared"},
@@ -153,7 +155,7 @@ DRUM_VERBS = (
 """Those that only a drum plant knows."""
 BATCH_VERBS = (
     "batches_start", "batches_stop", "batch_size", "batch_abort", "batch_short", "batch_double", "batch_asks_again",
-    "batch_counter_jump", "mixer_stop", "mixer_restart", "vessel_leak", "freeze_vessel", "thaw_vessel",
+    "batch_counter_jump", "when_rubber", "mixer_stop", "mixer_restart", "vessel_leak", "freeze_vessel", "thaw_vessel",
 )  # fmt: skip
 """Those that only a batch plant knows."""
 

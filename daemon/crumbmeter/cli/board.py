@@ -88,7 +88,10 @@ def _body(view: Body, display: Display) -> Iterator[Text]:
     yield from _needs(view["permissives"])
     yield from _alarms(view["alarms"], view["process_time_s"])
     yield Text("")
-    yield from _following(view, display)
+    if "batch" in view:
+        yield from batch_lines(view["batch"], display)
+    else:
+        yield from _following(view, display)
     yield Text("")
     yield from _means(view, display)
     yield from _writes(view["writes"])
@@ -146,6 +149,19 @@ def _following(view: Body, display: Display) -> Iterator[Text]:
     yield _row("Made", "last tolerance window", percent(view["window_dose_fraction"], 3, sign=False), made)
     for item in view["narrowed"][:MOST_NARROWED]:
         yield Text(f"Narrowed by {item['stage']}: {item['reason']}")
+
+
+def batch_lines(batch: Body, display: Display) -> Iterator[Text]:
+    """Show what a batch plant's rubber is about."""
+    window = {True: f"open {seconds(batch['window_s'])}", False: "shut", None: "NOT KNOWN"}[batch["rubber_wanted"]]
+    yield Text(f"Batch {batch['batch_count']}: {batch['phase']} ({batch['reason']}); dry-mix window {window}")
+    target, need = amount(batch["target_kg"], display.mass, 2), amount(batch["need_kg"], display.mass, 2)
+    yield Text(f"Charge   target {target}, in the vessel {amount(batch['vessel_kg'], display.mass, 2)}, need {need}")
+    if batch["batch_target_kg"] is not None:
+        got, whole = (amount(batch[key], display.mass, 2) for key in ("batch_rubber_kg", "batch_target_kg"))
+        yield Text(f"Pugmill  {got} of {whole} blown in")
+    wasted = amount(batch["wasted_kg"], display.mass, 1)
+    yield Text(f"Made     last batch {percent(batch['last_error_fraction'])} off; thrown away in all {wasted}")
 
 
 def _is_read(view: Body) -> bool:

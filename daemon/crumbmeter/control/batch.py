@@ -36,6 +36,10 @@ LOADED_KG = 0.05
 """[kg] More than this in the line must not be blown in but through a window."""
 FULL_SHARE = 0.85
 """Of the way from low to full above which a weigh hopper counts as filled."""
+FILL_BELOW = 0.4
+"""Of that way: below it a fill is ordered when the next charge lies in the vessel."""
+FINAL_S = 4.0
+"""[s] After a charge its weight is looked at for so long before rubber may fall onto the scale again."""
 LEAST_LATE_S = 2.0
 """[s] Beyond the time that a release takes, for which a window may be open before the rubber is late."""
 
@@ -155,6 +159,7 @@ def conduct(
     was = now.phase
     now, cue, moved = advance(now, facts, batch, params.line.travel_s, dt_s)
     now, told = moved_on(now, was, cue, state.weighing)
+    now = replace(now, ordered=_orders_fill(now, facts, params, batch))
     now, more = _serve(now, facts, batch, params.line.travel_s, cue)
     now = replace(now, still_s=_still_s(now, dt_s))
     state, parcels = parcels_of(replace(state, batch=now), params, observed.seen.left, around)
@@ -228,6 +233,20 @@ def _facts(
     )
 
 
+def _orders_fill(now: BatchState, facts: CycleFacts, params: Params, batch: BatchParams) -> bool:
+    """Order a fill while the auger stands anyway: with the charge in the vessel, and until the next one is dosed."""
+    if not (batch.refill and facts.feeding):
+        return False
+    if now.phase is Phase.REFILL:
+        return True
+    if now.phase not in (Phase.CHARGED, Phase.BLOW, Phase.TRAVEL):
+        return False
+    if now.phase is Phase.CHARGED and now.in_phase_s < FINAL_S:
+        return False
+    share = facts.hopper_kg / (params.weighing.full_mass_kg - params.weighing.low_mass_kg)
+    return share < (FULL_SHARE if now.ordered else FILL_BELOW)
+
+
 def _still_s(now: BatchState, dt_s: float) -> float:
     """[s] Count for how long the valve has been shut with air moving what lies in the line."""
     return now.still_s + dt_s * now.air if now.phase is Phase.TRAVEL else 0.0
@@ -287,5 +306,5 @@ def hand_shake(state: State, params: Params, in_doubt: str) -> tuple[tuple[Outpu
         (OutputRole.RELEASE, float(window and now.phase is Phase.BLOW)),
         (OutputRole.CHARGE_READY, float(sure and now.phase is Phase.CHARGED)),
         (OutputRole.CHARGE_DELIVERED, float(window and served)),
-        (OutputRole.REFILL, float(state.sequence.state is RunState.FEEDING and now.phase is Phase.REFILL)),
+        (OutputRole.REFILL, float(sure and now.ordered)),
     )

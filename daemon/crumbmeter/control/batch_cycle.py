@@ -122,7 +122,9 @@ def fits(facts: CycleFacts, params: BatchParams, travel_s: float) -> bool:
 
 
 def find_cue(phase: Phase, in_phase_s: float, facts: CycleFacts, params: BatchParams, travel_s: float) -> Cue | None:
-    """Find the most urgent cue that moves the present phase."""
+    """Find the most urgent cue that moves the present phase. While the feed does not run, nothing but that moves it."""
+    if not facts.feeding:
+        return _C.NOT_FEEDING if (phase, _C.NOT_FEEDING) in TRANSITIONS else None
     for cue, holds in _cues(in_phase_s, facts, params, travel_s):
         if holds and (phase, cue) in TRANSITIONS:
             return cue
@@ -141,7 +143,6 @@ def _cues(in_phase_s: float, facts: CycleFacts, params: BatchParams, travel_s: f
     arrived = facts.travelled_s >= travel_s + params.tail_s
     got = facts.missing_kg <= GOT_BANDS * band_kg
     return [
-        (_C.NOT_FEEDING, not facts.feeding),
         (_C.WINDOW_SHUT, facts.wanted is False),
         (_C.WINDOW_ENDS, facts.window_s >= window_ends_s(params, travel_s)),
         (_C.DISAGREES, facts.disagrees),

@@ -131,6 +131,8 @@ class BatchState:
     dosing: Dosing = field(default_factory=Dosing)
     filled: bool = False
     """The weigh hopper has been filling since this was ordered."""
+    ordered: bool = False
+    """A fill of the weigh hopper is ordered."""
     air: float = 0.0
     """Share of the blower's full speed, as far as it is known."""
     still_s: float = 0.0

@@ -93,15 +93,20 @@ def follow_vessel(
     elif not releasing and vessel.releasing:
         vessel = replace(vessel, releasing=False)
     if vessel.releasing:
-        return _share_out(vessel, params, dt_s)
+        # The hopper's scale may still come to rest: what it says of the charge now is of what is being let out.
+        vessel = replace(vessel, start_kg=max(0.0, vessel.start_kg + fed_kg))
+        return _share_out(vessel, params, dt_s, least_kg=0.0 if in_charge else params.vessel_empty_kg)
     if not in_charge and read is not None:
         account += (max(0.0, read - vessel.zero_kg) - account) * dt_s / (dt_s + FOLLOW_S)
         vessel = replace(vessel, account_kg=account, uncertainty_kg=max(doubt, params.vessel_empty_kg))
     return vessel, Released(0.0, 0.0)
 
 
-def _share_out(vessel: Vessel, params: BatchParams, dt_s: float) -> tuple[Vessel, Released]:
-    """Book what the vessel's scale shows to be gone, as a share of the account: its own gain then does not matter."""
+def _share_out(vessel: Vessel, params: BatchParams, dt_s: float, *, least_kg: float) -> tuple[Vessel, Released]:
+    """Book what the vessel's scale shows to be gone, as a share of the account: its own gain then does not matter.
+
+    Less than `least_kg` [kg] is taken for noise: where somebody else may open the valve, or may not.
+    """
     if vessel.read_kg is None:
         return vessel, Released(0.0, 0.0)
     left = vessel.read_kg - vessel.zero_kg
@@ -110,7 +115,8 @@ def _share_out(vessel: Vessel, params: BatchParams, dt_s: float) -> tuple[Vessel
     emptied = left < params.vessel_empty_kg
     if emptied:
         share = 1.0
-    gone_kg = max(vessel.released_kg, share * vessel.start_kg)
+    seen_kg = share * vessel.start_kg
+    gone_kg = max(vessel.released_kg, seen_kg if seen_kg >= least_kg else 0.0)
     out_kg = gone_kg - vessel.released_kg
     part = out_kg / vessel.start_kg if vessel.start_kg > 0.0 else 0.0
     doubt = vessel.start_uncertainty_kg
@@ -153,7 +159,13 @@ def moved_on(
     elif cue is Cue.SETTLED:
         doubt = sqrt(vessel.uncertainty_kg**2 + 2.0 * max(0.0, weighing.var_mm))
         vessel = replace(vessel, uncertainty_kg=doubt)
-        dosing, events = _weighed(state, dosing)
+        told = event(
+            "charge_weighed", charge_kg=round(content_kg(state), 3), target_kg=round(state.target_kg, 3),
+            overrun_kg=round(dosing.overrun_kg, 3),
+        )  # fmt: skip
+        events = (told,)
+    elif cue is Cue.CALLED:
+        dosing = _overrun_learned(dosing, content_kg(state))
     elif cue is Cue.OUT:
         vessel = replace(vessel, cut_kg=vessel.released_kg)
     elif cue in (Cue.ARRIVED, Cue.STILL_SHORT) and was is Phase.TRAVEL:
@@ -162,19 +174,15 @@ def moved_on(
     return replace(state, vessel=vessel, dosing=dosing, filled=filled), events
 
 
-def _weighed(state: BatchState, dosing: Dosing) -> tuple[Dosing, tuple[Event, ...]]:
-    """Learn what came after the auger was told to stop."""
-    if dosing.cut_kg is None:
-        return dosing, ()
-    now_kg = content_kg(state)
+def _overrun_learned(dosing: Dosing, now_kg: float) -> Dosing:
+    """Learn what came after the auger was told to stop, once the weight has long been at rest."""
+    if dosing.cut_kg is None or dosing.topped:
+        return replace(dosing, cut_kg=None)
     overrun = now_kg - dosing.cut_kg
-    told = event(
-        "charge_weighed", charge_kg=round(now_kg, 3), target_kg=round(state.target_kg, 3), overrun_kg=round(overrun, 3)
-    )
-    if dosing.topped or not 0.0 <= overrun <= MOST_OVERRUN * max(dosing.overrun_kg, 0.05):
-        return dosing, (told,)
+    if not 0.0 <= overrun <= MOST_OVERRUN * max(dosing.overrun_kg, 0.05):
+        return replace(dosing, cut_kg=None)
     learned = dosing.overrun_kg + LEARN_SHARE * (overrun - dosing.overrun_kg)
-    return replace(dosing, overrun_kg=learned), (told,)
+    return replace(dosing, overrun_kg=learned, cut_kg=None)
 
 
 def _learned(vessel: Vessel) -> Vessel:

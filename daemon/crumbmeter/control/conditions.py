@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable
 
 from crumbmeter.alarms.machine import Condition
+from crumbmeter.control.batch_state import Phase
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import NOT_CONFIRMED, PRESSURE_HIGH, PRESSURE_LOW, truth
 from crumbmeter.control.sequence import RunState, Trigger
@@ -47,6 +48,7 @@ def conditions(
         "feed_off_setpoint": Condition(feeding and state.tolerance.feed_level >= 2),
         "no_rubber_flow": Condition(feeding and state.feed.no_flow_s > NO_FLOW_AFTER_S),
         "total_off": Condition(state.tolerance.total_out),
+        **_of_batches(state),
         "hopper_low": _hopper_low(params, readings, wanted=wanted),
         "refill_slow": Condition(state.weighing.refilling and state.weighing.refill_s > params.weighing.max_refill_s),
         "supply_low": _contact(params.contacts.supply_low, readings),
@@ -86,6 +88,17 @@ def _in_charge(state: State, params: Params) -> bool:
 
 def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:
     return Condition(true) if drum_turns else Condition(None)
+
+
+def _of_batches(state: State) -> dict[str, Condition]:
+    """Tell of a batch plant whether a batch is held for rubber that is late, and whether a charge is in doubt."""
+    batch = state.batch
+    if batch is None:
+        return {"rubber_late": Condition(true=False), "charge_doubtful": Condition(true=False)}
+    current = batch.current
+    waits = current is not None and current.late and not current.served and batch.wanted is not False
+    late = Condition(waits and state.sequence.in_service, f"{max(0.0, batch.need_kg):.1f} kg still to be dosed")
+    return {"rubber_late": late, "charge_doubtful": Condition(batch.phase is Phase.DOUBT)}
 
 
 def _hopper_low(params: Params, readings: tuple[Reading, ...], *, wanted: bool) -> Condition:

@@ -130,6 +130,7 @@ def views(
     in_doubt: str,
     dosed: bool,
     material: bool,
+    mixer: str = "drum",
 ) -> tuple[PermissiveView, ...]:
     """List every condition for people, with what is missing in words."""
 
@@ -143,11 +144,11 @@ def views(
         one("feeder in remote", contacts.remote, "set the selector at the feeder to remote"),
         one("emergency stop healthy", contacts.emergency_stop_ok, "an emergency stop is pressed"),
         one("feeder without fault", contacts.fault_free, "see the feeder's own panel"),
-        one("diverter on drum", contacts.diverter_to_drum, "diverter stands on catch"),
-        one("drum turning", contacts.drum_turning, "the plant stands"),
+        one(f"diverter on {mixer}", contacts.diverter_to_drum, "diverter stands on catch"),
+        one(f"{mixer} turning", contacts.drum_turning, "the plant stands"),
         one("blower proven", contacts.blower_running, "not running"),
         one("airlock running", contacts.airlock_running, "not running"),
         one("inputs good", not in_doubt, in_doubt),
         one("mix with rubber", dosed, "the mix chosen takes no rubber"),
-        one("material on its way", material, "belts and drum are empty"),
+        one("material on its way", material, "belts and drum are empty" if mixer == "drum" else "no batch is coming"),
     )

@@ -172,7 +172,7 @@ def _triggers(now: SequenceState, facts: Facts, params: SequenceParams) -> list[
         (_T.WARNED, _T.WARNED.value, spent_s >= params.start_warning_s),
         (_T.BLOWER_PROVEN, _T.BLOWER_PROVEN.value, facts.blower_running is True),
         (_T.PURGED, _T.PURGED.value, spent_s >= params.purge_s and facts.airlock_running is True),
-        (_T.FEED, _T.FEED.value, _may_feed(now, facts)),
+        (_T.FEED, f"{facts.mixer} turns and inputs are good", _may_feed(now, facts)),
         (_T.NOTHING_COMING, _T.NOTHING_COMING.value, now.waiting_s >= params.ready_hold_s),
         (_T.CLEANED, _T.CLEANED.value, spent_s >= params.clean_out_s),
     ]

@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, BatchView, ScanView, StreamView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
 
@@ -80,6 +80,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
             in_doubt=shown.in_doubt,
             dosed=mix.dose > 0.0,
             material=shown.material,
+            mixer=params.mixer,
         ),
         alarms=_alarms(state),
         streams=_streams(state, shown, params),
@@ -88,6 +89,28 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         writes=shown.image.writes,
         totalisers=totaliser_views(state.totalisers, params),
         trip=state.trip.result,
+        batch=_batch(state),
+    )
+
+
+def _batch(state: State) -> BatchView | None:
+    batch = state.batch
+    if batch is None:
+        return None
+    current = batch.current
+    return BatchView(
+        phase=batch.phase.value,
+        reason=batch.reason,
+        counter=batch.counter,
+        wanted=batch.wanted,
+        window_s=batch.window_s,
+        target_kg=batch.target_kg,
+        need_kg=batch.need_kg,
+        vessel_kg=batch.vessel.account_kg,
+        batch_rubber_kg=None if current is None else current.rubber_kg,
+        batch_target_kg=None if current is None else current.target_kg,
+        last_error=batch.last_error,
+        wasted_kg=batch.wasted_kg,
     )
 
 

@@ -3,7 +3,7 @@
 from dataclasses import field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
-from crumbmeter.control.batch_state import BatchState, new_batch
+from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
@@ -115,7 +115,8 @@ class State:
 
 def first_state(params: Params) -> State:
     """Make the state of a first start: nothing known, control off, out of service."""
-    line = empty(max(1, round(params.line.travel_s / LINE_CELL_S)))
+    seen_late_s = 0.0 if params.batch is None else params.batch.vessel_lag_s + SMOOTH_S
+    line = empty(max(1, round((params.line.travel_s - seen_late_s) / LINE_CELL_S)))
     return State(
         version=STATE_VERSION,
         signals=first_memory(len(params.signals)),

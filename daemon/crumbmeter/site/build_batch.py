@@ -3,7 +3,9 @@
 from collections.abc import Mapping
 
 from crumbmeter.model.outputs import OutputRole
+from crumbmeter.process.dose import Mix
 from crumbmeter.process.params import BatchParams, DrumParams, IngredientParams, StreamKind
+from crumbmeter.site.figures import normal_batch
 from crumbmeter.site.keys.batch import BatchKeys, IngredientKeys
 from crumbmeter.site.keys.site import SiteFile
 
@@ -27,6 +29,7 @@ def build_batch(file: SiteFile) -> BatchParams | None:
         vessel_empty_kg=keys.si("vessel_empty"),
         vessel_full_kg=keys.si("vessel_full"),
         weight_lag_s=keys.weight_lag_s,
+        vessel_lag_s=keys.vessel_lag_s,
         dose_kg_s=keys.si("dose_rate"),
         dribble_kg_s=keys.si("dribble_rate"),
         dribble_kg=keys.si("dribble"),
@@ -50,6 +53,19 @@ def _ingredient(name: str, keys: IngredientKeys, at: Mapping[str, int]) -> Ingre
         moisture=(keys.moisture_percent or 0.0) / 100.0,
         binder_content=(keys.binder_percent or 0.0) / 100.0,
     )
+
+
+def build_sizes(file: SiteFile) -> dict[str, tuple[Mix, ...]]:
+    """Build, for each mix, the parts of the smallest, the normal and the largest batch."""
+    if file.batch is None:
+        return {}
+    normal_kg = file.batch.si("normal_mix")
+    shares = (file.plant.lowest_rate_percent / 100.0, 1.0, file.plant.highest_rate_percent / 100.0)
+    parts = tuple(file.ingredients.values())
+    return {
+        name: tuple(normal_batch(parts, normal_kg * share, mix.total_binder_percent / 100.0) for share in shares)
+        for name, mix in file.mixes.items()
+    }
 
 
 def pugmill(keys: BatchKeys, at: Mapping[str, int]) -> DrumParams:

@@ -12,6 +12,7 @@ from crumbmeter.site.build import (
     build_publish,
     settings_id,
 )
+from crumbmeter.site.build_batch import build_sizes
 from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.feed import check_feed
@@ -99,6 +100,7 @@ def _build(path: Path, draft: Draft) -> Site:
         files=tuple(files),
         settings_id=settings,
         warnings=in_order(problem for problem in draft.problems if problem.is_warning),
+        batches=build_sizes(file),
     )
 
 

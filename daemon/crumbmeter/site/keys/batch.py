@@ -53,6 +53,9 @@ class BatchKeys(Keys):
     weight_lag_s: Annotated[float, Field(ge=0, le=10)] = Field(
         default=0.0, description="Mean delay of the averaging in the weigh hopper's own scale."
     )
+    vessel_lag_s: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=0.0, description="The same of the vessel's scale: what is released is seen so late."
+    )
     dose_rate_kg_min: Rate | None = Field(default=None, description="Rate at which the most of a charge is dosed.")
     dose_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")
     dribble_rate_kg_min: Rate | None = Field(default=None, description="Rate of the last part of a charge.")

@@ -75,8 +75,8 @@ class FeederKeys(Keys):
     max_speed_rpm: Annotated[float, Field(gt=0, le=600)] = Field(description="Highest speed of the auger.")
     below_turndown: Literal["stop", "minimum"] | None = Field(
         default=None,
-        description="Drum plant: what to do when less is wanted than the lowest speed gives. `stop`: stand still, and pay back "
-        "what was not fed. `minimum`: keep the lowest speed.",
+        description="Drum plant: what to do when less is wanted than the lowest speed gives. `stop`: stand still, and "
+        "pay back what was not fed. `minimum`: keep the lowest speed.",
     )
     max_rate_kg_min: Rate | None = Field(default=None, description="Hard limit of the feed, whatever is asked.")
     max_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")

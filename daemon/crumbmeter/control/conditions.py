@@ -66,6 +66,12 @@ def conditions(
         ),
         "total_undecided": _named(each.totaliser_id for each in state.totalisers if each.gaps),
         "other_master": Condition(state.owner.other != 0, f"number {state.owner.other}"),
+        **_of_writes(params, writes),
+    }
+
+
+def _of_writes(params: Params, writes: tuple[WriteStatus, ...]) -> dict[str, Condition]:
+    return {
         "writes_spent": _outputs(params, writes, lambda status: status.stage is WriteStage.HELD_BACK),
         "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
         "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),

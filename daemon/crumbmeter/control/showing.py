@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, BatchView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, BatchView, PermissiveView, ScanView, StreamView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
 
@@ -72,16 +72,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         totals=state.totals,
         job=since(state.totals, state.job_mark),
         narrowed=shown.scan.setpoint.narrowed,
-        permissives=views(
-            shown.contacts,
-            control_enabled=state.control_enabled,
-            weight_known=weight_is_known(state, params),
-            in_service=sequence.in_service,
-            in_doubt=shown.in_doubt,
-            dosed=mix.dose > 0.0,
-            material=shown.material,
-            mixer=params.mixer,
-        ),
+        permissives=_permissives(state, shown, params),
         alarms=_alarms(state),
         streams=_streams(state, shown, params),
         readings=readings,
@@ -90,6 +81,19 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         totalisers=totaliser_views(state.totalisers, params),
         trip=state.trip.result,
         batch=_batch(state),
+    )
+
+
+def _permissives(state: State, shown: Shown, params: Params) -> tuple[PermissiveView, ...]:
+    return views(
+        shown.contacts,
+        control_enabled=state.control_enabled,
+        weight_known=weight_is_known(state, params),
+        in_service=state.sequence.in_service,
+        in_doubt=shown.in_doubt,
+        dosed=shown.mix.dose > 0.0,
+        material=shown.material,
+        mixer=params.mixer,
     )
 
 

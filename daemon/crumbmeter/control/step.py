@@ -124,8 +124,9 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
     state = replace(state, plant=plant, weighing=weighing, feed=feed)
-    state, observed = _observe(state, core, mix, readings, hopper_kg, (weighing, flow), contacts, image.now_s, dt_s)
-    state, line = along_line(state, observed.into_line, dt_s, air=observed.air)
+    state, observed, line = _observe(
+        state, core, mix, readings, hopper_kg, (weighing, flow), contacts, image.now_s, dt_s
+    )
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
@@ -133,10 +134,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     sequence, moved = advance(before, facts, params.sequence, dt_s)
     around = _surroundings(image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s)
     state = replace(state, sequence=sequence)
-    if params.batch is None:
-        state, scan, parcels = _feed_drum(state, before, demand, flow, line, around, in_doubt, params, dt_s)
-    else:
-        state, scan, parcels = conduct(state, params, params.batch, mix, observed, line, around, in_doubt, dt_s)
+    state, scan, parcels = _feed(state, before, demand, flow, observed, line, around, in_doubt, params, dt_s)
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, in_doubt, dt_s, healthy=not late)
@@ -155,26 +153,31 @@ def _observe(
     contacts: Contacts,
     now_s: float,
     dt_s: float,
-) -> tuple[State, Observed]:
-    """Find what goes into the line: at a drum what leaves the auger, at a batch plant what its vessel lets out."""
+) -> tuple[State, Observed, LineScan]:
+    """Move the line's content on. At a drum plant it takes what leaves the auger, else what the vessel lets out."""
     params, blower = core.params, contacts.blower_running
-    if params.batch is None:
-        return state, Observed(weighed[1], float(blower is not False), NOTHING_SEEN)
-    return observe(state, params.batch, mix, readings, hopper_kg, weighed, now_s, dt_s, blower=blower)
+    observed = Observed(weighed[1], float(blower is not False), NOTHING_SEEN)
+    if params.batch is not None:
+        state, observed = observe(state, params.batch, mix, readings, hopper_kg, weighed, now_s, dt_s, blower=blower)
+    state, line = along_line(state, observed.into_line, dt_s, air=observed.air)
+    return state, observed, line
 
 
-def _feed_drum(
+def _feed(
     state: State,
     before: SequenceState,
     demand: Demand,
     flow: Flow,
+    observed: Observed,
     line: LineScan,
     around: Surroundings,
     in_doubt: str,
     params: Params,
     dt_s: float,
 ) -> tuple[State, FeedScan, tuple[Parcel, ...]]:
-    """Find a drum plant's setpoint, and book what went into its drum and left it."""
+    """Find the setpoint, and book what went into the mix and what has left the plant."""
+    if params.batch is not None:
+        return conduct(state, params, params.batch, around.mix, observed, line, around, in_doubt, dt_s)
     factor = believable_factor(state.weighing, params.weighing)
     under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
     scan = decide(state.feed, before, state.sequence, demand, under_way, factor, in_doubt, params, dt_s)

@@ -1,4 +1,4 @@
-"""Every scenario of a batch plant, in closed loop on virtual time: its events in order, its end, its masses, its record."""
+"""Every scenario of a batch plant, in closed loop on virtual time: events in order, end, masses, record."""
 
 import dataclasses
 from pathlib import Path
@@ -23,10 +23,8 @@ REACTION_KG = 1.5
 """[kg] What the valve may still let out when a plant closes its window without notice: half a second of a release."""
 
 
-def batch_loop(name: str, **overrides: float) -> ClosedLoop:
-    return loop_for(
-        f"batch/{name}", SITE, overrides={key.replace("__", "."): value for key, value in overrides.items()}
-    )
+def batch_loop(name: str) -> ClosedLoop:
+    return loop_for(f"batch/{name}", SITE)
 
 
 @pytest.mark.slow

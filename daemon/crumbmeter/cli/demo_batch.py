@@ -27,14 +27,13 @@ def batch_figures(score: Score) -> dict[str, Any]:
 def batch_words(score: Score) -> list[str]:
     """Write what the batches got."""
     batches, window, after = score["batches"], score["window"], score["after_aborts"]
-    lines = [
-        f"{batches['complete']} complete batches, {batches['aborted']} aborted; {score['feeder']['refills']} refills, "
-        f"{score['feeder']['bags_changed']} bags changed.",
-    ]
+    fills, bags = score["feeder"]["refills"], score["feeder"]["bags_changed"]
+    made = f"{batches['complete']} complete batches, {batches['aborted']} aborted"
+    lines = [f"{made}; {fills} refills, {bags} bags changed."]
     if "rms_percent" in batches:
         lines.append(
-            f"Rubber of the complete batches against their targets: {batches['within_5_percent']:.1f} % within 5 %, RMS "
-            f"{batches['rms_percent']:.2f} %, worst {batches['worst_percent']:+.2f} %."
+            f"Rubber of the complete batches against their targets: {batches['within_5_percent']:.1f} % within 5 %, "
+            f"RMS {batches['rms_percent']:.2f} %, worst {batches['worst_percent']:+.2f} %."
         )
     lines.append(
         f"Let into the line with no window open: {1000.0 * window['released_outside_kg']:.1f} g; longest window "

@@ -85,11 +85,8 @@ def follow_vessel(
     vessel = replace(vessel, shut_s=shut_s)
     closing = vessel.releasing and (shut_s < CLOSING_S or (in_charge and state.phase is Phase.TRAVEL))
     releasing = asked or closing
-    if releasing and not vessel.releasing and read is not None:
-        vessel = replace(
-            vessel, releasing=True, start_kg=account, start_uncertainty_kg=doubt, start_read_kg=read, released_kg=0.0,
-            cut_kg=None, empty_s=0.0,
-        )  # fmt: skip
+    if releasing and not vessel.releasing:
+        vessel = _opened(vessel)
     elif not releasing and vessel.releasing:
         vessel = replace(vessel, releasing=False)
     if vessel.releasing:
@@ -100,6 +97,16 @@ def follow_vessel(
         account += (max(0.0, read - vessel.zero_kg) - account) * dt_s / (dt_s + FOLLOW_S)
         vessel = replace(vessel, account_kg=account, uncertainty_kg=max(doubt, params.vessel_empty_kg))
     return vessel, Released(0.0, 0.0)
+
+
+def _opened(vessel: Vessel) -> Vessel:
+    """Begin a release: what the vessel holds now is shared out by its scale."""
+    if vessel.read_kg is None:
+        return vessel
+    return replace(
+        vessel, releasing=True, start_kg=vessel.account_kg, start_uncertainty_kg=vessel.uncertainty_kg,
+        start_read_kg=vessel.read_kg, released_kg=0.0, cut_kg=None, empty_s=0.0, shut_s=0.0,
+    )  # fmt: skip
 
 
 def _share_out(vessel: Vessel, params: BatchParams, dt_s: float, *, least_kg: float) -> tuple[Vessel, Released]:
@@ -165,7 +172,8 @@ def moved_on(
         )  # fmt: skip
         events = (told,)
     elif cue is Cue.CALLED:
-        dosing = _overrun_learned(dosing, content_kg(state))
+        # Before the valve opens: one scan later its scale would have lost some already.
+        vessel, dosing = _opened(vessel), _overrun_learned(dosing, content_kg(state))
     elif cue is Cue.OUT:
         vessel = replace(vessel, cut_kg=vessel.released_kg)
     elif cue in (Cue.ARRIVED, Cue.STILL_SHORT) and was is Phase.TRAVEL:

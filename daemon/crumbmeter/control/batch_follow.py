@@ -16,6 +16,9 @@ from crumbmeter.process.params import BatchParams, MixParams
 REST_SHARE, REST_KG = 0.005, 2.0
 """Weigh hoppers are at rest while no weight changes by more than this share and mass from scan to scan."""
 
+EMPTY_SHARE = 0.25
+"""Weigh hoppers that hold less than this share of what is announced (or lay there) hold no batch."""
+
 Readings = tuple[Reading, ...]
 
 
@@ -88,10 +91,13 @@ def _weighed(state: BatchState, batch: BatchParams, readings: Readings, weighed:
     rest = len(before) == len(seen) and all(
         abs(now - was) <= REST_KG + REST_SHARE * abs(was) for now, was in zip(seen, before, strict=True)
     )
-    if not (weighed and rest):
+    parts = mix_of_masses(batch.ingredients, seen)
+    least_kg = EMPTY_SHARE * max(one.total for one in (state.announced, state.resting, parts) if one is not None)
+    if not rest or parts.total <= least_kg:
         return replace(state, seen_kg=seen)
     quality = min(reading.quality for reading in hoppers)
-    return replace(state, seen_kg=seen, weighed=mix_of_masses(batch.ingredients, seen), weighed_quality=quality)
+    final = parts if weighed else state.weighed
+    return replace(state, seen_kg=seen, weighed=final, resting=parts, weighed_quality=quality)
 
 
 def _discharged(state: BatchState, batch: BatchParams, readings: Readings) -> tuple[BatchState, Seen]:
@@ -142,15 +148,17 @@ def _counted(
 def _dropped(
     state: BatchState, mix: MixParams, number: int, now_s: float, *, controlled: bool
 ) -> tuple[BatchState, tuple[Event, ...]]:
-    known = state.weighed or state.announced
-    quality = state.weighed_quality if state.weighed is not None else Quality.UNCERTAIN
+    # A plant whose pugmill waits may drop a batch in the moment in which it is weighed: then it is taken as it lay.
+    weighed = state.weighed or state.resting
+    known = weighed or state.announced
+    quality = state.weighed_quality if weighed is not None else Quality.UNCERTAIN
     if known is None:
         known, quality = Mix(), Quality.BAD
     target_kg = rubber_for(mix.dose_basis, mix.dose, known)
     events = [
         event(
             "batch_dropped", number=number, mix_kg=round(known.total, 1), target_kg=round(target_kg, 3),
-            weighed=state.weighed is not None,
+            weighed=weighed is not None,
         )
     ]  # fmt: skip
     below = state.below
@@ -158,8 +166,9 @@ def _dropped(
         below = (*below, state.current)
         events.append(event("batch_doubled", number=number, onto_number=state.current.number))
     current = PugmillBatch(number, now_s, mix.mix_id, known, target_kg, quality, controlled)
-    forecast = known if state.weighed is not None and state.announced is None else state.announced
-    return replace(state, current=current, below=below, weighed=None, announced=forecast), tuple(events)
+    forecast = known if weighed is not None and state.announced is None else state.announced
+    after = replace(state, current=current, below=below, weighed=None, resting=None, announced=forecast)
+    return after, tuple(events)
 
 
 def _window(

@@ -110,6 +110,8 @@ class BatchState:
     """[kg] Weigh hoppers at the scan before, to see whether they rest."""
     weighed: Mix | None = None
     """[kg] Parts of the next batch as they were last weighed at rest. None: not weighed yet."""
+    resting: Mix | None = None
+    """[kg] Parts as they last lay in the weigh hoppers at rest, whether that was called weighed or not."""
     weighed_quality: Quality = Quality.GOOD
     announced: Mix | None = None
     """[kg] Parts of the next batch as the plant has announced them. None: there is none, or it is not known."""

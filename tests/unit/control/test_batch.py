@@ -219,6 +219,16 @@ def test_weights_are_taken_at_rest_and_not_while_they_fall(bench: BatchBench) ->
     assert bench.state.batch.current.quality is Quality.GOOD
 
 
+def test_a_batch_that_is_dropped_as_soon_as_it_is_weighed_is_taken_as_it_lay(bench: BatchBench) -> None:
+    """The contact "weighed" was closed for less than a scan: the pugmill had been waiting."""
+    bench.run(1.6, aggregate=1900.0, rap=515.0, binder=100.0)
+    bench.run(1.0, counter=8.0, aggregate=0.0, rap=0.0, binder=0.0)
+    assert bench.state.batch is not None
+    assert bench.state.batch.current is not None
+    assert bench.state.batch.current.parts.dry_aggregate == 1900.0
+    assert bench.state.batch.current.quality is Quality.GOOD
+
+
 def test_announced_masses_stand_in_for_weights_that_are_bad(bench: BatchBench) -> None:
     bench.run(1.0, aggregate=math.nan, rap=515.0, binder=100.0)
     bench.run(1.0, weighed=1.0)

@@ -142,8 +142,9 @@ def words(figures: Figures) -> list[str]:
             f"demonstration plant by up to ±{100 * SPREAD:.0f} % in each of line, blower, feed factor, aeration, "
             "auger's lag, load cells, fills, vessel, valve, the tower's times, weighing and moisture (seed of the "
             f"draws {figures['draws_seed']}; drawn values in the JSON); their site file is the demonstration's. "
-            "*Outside a window* is what was let out of the vessel while none was open. Where a plant closes its window without "
-            "notice (an abort, an emergency stop), what was under way still arrives, in the batch that is thrown away: "
+            "*Outside a window* is what was let out of the vessel while none was open. Where a plant closes its window "
+            "without notice (an abort, an emergency stop), what was under way still arrives, in the batch that is "
+            "thrown away: "
             f"at most {max(one['into_aborted_kg'] for one in played):.1f} kg, of which the valve let out at most "
             f"{1000.0 * max(one['in_reaction_kg'] for one in played):.0f} g while it was being shut."
         ),

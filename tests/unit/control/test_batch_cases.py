@@ -1,7 +1,7 @@
 """Tables of scans of a batch plant (tests/cases/batches/*/scans.csv): what the plant shows, what must be answered.
 
 One row is one scan at `t_s`; between rows the bench scans every 0.2 s with inputs held and a machine that obeys
-(blower, airlock, auger, valve, refill gate; tests/batch_cores.py). It begins at 0 s with the first charge ready. Columns:
+(blower, airlock, auger, valve, refill gate; tests/batch_cores.py). It begins with the first charge ready. Columns:
 
 `in.SIGNAL`   value in SI from this row on; `BAD`: the register holds no number. Blank: no change.
 `cmd`         `start`, `stop`, `hold`, `monitor`.

@@ -32,7 +32,7 @@ class BatchKeys(Keys):
     )
     counter: CountSignal = Field(description="Signal with the batch counter: one more at each drop into the pugmill.")
     counter_wraps_at: Annotated[int, Field(ge=4, le=4294967296)] = Field(
-        default=65536, description="Where the counter begins again: one more than its highest value."
+        description="Where the counter begins again: one more than its highest value."
     )
     longest_window_s: Annotated[float, Field(gt=0, le=900)] = Field(
         description="How long the plant holds the dry mix for the rubber at most, then it goes on or aborts by itself. "
@@ -81,10 +81,10 @@ class BatchKeys(Keys):
         default=0.0, description="The blower's way from full speed to rest: rubber goes on moving meanwhile."
     )
     charge_percent: Percent = Field(
-        default=1.5, description="A charge is right within so much of its target; else it is topped up."
+        default=2.0, description="A charge is right within so much of its target; else it is topped up."
     )
     agree_percent: Percent = Field(
-        default=4.0,
+        default=5.0,
         description="Weigh hopper and vessel must agree within so much of the charge (and within vessel_empty); "
         'else "ready" is withheld.',
     )

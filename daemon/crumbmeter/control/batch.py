@@ -219,7 +219,6 @@ def _facts(
         missing_kg=missing_kg,
         content_kg=in_vessel_kg,
         to_release_kg=min(in_vessel_kg, missing_kg),
-        released_kg=vessel.released_kg,
         overrun_kg=now.dosing.overrun_kg,
         release_overrun_kg=vessel.overrun_kg,
         empty_s=vessel.empty_s,

@@ -89,8 +89,7 @@ class CycleFacts:
     content_kg: float
     """[kg] In the vessel."""
     to_release_kg: float
-    """[kg] Of it, what the batch takes."""
-    released_kg: float
+    """[kg] Of it, what the batch still takes."""
     overrun_kg: float
     """[kg] Of the auger, in this charge."""
     release_overrun_kg: float
@@ -137,7 +136,7 @@ def _cues(in_phase_s: float, facts: CycleFacts, params: BatchParams, travel_s: f
     whole = facts.target_kg > 0.0 and not wants
     charge_kg = min(facts.need_kg, params.vessel_full_kg - facts.content_kg)
     all_out = facts.to_release_kg >= facts.content_kg - params.vessel_empty_kg
-    part_out = not all_out and facts.released_kg + facts.release_overrun_kg >= facts.to_release_kg
+    part_out = not all_out and facts.to_release_kg <= facts.release_overrun_kg
     lies_kg = facts.hopper_kg - charge_kg
     full = facts.content_kg >= params.vessel_full_kg
     arrived = facts.travelled_s >= travel_s + params.tail_s

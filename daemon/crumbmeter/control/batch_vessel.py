@@ -16,7 +16,7 @@ from crumbmeter.process.params import BatchParams
 
 CLOSING_S = 1.5
 """[s] After its valve is told to shut, rubber may still leave the vessel for so long."""
-LEARN_SHARE = 0.3
+LEARN_SHARE = 0.6
 """Of a new overrun that is learned at once."""
 MOST_OVERRUN = 4.0
 """Times the first overrun: a greater one is no overrun, and is not learned."""

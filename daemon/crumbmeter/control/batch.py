@@ -26,6 +26,7 @@ from crumbmeter.model.events import Event, event
 from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.parcel import Parcel
+from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
 from crumbmeter.process.dose import rubber_for
 from crumbmeter.process.params import BatchParams, MixParams
@@ -34,6 +35,8 @@ PROVEN_SHARE = 0.85
 """Share of its full speed at which a blower's contact mostly opens."""
 LOADED_KG = 0.05
 """[kg] More than this in the line must not be blown in but through a window."""
+STRANDED_DOUBT = 0.5
+"""Relative standard uncertainty of what arrives while a blower runs down, or from a line that was left loaded."""
 FULL_SHARE = 0.85
 """Of the way from low to full above which a weigh hopper counts as filled."""
 FILL_BELOW = 0.4
@@ -101,6 +104,8 @@ def observe(
         before, batch, readings[batch.vessel_mass].value, fed_kg, unseen_kg, dt_s, in_charge=own
     )
     air = _air(before.air, blower, batch, dt_s)
+    loaded = state.line.content > LOADED_KG
+    before = replace(before, stranded=loaded and (before.stranded or air < 1.0))
     after, seen = follow_plant(
         replace(before, vessel=vessel, air=air), batch, mix, readings, now_s, dt_s,
         controlled=state.control_enabled,
@@ -176,9 +181,10 @@ def _arrived(now: BatchState, line: LineScan) -> BatchState:
     current = now.current
     if current is None:
         return replace(now, wasted_kg=now.wasted_kg + line.arrived_kg)
+    doubt_kg = line.uncertain_kg + (STRANDED_DOUBT * line.arrived_kg if now.stranded else 0.0)
     got = replace(
-        current, rubber_kg=current.rubber_kg + line.arrived_kg,
-        uncertainty_kg=current.uncertainty_kg + line.uncertain_kg,
+        current, rubber_kg=current.rubber_kg + line.arrived_kg, uncertainty_kg=current.uncertainty_kg + doubt_kg,
+        quality=min(current.quality, Quality.UNCERTAIN) if now.stranded else current.quality,
     )  # fmt: skip
     return replace(now, current=got)
 

@@ -137,6 +137,8 @@ class BatchState:
     """A fill of the weigh hopper is ordered."""
     air: float = 0.0
     """Share of the blower's full speed, as far as it is known."""
+    stranded: bool = False
+    """Rubber lay in the line when its air stopped: how much of it arrived is reckoned, and not known."""
     still_s: float = 0.0
     """[s] For how long the release has been over with air moving."""
     wasted_kg: float = 0.0

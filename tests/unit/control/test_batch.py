@@ -294,6 +294,10 @@ def test_rubber_left_in_the_line_waits_for_a_window(bench: BatchBench) -> None:
     bench.discharge()
     ((rubber, target),) = bench.parcels()
     assert rubber == pytest.approx(target, rel=0.03)
+    (parcel,) = [parcel for result in bench.results for parcel in result.parcels]
+    # What was left in the line is reckoned and not known, and the record says so.
+    assert parcel.quality is Quality.UNCERTAIN
+    assert parcel.rubber_uncertainty_g > 50
 
 
 def test_the_weigh_hopper_fills_before_a_charge_that_it_does_not_hold() -> None:

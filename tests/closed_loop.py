@@ -21,6 +21,8 @@ from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.view import ScanView
 from crumbmeter_sim.bank import BankError
 from crumbmeter_sim.rig import Rig
+from crumbmeter_sim.rigs import open_rig
+from crumbmeter_sim.stage import Stage
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -30,7 +32,7 @@ class ClosedLoop:
     """One site against one rig."""
 
     site: sites.Site
-    rig: Rig
+    rig: Stage[Any]
     dt_s: float = 0.2
     jitter_s: float = 0.0
     """[s] Spread of the scan's length, as on a busy computer."""
@@ -52,6 +54,12 @@ class ClosedLoop:
         self.writes: list[WriteStatus] = [NOT_WRITTEN] * len(params.outputs)
         self.orders = sorted(self.rig.scenario.operator, key=lambda o: o.t_s) if self.rig.scenario else []
         self._chance = random.Random(1)
+
+    @property
+    def drum(self) -> Rig:
+        """The rig, of a drum plant."""
+        assert isinstance(self.rig, Rig)
+        return self.rig
 
     @property
     def view(self) -> ScanView | None:
@@ -149,5 +157,5 @@ def loop_for(
     """Make a closed loop for a scenario of the repository."""
     path = ROOT / "config" / "scenarios" / f"{scenario}.toml"
     plant_path = ROOT / "config" / "plants" / f"{plant}.toml" if plant else None
-    rig = Rig.from_scenario(path, seed=seed, plant=plant_path, overrides=overrides)
+    rig = open_rig(path, seed=seed, plant=plant_path, overrides=overrides)
     return ClosedLoop(sites.load(ROOT / "config" / "sites" / f"{site}.toml"), rig)

@@ -14,15 +14,16 @@ from rich.progress import Progress as Bar
 from crumbmeter_sim.loader import FileRefusedError
 from crumbmeter_sim.oracle import LARGEST_GAP_KG, play_open_loop
 from crumbmeter_sim.playback import Playback
-from crumbmeter_sim.rig import Rig
+from crumbmeter_sim.rigs import open_rig
 from crumbmeter_sim.serve import Progress, ServeOptions
 from crumbmeter_sim.serve import serve as serve_rig
+from crumbmeter_sim.stage import Stage
 
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="Play a drum plant with a rubber feeder.",
+    help="Play a drum or batch plant with a rubber feeder.",
 )
 
 ScenarioFile = Annotated[Path, typer.Argument(help="Scenario file (config/scenarios/*.toml).")]
@@ -77,7 +78,7 @@ def serve(
 ) -> None:
     """Serve a scenario on Modbus TCP. Prints `READY {json}` with the ports; ends on SIGTERM."""
     try:
-        rig = Rig.from_scenario(scenario, seed=seed, plant=plant, overrides=overrides(sets))
+        rig = open_rig(scenario, seed=seed, plant=plant, overrides=overrides(sets))
     except FileRefusedError as error:
         refuse(error)
     options = ServeOptions(
@@ -158,7 +159,7 @@ def check(
     lost = False
     for path in scenarios:
         try:
-            rig = Rig.from_scenario(path, seed=seed, plant=plant, overrides=overrides(sets))
+            rig = open_rig(path, seed=seed, plant=plant, overrides=overrides(sets))
         except FileRefusedError as error:
             refuse(error)
         gaps = play_open_loop(rig, rpm)
@@ -168,7 +169,7 @@ def check(
     raise typer.Exit(int(lost))
 
 
-def _play(rig: Rig | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
+def _play(rig: Stage[Any] | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
     """Serve to the end; a port that cannot be had is said in a line, with exit code 2."""
     try:
         asyncio.run(serve_rig(rig, options, progress))

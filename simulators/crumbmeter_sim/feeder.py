@@ -5,7 +5,7 @@ from random import Random
 from crumbmeter_sim.auger import Auger
 from crumbmeter_sim.device.indicator import Indicator
 from crumbmeter_sim.hopper import Hopper
-from crumbmeter_sim.plantfile import PlantTruth
+from crumbmeter_sim.plantfile import WorksTruth
 from crumbmeter_sim.supply import Supply
 from crumbmeter_sim.weighing import FactorEstimator
 
@@ -13,12 +13,13 @@ from crumbmeter_sim.weighing import FactorEstimator
 class Feeder:
     """Commands in, rubber out. Masses in kg, speeds in rev/s."""
 
-    def __init__(self, truth: PlantTruth, seed: str) -> None:
+    def __init__(self, truth: WorksTruth, seed: str) -> None:
         step_s = truth.time.step_s
         self.truth = truth.feeder
         self._dt = step_s
         self.supply = Supply(truth.supply, step_s, Random(f"{seed}/supply"))
         self.hopper = Hopper(truth.hopper, self.supply, step_s, Random(f"{seed}/hopper"))
+        self.hopper.ordered = False if truth.feeder.refill == "ordered" else None
         self.indicator = Indicator(truth.indicator, step_s, self.hopper.shown_kg)
         self.auger = Auger(truth.auger, step_s, Random(f"{seed}/auger"))
         self._estimator = FactorEstimator(truth.feeder.factor_guess_kg_rev)

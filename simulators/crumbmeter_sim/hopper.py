@@ -7,6 +7,9 @@ from random import Random
 from crumbmeter_sim.plantfile import HopperTruth
 from crumbmeter_sim.supply import Supply
 
+ORDER_BAND = 0.1
+"""Share of the span below full in which an ordered fill does not begin again."""
+
 
 class Hopper:
     """Masses in kg."""
@@ -19,6 +22,8 @@ class Hopper:
         self.mass_kg = truth.start_kg
         self.refilling = False
         """The gate is commanded open: the contact."""
+        self.ordered: bool | None = None
+        """Whether a fill is ordered; None: the gate opens by the hopper's own low level."""
         self.powered = True
         self.refills = 0
         self.leak_kg_s = 0.0
@@ -42,10 +47,11 @@ class Hopper:
     def step(self, shaking: bool) -> float:
         """Run the refill; return what landed in this step [kg]."""
         truth, dt = self.truth, self._dt
-        if not self.refilling and self.powered and self.mass_kg < truth.low_kg and self._supply.hopper_kg > 0.0:
+        may_fill = self.powered and self._supply.hopper_kg > 0.0
+        if not self.refilling and may_fill and self._wants_fill():
             self.refilling = True
             self.refills += 1
-        if self.refilling and (self.mass_kg >= truth.high_kg or not self.powered or self._supply.hopper_kg <= 0.0):
+        if self.refilling and (self.mass_kg >= truth.high_kg or not may_fill or self.ordered is False):
             self.refilling = False
         stroke = dt / max(truth.gate_s, dt)
         self._opening = min(1.0, self._opening + stroke) if self.refilling else max(0.0, self._opening - stroke)
@@ -56,6 +62,12 @@ class Hopper:
         self.landing_kg_s = landed_kg / dt
         self._weigh(shaking)
         return landed_kg
+
+    def _wants_fill(self) -> bool:
+        truth = self.truth
+        if self.ordered is None:
+            return self.mass_kg < truth.low_kg
+        return self.ordered and self.mass_kg < truth.high_kg - ORDER_BAND * (truth.high_kg - truth.low_kg)
 
     def take(self, wanted_kg: float) -> float:
         """Let the auger take rubber out; return how much there was [kg]."""

@@ -1,13 +1,13 @@
 """The mass oracle: every kilogram that came in is somewhere, or the simulator is wrong."""
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crumbmeter_sim import drum as d
 from crumbmeter_sim.plant import Plant
 
 if TYPE_CHECKING:
-    from crumbmeter_sim.rig import Rig
+    from crumbmeter_sim.stage import Stage
 
 LARGEST_GAP_KG = 1e-6
 
@@ -54,11 +54,9 @@ def gaps_kg(plant: Plant) -> dict[str, float]:
     return {"rubber": rubber_gap_kg(plant), "dry": dry_gap_kg(plant), "water": water_gap_kg(plant)}
 
 
-def play_open_loop(rig: "Rig", rpm: float) -> dict[str, float]:
+def play_open_loop(rig: "Stage[Any]", rpm: float) -> dict[str, float]:
     """Play a scenario to its end with the auger at one speed; return the gaps [kg]."""
-    feeder, line = rig.plant.feeder, rig.plant.line
     while not rig.finished:
-        feeder.run = feeder.airlock_run = line.blower_run = True
-        feeder.speed_setpoint_rev_s = rpm / 60.0
+        rig.leave_running(rpm)
         rig.advance(1.0)
-    return gaps_kg(rig.plant)
+    return rig.gaps_kg()

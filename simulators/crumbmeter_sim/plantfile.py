@@ -202,6 +202,8 @@ class FeederTruth:
     watchdog_s: float
     factor_guess_kg_rev: float
     """What its own rate controller starts from."""
+    refill: Literal["own", "ordered"] = "own"
+    """Whether its refill gate opens by its own low level, or only while it is ordered to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,16 +260,12 @@ class NominalTruth:
     """On a restart the belts follow the drum after this time."""
 
 
-@dataclass(frozen=True, slots=True)
-class PlantTruth:
-    """All of it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorksTruth:
+    """What every plant has: a feeder with its line, mixes, and devices."""
 
     title: str
     time: TimeTruth
-    nominal: NominalTruth
-    belt: tuple[BeltTruth, ...]
-    drum: DrumTruth
-    binder: BinderTruth
     line: LineTruth
     auger: AugerTruth
     hopper: HopperTruth
@@ -284,6 +282,16 @@ class PlantTruth:
     """Another plant file of which this one says only what differs; a list replaces the other's whole list."""
     devices: str = "../devices"
     """Folder of the device profiles, seen from the plant file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlantTruth(WorksTruth):
+    """A drum plant, all of it."""
+
+    nominal: NominalTruth
+    belt: tuple[BeltTruth, ...]
+    drum: DrumTruth
+    binder: BinderTruth
 
 
 def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTruth:
@@ -314,32 +322,33 @@ def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTrut
         problems.append("  belt: at most one belt of kind recycle can be played")
     if not 0 < truth.time.step_s * truth.time.drum_steps <= 0.5:
         problems.append("  time: the drum's step (step_s * drum_steps) must lie in (0, 0.5] s")
-    if len({server.name for server in truth.server}) != len(truth.server):
-        problems.append("  server: two servers of one name")
-    problems += _names_of_lines(truth)
+    problems += problems_of_names(truth)
     if problems:
         raise FileRefusedError(path, problems)
     return truth
 
 
-def _names_of_lines(truth: PlantTruth) -> list[str]:
+def problems_of_names(truth: WorksTruth) -> list[str]:
+    """Return which names of servers, lines, counters and loops do not agree."""
     buses = {bus.name for bus in truth.bus}
-    problems = [
+    names = {server.name for server in truth.server}
+    problems = [] if len(names) == len(truth.server) else ["  server: two servers of one name"]
+    problems += [
         f"  server {server.name}: needs a port, or a bus that there is (have: {', '.join(sorted(buses)) or 'none'})"
         for server in truth.server
         if (server.bus and server.bus not in buses) or bool(server.bus) == bool(server.port)
     ]
-    for kind, names in (
+    for kind, named in (
         ("bus", [bus.name for bus in truth.bus]),
         ("pulses", [counter.name for counter in truth.pulses]),
         ("loops", [loop.name for loop in truth.loops]),
     ):
-        if len(set(names)) != len(names):
+        if len(set(named)) != len(named):
             problems.append(f"  {kind}: two of one name")
     return problems
 
 
-def devices_folder(truth: PlantTruth, plant: Path, *more: Path) -> Path:
+def devices_folder(truth: WorksTruth, plant: Path, *more: Path) -> Path:
     """Return the folder of the device profiles: as the plant file says, else beside the files in `more`, else here.
 
     Plants are tried that lie outside the repository; their profiles mostly do not.

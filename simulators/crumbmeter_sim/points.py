@@ -9,13 +9,16 @@ from crumbmeter_sim.belt import Belt
 from crumbmeter_sim.device.indicator import Indicator
 from crumbmeter_sim.device.loops import Loop
 from crumbmeter_sim.device.pulses import PulseCounter
+from crumbmeter_sim.feeder import Feeder
+from crumbmeter_sim.line import Line
 from crumbmeter_sim.loader import FileRefusedError
 from crumbmeter_sim.plant import Plant
+from crumbmeter_sim.stage import Works
 
 
 def sources(plant: Plant) -> dict[str, Source]:
     """Return every quantity by name. Values in SI (temperature in degC), contacts as 0 or 1."""
-    feeder, line, drum, binder = plant.feeder, plant.line, plant.drum, plant.binder
+    drum, binder = plant.drum, plant.binder
     table: dict[str, Source] = {
         "binder.flow": lambda: binder.shown_kg_s,
         "binder.temperature": lambda: plant.truth.binder.temperature_c,
@@ -25,6 +28,16 @@ def sources(plant: Plant) -> dict[str, Source]:
         "discharge.temperature": lambda: plant.discharge.shown_temperature_c,
         "plant.recipe": lambda: float(plant.mix.recipe),
         "plant.emergency_stop_ok": lambda: float(not plant.emergency),
+        **feeder_sources(plant.feeder, plant.line),
+    }
+    for belt in plant.belts:
+        table |= _belt_sources(belt)
+    return with_counters(plant, table)
+
+
+def feeder_sources(feeder: Feeder, line: Line) -> dict[str, Source]:
+    """Return what feeder, blower and line show, on every plant."""
+    return {
         "blower.running": lambda: float(line.blower_running),
         "line.pressure": lambda: line.shown_pressure_pa,
         "line.flow_switch": lambda: float(line.flow_switch),
@@ -38,10 +51,12 @@ def sources(plant: Plant) -> dict[str, Source]:
         "feeder.diverter_to_drum": lambda: float(feeder.to_drum),
         "feeder.fault": lambda: float(feeder.fault or feeder.tripped),
         "feeder.supply_low": lambda: float(feeder.supply.low),
+        **_indicator_sources(feeder.indicator),
     }
-    for belt in plant.belts:
-        table |= _belt_sources(belt)
-    table |= _indicator_sources(plant.feeder.indicator)
+
+
+def with_counters(plant: Works, table: dict[str, Source]) -> dict[str, Source]:
+    """Add the plant's pulse counters and current loops, each of which stands for a quantity of the table."""
     problems = [
         f"  {kind} {truth.name}: no quantity {truth.point!r} (known: {', '.join(sorted(table))})"
         for kind, truths in (("pulses", plant.truth.pulses), ("loops", plant.truth.loops))
@@ -100,20 +115,24 @@ def _belt_sources(belt: Belt) -> dict[str, Source]:
 
 def sinks(plant: Plant) -> dict[str, Sink]:
     """Return every command by name. Values in SI, coils as 0 or 1."""
-    feeder, line = plant.feeder, plant.line
+    return {**feeder_sinks(plant.feeder, plant.line), "plant.rubber_healthy": flag(plant, "healthy_asked")}
+
+
+def feeder_sinks(feeder: Feeder, line: Line) -> dict[str, Sink]:
+    """Return what feeder and blower may be told, on every plant."""
     return {
-        "blower.run": _flag(line, "blower_run"),
-        "feeder.run": _flag(feeder, "run"),
-        "feeder.airlock_run": _flag(feeder, "airlock_run"),
-        "feeder.start_warning": _flag(feeder, "start_warning"),
+        "blower.run": flag(line, "blower_run"),
+        "feeder.run": flag(feeder, "run"),
+        "feeder.airlock_run": flag(feeder, "airlock_run"),
+        "feeder.start_warning": flag(feeder, "start_warning"),
         "feeder.speed_setpoint": _number(feeder, "speed_setpoint_rev_s"),
         "feeder.rate_setpoint": _number(feeder, "rate_setpoint_kg_s"),
         "feeder.heartbeat": feeder.beat,
-        "plant.rubber_healthy": _flag(plant, "healthy_asked"),
     }
 
 
-def _flag(owner: Any, name: str) -> Callable[[float], None]:
+def flag(owner: Any, name: str) -> Callable[[float], None]:
+    """Return a sink that sets a flag."""
     return lambda value: setattr(owner, name, bool(value))
 
 

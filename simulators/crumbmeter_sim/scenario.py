@@ -45,6 +45,14 @@ class ExpectedEnd:
     min_fed_kg: float | None = None
     max_fed_kg: float | None = None
     min_refills: int | None = None
+    min_batches_complete: int | None = None
+    min_batches_aborted: int | None = None
+    max_batch_error_percent: float | None = None
+    """[%] Of the complete batches, against their rubber targets."""
+    max_outside_window_kg: float | None = None
+    """[kg] Let into the line while no window was open."""
+    min_recovered: int | None = None
+    """Aborted batches after which the next one was within its tolerance."""
     min_bags_changed: int | None = None
 
 

@@ -1,32 +1,36 @@
 """CSV tables: the truth of a run, and the record of its registers that playback can serve again."""
 
 import csv
-import dataclasses
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from crumbmeter_sim import units
-from crumbmeter_sim.truth import Row
 
 if TYPE_CHECKING:
     from crumbmeter_sim.playback import Playback
-    from crumbmeter_sim.rig import Rig
+    from crumbmeter_sim.stage import Stage
 
 
-def write_truth(rig: "Rig", path: Path) -> None:
-    """Write one row for each second of the truth."""
-    names = [field.name for field in dataclasses.fields(Row)]
+def write_truth(rig: "Stage[Any]", path: Path) -> None:
+    """Write the truth: one row for each second of a drum plant, one for each batch of a batch plant."""
+    rows = rig.table()
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(names)
-        for row in rig.truth.rows:
-            writer.writerow([f"{getattr(row, name):.6g}" for name in names])
+        writer.writerow(list(rows[0]) if rows else [])
+        for row in rows:
+            writer.writerow([_written(value) for value in row.values()])
+
+
+def _written(value: Any) -> str:
+    if value is None:
+        return ""
+    return value if isinstance(value, str) else f"{value:.6g}"
 
 
 class RecordWriter:
     """Writes every register of every device at a fixed period, in each register's own unit. No value: an empty cell."""
 
-    def __init__(self, rig: "Rig | Playback", path: Path, period_s: float) -> None:
+    def __init__(self, rig: "Stage[Any] | Playback", path: Path, period_s: float) -> None:
         self._rig = rig
         self._period_s = period_s
         self._due_s = rig.now_s

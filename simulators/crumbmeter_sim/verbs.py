@@ -37,6 +37,21 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
     "fines": ({"percent": NUMBER}, "fines_even"),
     "fines_even": ({}, ""),
     "dump_drum": ({"percent": NUMBER}, ""),
+    # a batch plant
+    "batches_start": ({"count": NUMBER, "batch_kg": NUMBER}, "batches_stop"),
+    "batches_stop": ({}, ""),
+    "batch_size": ({"batch_kg": NUMBER}, ""),
+    "batch_abort": ({}, ""),
+    "batch_short": ({"percent": NUMBER}, ""),
+    "batch_double": ({}, ""),
+    "batch_asks_again": ({"seconds": NUMBER}, ""),
+    "batch_counter_jump": ({"by": NUMBER}, ""),
+    "when_rubber": ({"kg": NUMBER, "then": WORD, "lasts_s": NUMBER}, ""),
+    "mixer_stop": ({}, "mixer_restart"),
+    "mixer_restart": ({}, ""),
+    "vessel_leak": ({"kg_s": NUMBER}, ""),
+    "freeze_vessel": ({}, "thaw_vessel"),
+    "thaw_vessel": ({}, ""),
     # instruments
     "freeze_scale": ({"belt": WORD}, "thaw_scale"),
     "thaw_scale": ({"belt": WORD}, ""),
@@ -118,6 +133,8 @@ VERBS: dict[str, tuple[dict[str, tuple[type, ...]], str]] = {
 }  # fmt: skip
 OPTIONAL = {
     "plant_start": {"mix_short_ton_h"},
+    "batches_start": {"count", "batch_kg"},
+    "when_rubber": {"lasts_s"},
     "plant_stop": {"run_out_s"},
     "feeder_local": {"rpm"},
     "power_dip": {"plant", "tared"},
@@ -137,6 +154,18 @@ OPTIONAL = {
     "torn": {"first", "last"},
     "behave": {"register", "was"},
 }
+
+DRUM_VERBS = (
+    "plant_start", "plant_rate", "recycle_share", "gates_stop", "gates_start", "belts_stop", "belts_start", "drum_stop",
+    "silo_full", "plant_stop", "wet_pile", "dry_pile", "freeze_scale", "thaw_scale", "freeze_binder", "thaw_binder",
+    "zero_drift",
+)  # fmt: skip
+"""Those that only a drum plant knows."""
+BATCH_VERBS = (
+    "batches_start", "batches_stop", "batch_size", "batch_abort", "batch_short", "batch_double", "batch_asks_again",
+    "batch_counter_jump", "when_rubber", "mixer_stop", "mixer_restart", "vessel_leak", "freeze_vessel", "thaw_vessel",
+)  # fmt: skip
+"""Those that only a batch plant knows."""
 
 
 @dataclass(frozen=True, slots=True)

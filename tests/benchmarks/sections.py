@@ -1,6 +1,7 @@
 """All sections, in the order of the page."""
 
 from tests.benchmarks import (
+    batches,
     demo,
     dose,
     journal,
@@ -15,5 +16,5 @@ from tests.benchmarks import (
     weighing,
 )
 
-_PARTS = (demo, dose, plants, scenarios, weighing, travel, steps, poll, replays, journal, kills, mutants)
+_PARTS = (demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, replays, journal, kills, mutants)
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -181,7 +181,7 @@ class Shift:
         """
         truth = self.loop.rig.plant.truth
         way_s = truth.line.travel_s + truth.drum.injection_to_outlet_s
-        cutter = next(one for one in self.loop.rig.truth.cutters if one.size_kg == WINDOW_KG)
+        cutter = next(one for one in self.loop.drum.truth.cutters if one.size_kg == WINDOW_KG)
         found, began_s = [], 0.0
         for window in cutter.windows:
             low_s, high_s = began_s - way_s, window.t_s - way_s
@@ -212,7 +212,7 @@ def play(case: Case) -> dict[str, Any]:
     shift = Shift(loop_for(SCENARIO, case.plant, seed=case.seed, plant=case.plant, overrides=dict(case.overrides)))
     shift.play()
     others = best_windows(case)
-    own = next(one for one in shift.loop.rig.truth.cutters if one.size_kg == WINDOW_KG).windows
+    own = next(one for one in shift.loop.drum.truth.cutters if one.size_kg == WINDOW_KG).windows
     wanted_kg = max(window.said_wanted_kg for window in own)
     fills = [
         {

@@ -66,7 +66,7 @@ def start_cold(trial: ColdStart) -> dict[str, Any]:
 
 def _last_beyond_s(loop: ClosedLoop, fed_from_s: float) -> float:
     """[s] Return when an average last lay beyond ±5 %; 0 where none did."""
-    rows = [row for row in loop.rig.truth.rows if row.t_s >= fed_from_s + ARRIVES_S]
+    rows = [row for row in loop.drum.truth.rows if row.t_s >= fed_from_s + ARRIVES_S]
     last_s = 0.0
     for end in range(AVERAGED_S, len(rows)):
         part = rows[end - AVERAGED_S : end]
@@ -120,7 +120,7 @@ def spring_leak(trial: Leak) -> dict[str, Any]:
     fills_s = [at_s for at_s, happened in loop.events if happened.name == "refill_began" and at_s > trial.at_s]
     found = [(at_s, happened) for at_s, happened in loop.events if happened.name == "refill_gate_leaks"]
     fallen = [at_s for at_s, happened in loop.events if happened.name == "feed_factor_fell"]
-    late = [row for row in loop.rig.truth.rows if trial.lasts_s - 600.0 < row.t_s < trial.lasts_s - 300.0]
+    late = [row for row in loop.drum.truth.rows if trial.lasts_s - 600.0 < row.t_s < trial.lasts_s - 300.0]
     over = sum(row.rubber_in_kg_s for row in late) / sum(row.wanted_in_kg_s for row in late) - 1.0
     return {
         "share_percent": trial.share_percent, "supply": trial.supply, "seed": trial.seed,

@@ -71,6 +71,17 @@ CATALOGUE: tuple[AlarmSpec, ...] = (
         "Check the calibration; compare with bags used.", 0.0, 60.0,
     ),
     AlarmSpec(
+        "rubber_late", _M, "The plant holds a batch in dry mix and waits for rubber",
+        "It aborts the batch, or goes on without the rubber, when it has waited long enough.",
+        "See what holds the charge back: weigh hopper, supply, run state.", 0.0, 0.0,
+    ),
+    AlarmSpec(
+        "charge_doubtful", _H, "Weigh hopper and transfer vessel disagree over the charge",
+        "Neither ready nor delivered is said; the plant waits.",
+        "Look for a leaking valve, a stuck charge, a changed zero. Stop and start the feed to go by the vessel.",
+        2.0, 5.0,
+    ),
+    AlarmSpec(
         "hopper_low", _H, "The weigh hopper runs empty",
         "The auger will soon feed nothing.",
         "See whether rubber comes from the supply hopper; hang a new bag.", 2.0, 5.0,

@@ -7,6 +7,7 @@ exactly the settings it was enabled for.
 from dataclasses import dataclass, replace
 
 from crumbmeter.control import counters
+from crumbmeter.control.batch_state import BatchState
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import State, first_state
 from crumbmeter.control.watching import weight_is_known
@@ -61,6 +62,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
         totals=kept.totals,
         job_mark=kept.job_mark,
         weighing=state.weighing if snapshot is None else _weighing(snapshot, params, state.weighing),
+        batch=state.batch if snapshot is None else _batch(snapshot, params, state.batch),
         totalisers=state.totalisers if snapshot is None else _totalisers(snapshot, stored, state, now_s, wall_us),
     )
 
@@ -108,6 +110,19 @@ def _totalisers(
     return counters.restored(
         fresh.totalisers, snapshot.state.totalisers, left_s, away_s if away_s >= 0.0 else None, now_s
     )
+
+
+def _batch(snapshot: Snapshot[State], params: Params, fresh: BatchState | None) -> BatchState | None:
+    """Take over what a batch plant's vessel and auger have taught, under the same settings.
+
+    Not what lay in the vessel: its own scale knows that better. The batch in the pugmill is unknown after a start.
+    """
+    before = snapshot.state.batch
+    if fresh is None or before is None or snapshot.settings_id != params.settings_id:
+        return fresh
+    vessel = replace(fresh.vessel, zero_kg=before.vessel.zero_kg, overrun_kg=before.vessel.overrun_kg)
+    dosing = replace(fresh.dosing, overrun_kg=before.dosing.overrun_kg)
+    return replace(fresh, vessel=vessel, dosing=dosing, wasted_kg=before.wasted_kg)
 
 
 def _weighing(snapshot: Snapshot[State], params: Params, fresh: WeighingState) -> WeighingState:

@@ -98,7 +98,10 @@ def _body(view: Body, display: Display) -> Iterator[Text]:
     yield from _needs(view["permissives"])
     yield from _alarms(view["alarms"], view["process_time_s"])
     yield Text("")
-    yield from _following(view, display)
+    if "batch" in view:
+        yield from batch_lines(view["batch"], display)
+    else:
+        yield from _following(view, display)
     yield Text("")
     yield from _means(view, display)
     yield from _writes(view["writes"])
@@ -173,6 +176,19 @@ def _proven(dose: Body | None, display: Display) -> Iterator[Text]:
     )
     mass = amount(dose["mix_kg"], display.mix.partition("/")[0], 0)
     yield line.append(f", over {mass}" if dose["quality"] != "Bad" else ": an input was Bad")
+
+
+def batch_lines(batch: Body, display: Display) -> Iterator[Text]:
+    """Show what a batch plant's rubber is about."""
+    window = {True: f"open {seconds(batch['window_s'])}", False: "shut", None: "NOT KNOWN"}[batch["rubber_wanted"]]
+    yield Text(f"Batch {batch['batch_count']}: {batch['phase']} ({batch['reason']}); dry-mix window {window}")
+    target, need = amount(batch["target_kg"], display.mass, 2), amount(batch["need_kg"], display.mass, 2)
+    yield Text(f"Charge   target {target}, in the vessel {amount(batch['vessel_kg'], display.mass, 2)}, need {need}")
+    if batch["batch_target_kg"] is not None:
+        got, whole = (amount(batch[key], display.mass, 2) for key in ("batch_rubber_kg", "batch_target_kg"))
+        yield Text(f"Pugmill  {got} of {whole} blown in")
+    wasted = amount(batch["wasted_kg"], display.mass, 1)
+    yield Text(f"Made     last batch {percent(batch['last_error_fraction'])} off; thrown away in all {wasted}")
 
 
 def _is_read(view: Body) -> bool:

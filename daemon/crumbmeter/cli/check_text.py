@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 
+from crumbmeter.cli.check_batch import charges_text, hand_shake_text, ingredients_text
 from crumbmeter.field.plan import WireRow
 from crumbmeter.site import Site, warnings_text
 from crumbmeter.site.explain import DoseWords, Explanation, StreamWords
@@ -28,15 +29,15 @@ def site_text(site: Site, words: Explanation, proof: str) -> str:
     """
     parts = (
         _head(site),
-        _section("Streams: what is measured, what is corrected, how long it travels", _streams(site, words)),
+        *_made_of(site, words),
         _section("Signals: what is read and what becomes of it", _signals(words)),
-        _section("Doses at three rates of the plant", _doses(site, words)),
+        *_asked(site, words),
         *(
             [_section("Conveying line: planning only, plus or minus 50 %", _conveying(words))]
             if words.conveying
             else []
         ),
-        _section("What this site can prove: the dose and its uncertainty", proof),
+        *([] if site.params.batch else [_section("What this site can prove: the dose and its uncertainty", proof)]),
         _section("Read plan: what is asked over the wire", _plan(site, words)),
         _section("Where each value is on the wire", addresses_text(words.addresses)),
         _section("Registers that may be written; no other one ever is", _writes(words)),
@@ -45,6 +46,24 @@ def site_text(site: Site, words: Explanation, proof: str) -> str:
         _section(f"Warnings: {len(site.warnings)}", warnings_text(site.warnings) or "  none"),
     )
     return "\n\n".join(parts) + "\n"
+
+
+def _made_of(site: Site, words: Explanation) -> tuple[str, ...]:
+    if words.batch is not None:
+        ingredients = ingredients_text(words.batch, fill)
+        hand_shake = hand_shake_text(words.batch, fill, table)
+        return (
+            _section("Ingredients: what is weighed, and what is corrected", ingredients),
+            _section("Hand-shake with the plant's batch controls", hand_shake),
+        )
+    title = "Streams: what is measured, what is corrected, how long it travels"
+    return (_section(title, _streams(site, words)),)
+
+
+def _asked(site: Site, words: Explanation) -> tuple[str, ...]:
+    if words.batch is not None:
+        return (_section("Rubber for three sizes of batch", charges_text(words.batch, fill, table)),)
+    return (_section("Doses at three rates of the plant", _doses(site, words)),)
 
 
 def _section(title: str, body: str) -> str:
@@ -92,10 +111,14 @@ def _head(site: Site) -> str:
             f"  settings id {site.settings_id}",
             fill(
                 f"{mark}{len(site.devices)} devices, {len(params.signals)} signals, {len(params.outputs)} outputs. "
-                f"A scan every {params.scan_period_s * 1000:g} ms; a parcel is {params.parcel_kg:g} kg of mix."
+                f"A scan every {params.scan_period_s * 1000:g} ms; a parcel is {_parcel(site)}."
             ),
         )
     )
+
+
+def _parcel(site: Site) -> str:
+    return "a batch" if site.params.batch else f"{site.params.parcel_kg:g} kg of mix"
 
 
 def _streams(site: Site, words: Explanation) -> str:
@@ -241,13 +264,14 @@ def _control(site: Site) -> str:
             "control.allowed is false: MONITOR ONLY. crumbmeter reads, computes, checks and records, and nothing "
             "whatever is written to any register, not even the heartbeat. Control cannot be enabled at run time."
         )
+    doubt = "nothing is dosed or released" if params.batch else "the last setpoint is held"
     mode = "by auger speed" if params.feed.mode.value == "speed" else "by rate, through the feeder's own controller"
     return fill(
         f"control.allowed is true. The daemon still starts in MONITOR ONLY: it reads, computes, checks and records, "
         f"and writes nothing whatever. {_known_weight(site)}Once an integrator has enabled control for exactly this "
         f"settings id, it meters "
         f"{mode} and writes the registers above. A changed file has another id and needs enabling again. On input "
-        f"doubt the last setpoint is held for {params.feed.input_hold_s:g} s, then the feed stops; on machine doubt it "
+        f"doubt {doubt} for {params.feed.input_hold_s:g} s, then the feed stops; on machine doubt it "
         f"stops at once. This is not a safety function."
     )
 

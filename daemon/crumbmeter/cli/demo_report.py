@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from crumbmeter.cli.demo_batch import batch_figures, batch_words
 from crumbmeter.cli.demo_parts import Expectations, Shift
 from crumbmeter.site import Site
 
@@ -50,9 +51,9 @@ def judge(shift: Shift, score: Score, expected: Expectations, end_state: str) ->
     return Verdict(not failures, tuple(failures), len(expected.expected), expected.seen, end_state)
 
 
-def _limits(score: Score, end: Mapping[str, Any]) -> list[str]:
+def _drum_figures(score: Score) -> dict[str, Any]:
     window = score["windows"]["5_t"]["true"]
-    found = {
+    return {
         "min_windows_within_percent": window.get("within_5_percent"),
         "max_rms_percent": window.get("rms_percent"),
         "max_total_error_percent": abs(score["total"]["error_percent"] or 0.0),
@@ -64,6 +65,10 @@ def _limits(score: Score, end: Mapping[str, Any]) -> list[str]:
         "min_refills": score["feeder"]["refills"],
         "min_bags_changed": score["feeder"]["bags_changed"],
     }
+
+
+def _limits(score: Score, end: Mapping[str, Any]) -> list[str]:
+    found = batch_figures(score) if "batches" in score else _drum_figures(score)
     failures = []
     for key, limit in end.items():
         if key not in found:
@@ -76,10 +81,28 @@ def _limits(score: Score, end: Mapping[str, Any]) -> list[str]:
 
 def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict, site: Site) -> str:
     """Write the report for a person."""
-    total = score["total"]
     lines = [
         "",
         f"{score['scenario']} on {score['plant']}, seed {score['seed']} (SIMULATED)",
+        *(batch_words(score) if "batches" in score else _drum_words(score, yardsticks)),
+        (
+            f"Events expected by the scenario: {verdict.events_seen} of {verdict.events_expected} seen in order; "
+            f"run state at the end: {verdict.end_state}."
+        ),
+        f"Mass balance of the simulator closes to {abs(score['oracle']['rubber_gap_kg']):.1e} kg.",
+        "",
+        *(f"NOT MET: {failure}" for failure in verdict.failures),
+        "Everything that the scenario expects came true." if verdict.met else "Not everything came true.",
+        "",
+        f"The record: crumbmeter verify {site.journal.folder}; crumbmeter replay {site.journal.folder}",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _drum_words(score: Score, yardsticks: Mapping[str, Score]) -> list[str]:
+    total = score["total"]
+    lines = [
         (
             f"{total['mix_tonne']:.1f} t of mix, {total['rubber_kg']:.1f} kg of rubber in it, "
             f"{total['wanted_kg']:.1f} kg wanted; {score['feeder']['refills']} refills, "
@@ -99,19 +122,8 @@ def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict
             f"RMS {_figure(metering.get('rms_percent'), '.2f', ' %')}, "
             f"total {_figure(total['metering_error_percent'], '+.2f', ' %')}."
         ),
-        (
-            f"Events expected by the scenario: {verdict.events_seen} of {verdict.events_expected} seen in order; "
-            f"run state at the end: {verdict.end_state}."
-        ),
-        f"Mass balance of the simulator closes to {abs(score['oracle']['rubber_gap_kg']):.1e} kg.",
-        "",
-        *(f"NOT MET: {failure}" for failure in verdict.failures),
-        "Everything that the scenario expects came true." if verdict.met else "Not everything came true.",
-        "",
-        f"The record: crumbmeter verify {site.journal.folder}; crumbmeter replay {site.journal.folder}",
-        "",
     ]
-    return "\n".join(lines)
+    return lines
 
 
 def _heading(*words: str) -> str:

@@ -1,6 +1,9 @@
 """Pages drawn from the tables that the core runs by: the run sequence and the alarms. What they say is what it does."""
 
 from crumbmeter.alarms import catalogue, machine
+from crumbmeter.control.batch_cycle import TRANSITIONS as CYCLE
+from crumbmeter.control.batch_cycle import Cue
+from crumbmeter.control.batch_state import Phase
 from crumbmeter.control.line_table import (
     ALARM_OF,
     ROWS,
@@ -71,7 +74,30 @@ def run_sequence_page() -> str:
         for end, starts in reached.items():
             came_from = "any other" if len(starts) == len(RunState) - 1 else ", ".join(starts)
             lines.append(f"| {trigger.value} | {came_from} | {end.value} |")
+    lines += ["", *batch_cycle_lines()]
     return "\n".join(lines) + "\n"
+
+
+def batch_cycle_lines() -> list[str]:
+    """Draw the cycle of a charge at a batch plant from its own table."""
+    lines = [
+        "## Cycle of a charge",
+        "",
+        "At a [batch plant](batch.md), inside the state *feeding*. Read as above: the first cue that holds moves it.",
+        "While the feed does not run, it is at rest, whatever else holds.",
+        "",
+        "| cue, most urgent first | from | to |",
+        "| --- | --- | --- |",
+    ]
+    for cue in Cue:
+        ends: dict[Phase, list[str]] = {}
+        for (begin, moved_by), to in CYCLE.items():
+            if moved_by is cue:
+                ends.setdefault(to, []).append(begin.value)
+        for to, begins in ends.items():
+            came_from = "any other" if len(begins) == len(Phase) - 1 else ", ".join(begins)
+            lines.append(f"| {cue.value} | {came_from} | {to.value} |")
+    return lines
 
 
 def alarms_page() -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable
 
 from crumbmeter.alarms.machine import Condition
+from crumbmeter.control.batch_state import Phase
 from crumbmeter.control.line_state import words
 from crumbmeter.control.line_table import ALARM_OF
 from crumbmeter.control.line_watch import IN_VAIN_S
@@ -55,6 +56,7 @@ def conditions(
             and ALARM_OF.get(state.line_watch.finding.diagnosis) not in EXPLAINS_FEED
         ),
         "total_off": Condition(state.tolerance.total_out),
+        **_of_batches(state),
         "hopper_low": _hopper_low(params, readings, wanted=wanted),
         **_of_hopper(state, params),
         "supply_low": _contact(params.contacts.supply_low, readings),
@@ -67,6 +69,12 @@ def conditions(
         ),
         "total_undecided": _named(each.totaliser_id for each in state.totalisers if each.gaps),
         "other_master": Condition(state.owner.other != 0, f"number {state.owner.other}"),
+        **_of_writes(params, writes),
+    }
+
+
+def _of_writes(params: Params, writes: tuple[WriteStatus, ...]) -> dict[str, Condition]:
+    return {
         "writes_spent": _outputs(params, writes, lambda status: status.stage is WriteStage.HELD_BACK),
         "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
         "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),
@@ -139,6 +147,17 @@ def _in_charge(state: State, params: Params) -> bool:
 
 def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:
     return Condition(true) if drum_turns else Condition(None)
+
+
+def _of_batches(state: State) -> dict[str, Condition]:
+    """Tell of a batch plant whether a batch is held for rubber that is late, and whether a charge is in doubt."""
+    batch = state.batch
+    if batch is None:
+        return {"rubber_late": Condition(true=False), "charge_doubtful": Condition(true=False)}
+    current = batch.current
+    waits = current is not None and current.late and not current.served and batch.wanted is not False
+    late = Condition(waits and state.sequence.in_service, f"{max(0.0, batch.need_kg):.1f} kg still to be dosed")
+    return {"rubber_late": late, "charge_doubtful": Condition(batch.phase is Phase.DOUBT)}
 
 
 def _hopper_low(params: Params, readings: tuple[Reading, ...], *, wanted: bool) -> Condition:

@@ -1,5 +1,6 @@
 """From the decision to the output image: a value for every role, and whether it may be written."""
 
+from crumbmeter.control.batch import hand_shake
 from crumbmeter.control.ownership import may_write
 from crumbmeter.control.params import MeterMode, Params
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger, drives
@@ -12,7 +13,7 @@ HEARTBEAT_MODULUS = 65536
 
 
 def output_image(
-    state: State, before: SequenceState, params: Params, dt_s: float, *, healthy: bool
+    state: State, before: SequenceState, params: Params, in_doubt: str, dt_s: float, *, healthy: bool
 ) -> tuple[State, OutputImage]:
     """Make the outputs of one scan.
 
@@ -20,6 +21,7 @@ def output_image(
         state: After everything else of the scan.
         before: Sequence before it, to see a stop.
         params: Site.
+        in_doubt: Required inputs that are Bad now.
         dt_s: [s] Length of the scan.
         healthy: Whether this scan may advance the heartbeat.
     """
@@ -37,6 +39,7 @@ def output_image(
     content = () if unheard else (*_setpoint(state, params, auger=run.auger), (OutputRole.FEED_RUN, float(run.auger)))
     values = (
         *content,
+        *hand_shake(state, params, in_doubt),
         (OutputRole.BLOWER_RUN, float(run.blower)),
         (OutputRole.AIRLOCK_RUN, float(run.airlock)),
         (OutputRole.START_WARNING, float(run.warning)),

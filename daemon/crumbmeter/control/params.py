@@ -6,7 +6,7 @@ from enum import StrEnum
 from crumbmeter.estimation.params import UncertaintyParams, WeighingParams
 from crumbmeter.field.spec import OutputSpec, ReadPlan, SignalSource
 from crumbmeter.model.frozen import dataclass
-from crumbmeter.process.params import DrumParams, LineParams, MixParams, StreamParams
+from crumbmeter.process.params import BatchParams, DrumParams, LineParams, MixParams, StreamParams
 from crumbmeter.signals.params import SignalParams
 from crumbmeter.signals.pulse import PulseParams
 from crumbmeter.signals.totaliser import TotaliserParams
@@ -165,3 +165,10 @@ class Params:
     known_weight_band: float = 0.02
     """The reading agrees with a known weight within this share of it."""
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
+    batch: BatchParams | None = None
+    """A batch plant; then there are no streams, and the pugmill stands in for the drum. None: a drum plant."""
+
+    @property
+    def mixer(self) -> str:
+        """Name what the mix is made in."""
+        return "drum" if self.batch is None else "pugmill"

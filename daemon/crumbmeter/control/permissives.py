@@ -7,7 +7,7 @@ from crumbmeter.control.sequence import RunState
 from crumbmeter.control.state import FeedState
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.image import WriteStage, WriteStatus
-from crumbmeter.model.outputs import TURNS_THE_AUGER
+from crumbmeter.model.outputs import MOVES_RUBBER
 from crumbmeter.model.reading import Reading
 from crumbmeter.model.view import PermissiveView
 
@@ -60,10 +60,13 @@ def required_signals(params: Params) -> tuple[int, ...]:
     wanted += [stream.belt_speed for stream in params.streams if stream.belt_speed is not None]
     wanted += [stream.belt_running for stream in params.streams if stream.belt_running is not None]
     wanted += [params.drum.turning, params.weighing.hopper_mass]
-    optional = (
+    optional: tuple[int | None, ...] = (
         params.weighing.auger_speed, named.emergency_stop_ok, named.remote, named.blower_running,
         named.airlock_running, named.diverter_to_drum, named.feeder_fault, named.line_pressure,
     )  # fmt: skip
+    if params.batch is not None:
+        batch = params.batch
+        optional += (batch.wanted, batch.weighed, batch.discharging, batch.aborted, batch.counter, batch.vessel_mass)
     wanted += [index for index in optional if index is not None]
     return tuple(dict.fromkeys(wanted))
 
@@ -119,7 +122,7 @@ def _named(doubt: str, line: Finding, diagnosis: Diagnosis) -> str:
 
 def _unconfirmed(params: Params, writes: tuple[WriteStatus, ...]) -> str:
     for spec, status in zip(params.outputs, writes, strict=False):
-        if spec.role in TURNS_THE_AUGER and status.stage is WriteStage.FAILED:
+        if spec.role in MOVES_RUBBER and status.stage is WriteStage.FAILED:
             return spec.role
     return ""
 
@@ -144,6 +147,7 @@ def views(
     in_doubt: str,
     dosed: bool,
     material: bool,
+    mixer: str = "drum",
 ) -> tuple[PermissiveView, ...]:
     """List every condition for people, with what is missing in words."""
 
@@ -157,11 +161,11 @@ def views(
         one("feeder in remote", contacts.remote, "set the selector at the feeder to remote"),
         one("emergency stop healthy", contacts.emergency_stop_ok, "an emergency stop is pressed"),
         one("feeder without fault", contacts.fault_free, "see the feeder's own panel"),
-        one("diverter on drum", contacts.diverter_to_drum, "diverter stands on catch"),
-        one("drum turning", contacts.drum_turning, "the plant stands"),
+        one(f"diverter on {mixer}", contacts.diverter_to_drum, "diverter stands on catch"),
+        one(f"{mixer} turning", contacts.drum_turning, "the plant stands"),
         one("blower proven", contacts.blower_running, "not running"),
         one("airlock running", contacts.airlock_running, "not running"),
         one("inputs good", not in_doubt, in_doubt),
         one("mix with rubber", dosed, "the mix chosen takes no rubber"),
-        one("material on its way", material, "belts and drum are empty"),
+        one("material on its way", material, "belts and drum are empty" if mixer == "drum" else "no batch is coming"),
     )

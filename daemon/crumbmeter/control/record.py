@@ -51,9 +51,9 @@ class LineScan:
     """[kg] Its standard uncertainty."""
 
 
-def along_line(state: State, flow: Flow, dt_s: float, *, air: bool) -> tuple[State, LineScan]:
-    """Move the line's content on: only air moves it."""
-    cells = dt_s / LINE_CELL_S if air else 0.0
+def along_line(state: State, flow: Flow, dt_s: float, *, air: float) -> tuple[State, LineScan]:
+    """Move the line's content on: only air moves it. `air` is its share of what the blower gives at full speed."""
+    cells = dt_s / LINE_CELL_S * air
     line, arrived_kg = state.line.moved(flow.fed_kg, cells)
     uncertainty, uncertain_kg = state.line_uncertainty.moved(flow.fed_uncertainty_kg, cells)
     return replace(state, line=line, line_uncertainty=uncertainty), LineScan(arrived_kg, uncertain_kg)

@@ -141,6 +141,8 @@ class Facts:
     inputs_ready: bool
     """Whether all required inputs have been Good for long enough."""
     start_asked: bool
+    mixer: str = "drum"
+    """What the mix is made in."""
 
 
 def find_trigger(now: SequenceState, facts: Facts, params: SequenceParams) -> tuple[Trigger, str] | None:
@@ -159,7 +161,7 @@ def _triggers(now: SequenceState, facts: Facts, params: SequenceParams) -> list[
         (_T.GONE_LOCAL, _T.GONE_LOCAL.value, facts.remote is False),
         (_T.STOP_ASKED, _T.STOP_ASKED.value, not now.in_service),
         (_T.INPUT_LOST, facts.inputs_lost, bool(facts.inputs_lost)),
-        (_T.DRUM_STANDS, _T.DRUM_STANDS.value, facts.drum_turning is False),
+        (_T.DRUM_STANDS, f"{facts.mixer} does not turn", facts.drum_turning is False),
         (_T.HOLD_ASKED, _T.HOLD_ASKED.value, now.on_hold),
         (_T.NO_DOSE, _T.NO_DOSE.value, not facts.dosed),
         (_T.TOO_LONG, *_overdue(now, facts, params)),
@@ -170,7 +172,7 @@ def _triggers(now: SequenceState, facts: Facts, params: SequenceParams) -> list[
         (_T.WARNED, _T.WARNED.value, spent_s >= params.start_warning_s),
         (_T.BLOWER_PROVEN, _T.BLOWER_PROVEN.value, facts.blower_running is True),
         (_T.PURGED, _T.PURGED.value, spent_s >= params.purge_s and facts.airlock_running is True),
-        (_T.FEED, _T.FEED.value, _may_feed(now, facts)),
+        (_T.FEED, f"{facts.mixer} turns and inputs are good", _may_feed(now, facts)),
         (_T.NOTHING_COMING, _T.NOTHING_COMING.value, now.waiting_s >= params.ready_hold_s),
         (_T.CLEANED, _T.CLEANED.value, spent_s >= params.clean_out_s),
     ]

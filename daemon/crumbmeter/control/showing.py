@@ -18,7 +18,7 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, LineView, PermissiveView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, BatchView, LineView, PermissiveView, ScanView, StreamView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
 
@@ -82,6 +82,28 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         learning=not state.weighing.learned,
         line=_line(state),
         proven=state.proving.shown,
+        batch=_batch(state),
+    )
+
+
+def _batch(state: State) -> BatchView | None:
+    batch = state.batch
+    if batch is None:
+        return None
+    current = batch.current
+    return BatchView(
+        phase=batch.phase.value,
+        reason=batch.reason,
+        counter=batch.counter,
+        wanted=batch.wanted,
+        window_s=batch.window_s,
+        target_kg=batch.target_kg,
+        need_kg=batch.need_kg,
+        vessel_kg=batch.vessel.account_kg,
+        batch_rubber_kg=None if current is None else current.rubber_kg,
+        batch_target_kg=None if current is None else current.target_kg,
+        last_error=batch.last_error,
+        wasted_kg=batch.wasted_kg,
     )
 
 

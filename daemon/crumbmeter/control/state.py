@@ -3,6 +3,7 @@
 from dataclasses import field
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
+from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import OutletState, new_outlet
@@ -21,7 +22,7 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 8
+STATE_VERSION = 9
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -114,11 +115,14 @@ class State:
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
     proving: ProvingState = field(default_factory=ProvingState)
+    batch: BatchState | None = None
+    """None: a drum plant."""
 
 
 def first_state(params: Params) -> State:
     """Make the state of a first start: nothing known, control off, out of service."""
-    line = empty(max(1, round(params.line.travel_s / LINE_CELL_S)))
+    seen_late_s = 0.0 if params.batch is None else params.batch.vessel_lag_s + SMOOTH_S
+    line = empty(max(1, round((params.line.travel_s - seen_late_s) / LINE_CELL_S)))
     return State(
         version=STATE_VERSION,
         signals=first_memory(len(params.signals)),
@@ -137,4 +141,5 @@ def first_state(params: Params) -> State:
         job_mark=Totals(),
         totalisers=first_totalisers(params),
         pulses=first_pulses(params),
+        batch=None if params.batch is None else new_batch(params.batch),
     )

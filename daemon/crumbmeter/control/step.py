@@ -4,10 +4,10 @@ samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> r
 """
 
 from crumbmeter.alarms.machine import evaluate
+from crumbmeter.control.batch import NOTHING_SEEN, Observed, calls, conduct, observe, scale_speed
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
-from crumbmeter.control.feed import Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
-from crumbmeter.control.line_state import LineWatch
+from crumbmeter.control.feed import FeedScan, Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
 from crumbmeter.control.line_watch import follow
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.ownership import watch_owner
@@ -21,15 +21,15 @@ from crumbmeter.control.permissives import (
     required_signals,
 )
 from crumbmeter.control.plant import Demand, drum_speed_ratio, move
-from crumbmeter.control.record import Surroundings, along_line, enter
+from crumbmeter.control.record import LineScan, Surroundings, along_line, enter
 from crumbmeter.control.requests import carry_out
-from crumbmeter.control.sequence import Facts, Trigger, advance
+from crumbmeter.control.sequence import Facts, SequenceState, Trigger, advance
 from crumbmeter.control.showing import Shown, view_of
-from crumbmeter.control.state import FeedState, State
+from crumbmeter.control.state import State
 from crumbmeter.control.trip import watch_trip
 from crumbmeter.control.watching import arm, only_when_ours, setpoint_output, watch_feeder, watch_hold
 from crumbmeter.estimation.fills import Look, watch_fills
-from crumbmeter.estimation.weighing import Flow, believable_factor, weigh
+from crumbmeter.estimation.weighing import Flow, WeighingState, believable_factor, weigh
 from crumbmeter.field.sampling import Sampler, make_sampler, sample_image
 from crumbmeter.model.commands import Command
 from crumbmeter.model.events import Event
@@ -110,8 +110,9 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     state, done, start_asked = carry_out(state, commands, params, image.now_s)
     mix = core.mixes[state.mix_id]
     plant, demand = move(state.plant, params, mix, readings, dt_s)
-    speed_rev_s = _auger_speed(params, readings, state)
-    state, flow, weighed = _weigh(state, params, heard, readings, speed_rev_s, image.now_s, dt_s)
+    speed_rev_s, hopper_kg = _auger_speed(params, readings, state), state.weighing.mass_kg
+    state, scale_rev_s = scale_speed(state, params, speed_rev_s, dt_s)
+    state, flow, weighed = _weigh(state, params, heard, readings, scale_rev_s, image.now_s, dt_s)
     weighing = state.weighing
     late = scan_is_late(dt_s, params.scan_period_s)
     in_doubt = inputs_in_doubt(params, core.required, readings)
@@ -121,28 +122,70 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
         watch_line(feed, params, readings, before.state, dt_s), weighing, params.weighing, speed_rev_s, dt_s
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
-    state, line = along_line(state, flow, dt_s, air=contacts.blower_running is not False)
-    watch, found = _watch_line(state, params, readings, contacts, flow, feed, speed_rev_s, dt_s)
-    state = replace(state, plant=plant, feed=feed, line_watch=watch)
+    state = replace(state, plant=plant, feed=feed)
+    state, observed, line = _observe(
+        state, core, mix, readings, hopper_kg, (weighing, flow), contacts, image.now_s, dt_s
+    )
+    state, found = _watch_line(state, params, readings, contacts, flow, speed_rev_s, dt_s)
     state, tripped = watch_trip(state, params, contacts.fault_free, image.writes, image.now_s, dt_s)
     state = watch_hold(arm(state, params, image.writes, in_doubt), flow, dt_s)
     state = watch_feeder(state, params, core.of_feeder, readings, image.writes, image.now_s, dt_s)
     facts = _facts(state, contacts, image, core, mix, in_doubt, late=late, start_asked=start_asked)
     sequence, moved = advance(before, facts, params.sequence, dt_s)
-    factor = believable_factor(weighing, params.weighing)
     around = _surroundings(
         image, mix, readings, contacts, demand, params, state.feed.setpoint_kg_s * dt_s, leaks=state.fills.leaks
     )
-    under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
-    scan = decide(state.feed, before, sequence, demand, under_way, factor, in_doubt, params, dt_s)
-    state = replace(state, sequence=sequence, feed=scan.feed)
-    state, parcel = enter(state, demand, flow, line, around, params, dt_s)
+    state = replace(state, sequence=sequence)
+    state, scan, parcels = _feed(state, before, demand, flow, observed, line, around, in_doubt, params, dt_s)
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
-    state, outputs = output_image(replace(state, alarms=alarms), before, params, dt_s, healthy=not late)
+    state, outputs = output_image(replace(state, alarms=alarms), before, params, in_doubt, dt_s, healthy=not late)
     events = (*heard.events, *done, *weighed, *found, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
-    return StepResult(state, outputs, events, () if parcel is None else (parcel,), shown, params, dt_s)
+    return StepResult(state, outputs, events, parcels, shown, params, dt_s)
+
+
+def _observe(
+    state: State,
+    core: Core,
+    mix: MixParams,
+    readings: tuple[Reading, ...],
+    hopper_kg: float,
+    weighed: tuple[WeighingState, Flow],
+    contacts: Contacts,
+    now_s: float,
+    dt_s: float,
+) -> tuple[State, Observed, LineScan]:
+    """Move the line's content on. At a drum plant it takes what leaves the auger, else what the vessel lets out."""
+    params, blower = core.params, contacts.blower_running
+    observed = Observed(weighed[1], float(blower is not False), NOTHING_SEEN)
+    if params.batch is not None:
+        state, observed = observe(state, params.batch, mix, readings, hopper_kg, weighed, now_s, dt_s, blower=blower)
+    state, line = along_line(state, observed.into_line, dt_s, air=observed.air)
+    return state, observed, line
+
+
+def _feed(
+    state: State,
+    before: SequenceState,
+    demand: Demand,
+    flow: Flow,
+    observed: Observed,
+    line: LineScan,
+    around: Surroundings,
+    in_doubt: str,
+    params: Params,
+    dt_s: float,
+) -> tuple[State, FeedScan, tuple[Parcel, ...]]:
+    """Find the setpoint, and book what went into the mix and what has left the plant."""
+    if params.batch is not None:
+        return conduct(state, params, params.batch, around.mix, observed, line, around, in_doubt, dt_s)
+    factor = believable_factor(state.weighing, params.weighing)
+    under_way = Underway(line.arrived_kg if around.to_drum else 0.0, state.line.content, around.drum_speed_ratio)
+    scan = decide(state.feed, before, state.sequence, demand, under_way, factor, in_doubt, params, dt_s)
+    state = replace(state, feed=scan.feed)
+    state, parcel = enter(state, demand, flow, line, around, params, dt_s)
+    return state, scan, () if parcel is None else (parcel,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,14 +254,17 @@ def _watch_line(
     readings: tuple[Reading, ...],
     contacts: Contacts,
     flow: Flow,
-    feed: FeedState,
     speed_rev_s: float,
     dt_s: float,
-) -> tuple[LineWatch, tuple[Event, ...]]:
-    return follow(
-        state.line_watch, params, readings, contacts, state.sequence.state, state.weighing, feed, state.line.content,
-        speed_rev_s, dt_s, believed=flow.believed,
+) -> tuple[State, tuple[Event, ...]]:
+    """Hold the line against its learned curve. What a vessel lets out in seconds is no loading to learn one from."""
+    if params.batch is not None:
+        return state, ()
+    watch, found = follow(
+        state.line_watch, params, readings, contacts, state.sequence.state, state.weighing, state.feed,
+        state.line.content, speed_rev_s, dt_s, believed=flow.believed,
     )  # fmt: skip
+    return replace(state, line_watch=watch), found
 
 
 def _auger_speed(params: Params, readings: tuple[Reading, ...], state: State) -> float:
@@ -260,11 +306,12 @@ def _facts(
         drum_turning=contacts.drum_turning,
         blower_running=contacts.blower_running,
         airlock_running=contacts.airlock_running,
-        material=state.plant.material_kg > LEAST_MATERIAL_KG,
+        material=state.plant.material_kg > LEAST_MATERIAL_KG if params.batch is None else calls(state),
         dosed=mix.dose > 0.0,
         inputs_lost=lost,
         inputs_ready=not in_doubt and feed.good_s >= _wait_s(state, params),
         start_asked=start_asked,
+        mixer=params.mixer,
     )
 
 

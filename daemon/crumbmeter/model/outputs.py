@@ -22,11 +22,20 @@ class OutputRole(StrEnum):
     """[count] Advances on healthy scans only."""
     PLANT_HEALTHY = "plant_healthy"
     """[contact] Fail-safe stop request to the plant: energised means no request."""
+    RELEASE = "release"
+    """[contact] Batch plant: opens the valve under the transfer vessel. Only ever closed inside the dry-mix window."""
+    CHARGE_READY = "charge_ready"
+    """[contact] Batch plant: the charge for the next batch lies in the vessel, weighed."""
+    CHARGE_DELIVERED = "charge_delivered"
+    """[contact] Batch plant: the batch has its rubber; the plant may go on to wet mix."""
+    REFILL = "refill"
+    """[contact] Batch plant: the feeder may fill its weigh hopper now."""
     OWNER = "owner"
     """[count] Who writes: the number of this run. Another one's number there means: hands off (REQ-54)."""
 
 
 TURNS_THE_AUGER = (OutputRole.AUGER_SPEED, OutputRole.FEED_RATE, OutputRole.FEED_RUN)
+MOVES_RUBBER = (*TURNS_THE_AUGER, OutputRole.RELEASE)
 
 
 @dataclass(frozen=True, slots=True)

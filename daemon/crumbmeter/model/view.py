@@ -126,6 +126,33 @@ class DoseView:
 
 
 @dataclass(frozen=True, slots=True)
+class BatchView:
+    """What a batch plant's rubber is about."""
+
+    phase: str
+    reason: str
+    counter: int | None
+    """Batch counter of the plant; None: not read yet."""
+    wanted: bool | None
+    """Whether the dry-mix window is open; None: not known."""
+    window_s: float
+    """[s] For how long."""
+    target_kg: float
+    """[kg] Rubber for the batch that is dosed for."""
+    need_kg: float
+    """[kg] What is still to be dosed for it; negative: the vessel holds more than it takes."""
+    vessel_kg: float
+    """[kg] In the transfer vessel."""
+    batch_rubber_kg: float | None
+    """[kg] Blown into the batch in the pugmill; None: there is none."""
+    batch_target_kg: float | None
+    last_error: float | None
+    """Relative error of the last batch that left with rubber wanted in it."""
+    wasted_kg: float
+    """[kg] Rubber thrown away with aborted batches, in all."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScanView:
     """One scan, summed up for people and programs. SI throughout."""
 
@@ -180,3 +207,5 @@ class ScanView:
     line: LineView = field(default_factory=LineView)
     proven: DoseView | None = None
     """None before the first parcel with a dose."""
+    batch: BatchView | None = None
+    """None: a drum plant."""

@@ -10,7 +10,16 @@ from typing import Any
 from crumbmeter.model.image import WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading
-from crumbmeter.model.view import AlarmView, DoseView, PermissiveView, ScanView, StreamView, TotaliserView, Totals
+from crumbmeter.model.view import (
+    AlarmView,
+    BatchView,
+    DoseView,
+    PermissiveView,
+    ScanView,
+    StreamView,
+    TotaliserView,
+    Totals,
+)
 from crumbmeter.outward.origin import Names
 
 Json = dict[str, Any]
@@ -79,32 +88,54 @@ def view_body(view: ScanView, names: Names) -> Json:
     signals = zip(names.signal_ids, names.signal_units, view.readings, strict=True)
     writes = zip(names.output_roles, view.writes, strict=False)
     units = dict(zip(names.signal_ids, names.signal_units, strict=True))
-    return summary_body(view) | {
-        "signals": [{"signal_id": name, "unit": unit, **reading_body(item)} for name, unit, item in signals],
-        "outputs": {
-            "write_enabled": view.outputs.write_enabled,
-            "stop_now": view.outputs.stop_now,
-            "values": [
-                {"role": role.value, "unit": ROLE_UNITS.get(role.value, "contact"), "value": finite(value)}
-                for role, value in view.outputs.values
-            ],
-        },
-        "writes": [_write(role, status, view.now_s) for role, status in writes],
-        "totalisers": [_totaliser(item, units) for item in view.totalisers],
-        "trip": {
-            "measuring": view.trip.measuring,
-            "trip_s": finite(view.trip.trip_s),
-            "resolution_s": view.trip.resolution_s,
-            "why": view.trip.why,
-        },
-        "line": {
-            "diagnosis": view.line.diagnosis,
-            "expected_pa": finite(view.line.expected_pa),
-            "spread_pa": finite(view.line.spread_pa),
-            "load_kg": finite(view.line.load_kg),
-            "soonest_s": finite(view.line.soonest_s),
-            "latest_s": finite(view.line.latest_s),
-        },
+    return (
+        summary_body(view)
+        | {
+            "signals": [{"signal_id": name, "unit": unit, **reading_body(item)} for name, unit, item in signals],
+            "outputs": {
+                "write_enabled": view.outputs.write_enabled,
+                "stop_now": view.outputs.stop_now,
+                "values": [
+                    {"role": role.value, "unit": ROLE_UNITS.get(role.value, "contact"), "value": finite(value)}
+                    for role, value in view.outputs.values
+                ],
+            },
+            "writes": [_write(role, status, view.now_s) for role, status in writes],
+            "totalisers": [_totaliser(item, units) for item in view.totalisers],
+            "trip": {
+                "measuring": view.trip.measuring,
+                "trip_s": finite(view.trip.trip_s),
+                "resolution_s": view.trip.resolution_s,
+                "why": view.trip.why,
+            },
+            "line": {
+                "diagnosis": view.line.diagnosis,
+                "expected_pa": finite(view.line.expected_pa),
+                "spread_pa": finite(view.line.spread_pa),
+                "load_kg": finite(view.line.load_kg),
+                "soonest_s": finite(view.line.soonest_s),
+                "latest_s": finite(view.line.latest_s),
+            },
+        }
+        | ({} if view.batch is None else {"batch": _batch(view.batch)})
+    )
+
+
+def _batch(batch: BatchView) -> Json:
+    """Make the part of a batch plant; a drum plant's view has none."""
+    return {
+        "phase": batch.phase,
+        "reason": batch.reason,
+        "batch_count": batch.counter,
+        "rubber_wanted": batch.wanted,
+        "window_s": finite(batch.window_s),
+        "target_kg": finite(batch.target_kg),
+        "need_kg": finite(batch.need_kg),
+        "vessel_kg": finite(batch.vessel_kg),
+        "batch_rubber_kg": finite(batch.batch_rubber_kg),
+        "batch_target_kg": finite(batch.batch_target_kg),
+        "last_error_fraction": finite(batch.last_error),
+        "wasted_kg": finite(batch.wasted_kg),
     }
 
 

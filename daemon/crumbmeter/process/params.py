@@ -73,7 +73,7 @@ class StreamParams:
 
 @dataclass(frozen=True, slots=True)
 class DrumParams:
-    """The drum between the injection point and its outlet."""
+    """The drum between the injection point and its outlet. A batch plant's pugmill stands in for it."""
 
     turning: int
     """Index of the contact "drum turns"."""
@@ -121,3 +121,70 @@ class MixParams:
     """Total binder as a fraction of the mix without rubber, by the job mix formula."""
     plant_recipe: int | None
     """The plant's own number for it, compared with the plant's recipe signal where there is one."""
+
+
+@dataclass(frozen=True, slots=True)
+class IngredientParams:
+    """One ingredient of a batch and the weigh hopper that it is weighed in."""
+
+    ingredient_id: str
+    kind: StreamKind
+    weighed: int
+    """Index of the signal with the mass on its weigh hopper [kg]."""
+    announced: int | None
+    """Index of the signal with what the plant says that the next batch will take [kg]."""
+    moisture: float
+    """Water as a fraction of DRY mass; 0 for what is weighed dry, as hot bins are."""
+    binder_content: float
+    """Binder as a fraction of dry mass."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatchParams:
+    """A batch plant: its hand-shake, its transfer vessel, and how a charge is dosed and blown in."""
+
+    ingredients: tuple[IngredientParams, ...]
+    wanted: int
+    """Index of the contact "rubber wanted": the dry-mix window is open."""
+    weighed: int
+    """Index of the contact "all of the next batch is weighed"."""
+    discharging: int
+    """Index of the contact "pugmill gate open"."""
+    aborted: int | None
+    """Index of the contact "the batch is thrown away"."""
+    counter: int
+    """Index of the signal with the batch counter."""
+    counter_modulus: int
+    longest_window_s: float
+    """[s] The plant holds the dry mix for so long at most."""
+    vessel_mass: int
+    """Index of the signal with the mass in the transfer vessel [kg]."""
+    vessel_empty_kg: float
+    """[kg] Below this it is empty."""
+    vessel_full_kg: float
+    weight_lag_s: float
+    """[s] Averaging of the weigh hopper's scale (first order): its weight is so far behind the auger."""
+    vessel_lag_s: float
+    """[s] Averaging of the vessel's scale: a release is seen so late."""
+    dose_kg_s: float
+    """[kg/s] Rate of the most of a charge."""
+    dribble_kg_s: float
+    """[kg/s] Rate of the last part."""
+    dribble_kg: float
+    """[kg] That last part, which must hold the slowing down."""
+    settle_s: float
+    """[s] After a charge the weight comes to rest within this."""
+    release_kg_s: float
+    """[kg/s] Out of the vessel with its valve open."""
+    release_lag_s: float
+    """[s] From the command to the valve's being shut."""
+    tail_s: float
+    """[s] The last dust arrives so long after the line's travel."""
+    run_down_s: float
+    """[s] The blower's way from full speed to rest: rubber goes on moving meanwhile."""
+    charge_band: float
+    """A charge is right within this share of its target."""
+    agree_band: float
+    """Hopper and vessel agree within this share of the charge."""
+    refill: bool
+    """Whether the feeder's refill gate waits for an order: then it fills between charges only."""

@@ -23,6 +23,10 @@ REST: Mapping[OutputRole, float] = {
     OutputRole.FEED_RUN: 0.0,
     OutputRole.PLANT_HEALTHY: 0.0,
     OutputRole.START_WARNING: 0.0,
+    OutputRole.RELEASE: 0.0,
+    OutputRole.CHARGE_READY: 0.0,
+    OutputRole.CHARGE_DELIVERED: 0.0,
+    OutputRole.REFILL: 0.0,
     OutputRole.OWNER: 0.0,
 }
 """What each output is brought to. Others are left: blower and airlock clear the line, the heartbeat just ends."""

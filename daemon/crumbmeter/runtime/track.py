@@ -11,7 +11,7 @@ from dataclasses import replace
 from crumbmeter.field.spec import OutputSpec, WordType
 from crumbmeter.field.words import decode_words
 from crumbmeter.model.image import NOT_WRITTEN, WriteStage, WriteStatus
-from crumbmeter.model.outputs import TURNS_THE_AUGER, OutputRole
+from crumbmeter.model.outputs import MOVES_RUBBER, OutputRole
 
 _BUSY = (5, 6)
 """Exceptions that mean "later": acknowledge and server device busy (v1.1b3, section 7)."""
@@ -150,7 +150,7 @@ class OutputTrack:
 
     def _must_look(self, generation: int) -> bool:
         """Tell whether it has to be read before it is written: what makes the feeder turn, after any doubt."""
-        return self.spec.role in TURNS_THE_AUGER and self._looked != generation
+        return self.spec.role in MOVES_RUBBER and self._looked != generation
 
     def _adopted(self, words: tuple[int, ...], generation: int) -> bool:
         """Take over what a register that wears out already holds: it is written on change alone (REQ-26)."""

@@ -17,7 +17,8 @@ from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.plan import make_plan
 from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource, Transport
 from crumbmeter.model.outputs import OutputRole
-from crumbmeter.process.params import DoseBasis, LineParams, MixParams
+from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams
+from crumbmeter.site.build_batch import build_batch, pugmill
 from crumbmeter.site.build_plant import build_drum, build_streams, rate_register
 from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers, reading_id
 from crumbmeter.site.checks.links import broker_port
@@ -91,20 +92,20 @@ class _Indices:
 
     def __init__(self, file: SiteFile) -> None:
         self._devices = {name: index for index, name in enumerate(file.devices)}
-        self._signals = {name: index for index, name in enumerate(file.signals)}
+        self.signals = {name: index for index, name in enumerate(file.signals)}
         self._outputs = {name: index for index, name in enumerate(file.outputs)}
 
     def device(self, reference: str) -> int:
         return self._devices[reference.split(".", maxsplit=1)[0]]
 
     def signal(self, name: str) -> int:
-        return self._signals[name]
+        return self.signals[name]
 
     def output(self, role: OutputRole) -> int | None:
         return self._outputs.get(role.value)
 
     def maybe(self, name: str | None) -> int | None:
-        return None if name is None else self._signals[name]
+        return None if name is None else self.signals[name]
 
 
 def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Registers, settings: str) -> Params:
@@ -123,7 +124,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         plan=make_plan(devices, sources, outputs),
         outputs=outputs,
         streams=build_streams(file, registers, at.signal, at.maybe),
-        drum=build_drum(file, registers, at.signal, at.maybe),
+        drum=_drum(file, registers, at),
         line=LineParams(travel_s=file.line.travel_s, pressure_lag_s=file.line.pressure_lag_s),
         mixes=tuple(_mix(name, keys) for name, keys in file.mixes.items()),
         first_mix=file.plant.first_mix,
@@ -132,7 +133,7 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         sequence=_sequence(file),
         feed=_feed(file),
         tolerance=_tolerance(file),
-        parcel_kg=file.site.parcel_kg,
+        parcel_kg=file.site.parcel_kg or 0.0,
         totalisers=build_totalisers(file, registers),
         pulses=build_pulses(file, registers),
         good_scans=file.site.initial_reads,
@@ -141,8 +142,16 @@ def build_params(file: SiteFile, devices: Sequence[DeviceSpec], registers: Regis
         known_weight_band=file.control.known_weight_percent / 100.0,
         heartbeat=at.output(OutputRole.HEARTBEAT),
         uncertainty=build_uncertainty(file.uncertainty, file.control),
+        batch=build_batch(file),
         alarm_delays_s=tuple((name, keys.on_delay_s, keys.off_delay_s) for name, keys in file.alarms.items()),
     )
+
+
+def _drum(file: SiteFile, registers: Registers, at: _Indices) -> DrumParams:
+    if file.drum is None:
+        assert file.batch is not None  # noqa: S101 - checked: a site has a drum or batches
+        return pugmill(file.batch, at.signals)
+    return build_drum(file.drum, file, registers, at.signal, at.maybe)
 
 
 def _source(name: str, keys: SignalKeys, file: SiteFile, at: _Indices, registers: Registers) -> SignalSource:
@@ -241,23 +250,23 @@ def _feed(file: SiteFile) -> FeedParams:
         mode=MeterMode(keys.mode),
         min_speed_rev_s=keys.min_speed_rpm / 60.0,
         max_speed_rev_s=keys.max_speed_rpm / 60.0,
-        below_turndown=BelowTurndown(keys.below_turndown),
+        below_turndown=BelowTurndown(keys.below_turndown or "stop"),
         max_rate_kg_s=keys.si("max_rate"),
         slew_kg_s2=keys.si("slew"),
         auger_lag_s=keys.auger_lag_s,
         input_hold_s=file.sequence.input_hold_s,
         resume_after_s=file.sequence.resume_after_s,
-        trim_share=file.trim.share_percent / 100.0,
-        trim_time_s=file.trim.time_s,
-        trim_horizon_s=file.trim.horizon_s,
+        trim_share=0.0 if file.trim is None else file.trim.share_percent / 100.0,
+        trim_time_s=1.0 if file.trim is None else file.trim.time_s,
+        trim_horizon_s=1.0 if file.trim is None else file.trim.horizon_s,
     )
 
 
 def _tolerance(file: SiteFile) -> ToleranceParams:
     keys = file.tolerance
     return ToleranceParams(
-        window_kg=keys.si("window"),
-        window_s=keys.window_s,
+        window_kg=keys.si_or_none("window") or 0.0,
+        window_s=keys.window_s or 0.0,
         warn=keys.warn_percent / 100.0,
         alarm=keys.alarm_percent / 100.0,
         deadband=keys.deadband_percent / 100.0,

@@ -6,7 +6,7 @@ from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.process.params import DrumParams, StreamKind, StreamParams
 from crumbmeter.site.build_signals import Registers
 from crumbmeter.site.checks.ranges import to_si
-from crumbmeter.site.keys.plant import StreamKeys
+from crumbmeter.site.keys.plant import DrumKeys, StreamKeys
 from crumbmeter.site.keys.pulses import shown_register
 from crumbmeter.site.keys.site import SiteFile
 
@@ -21,21 +21,21 @@ def build_streams(file: SiteFile, registers: Registers, signal: Index, maybe: Ma
     return tuple(_stream(name, keys, file, registers, signal, maybe) for name, keys in file.streams.items())
 
 
-def build_drum(file: SiteFile, registers: Registers, signal: Index, maybe: MaybeIndex) -> DrumParams:
+def build_drum(keys: DrumKeys, file: SiteFile, registers: Registers, signal: Index, maybe: MaybeIndex) -> DrumParams:
     """Build the drum."""
     return DrumParams(
-        turning=signal(file.drum.turning),
-        speed=maybe(file.drum.speed),
-        nominal_speed_rev_s=file.drum.nominal_speed_rpm / 60.0,
-        outlet_residence_s=file.drum.outlet_residence_s,
-        outlet_stages=file.drum.outlet_stages,
-        load_effect=file.drum.load_effect_percent / 100.0,
+        turning=signal(keys.turning),
+        speed=maybe(keys.speed),
+        nominal_speed_rev_s=keys.nominal_speed_rpm / 60.0,
+        outlet_residence_s=keys.outlet_residence_s,
+        outlet_stages=keys.outlet_stages,
+        load_effect=keys.load_effect_percent / 100.0,
         normal_dry_kg_s=_normal_dry_kg_s(file, registers),
-        discharge_current=maybe(file.drum.discharge_current),
-        discharge_temperature=maybe(file.drum.discharge_temperature),
-        discharge_travel_s=file.drum.discharge_travel_s,
-        discharge_current_lag_s=file.drum.discharge_current_lag_s,
-        discharge_temperature_lag_s=file.drum.discharge_temperature_lag_s,
+        discharge_current=maybe(keys.discharge_current),
+        discharge_temperature=maybe(keys.discharge_temperature),
+        discharge_travel_s=keys.discharge_travel_s,
+        discharge_current_lag_s=keys.discharge_current_lag_s,
+        discharge_temperature_lag_s=keys.discharge_temperature_lag_s,
     )
 
 

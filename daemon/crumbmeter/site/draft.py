@@ -8,6 +8,7 @@ from typing import Any
 from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.documents import Document
 from crumbmeter.site.keys.base import Keys
+from crumbmeter.site.keys.batch import BatchKeys, IngredientKeys
 from crumbmeter.site.keys.feed import AlarmKeys, FeederKeys, SequenceKeys, ToleranceKeys, TrimKeys
 from crumbmeter.site.keys.links import (
     DeviceKeys,
@@ -27,8 +28,11 @@ from crumbmeter.site.problems import Problem, nearest
 from crumbmeter.site.profiles import Profile
 from crumbmeter.site.validate import check_named, check_table, known_keys, models_in
 
-NAMED = ("devices", "signals", "streams", "mixes", "alarms", "outputs")
+NAMED = ("devices", "signals", "streams", "ingredients", "mixes", "alarms", "outputs")
 """Sections that are tables of tables, one for each name."""
+OF_DRUM = ("streams", "drum", "trim")
+OF_BATCHES = ("ingredients", "batch")
+"""Sections that only the one kind of plant has, and must have."""
 
 
 @dataclass
@@ -40,6 +44,7 @@ class Draft:
     control: ControlKeys | None = None
     units: UnitsKeys | None = None
     drum: DrumKeys | None = None
+    batch: BatchKeys | None = None
     line: LineKeys | None = None
     plant: PlantKeys | None = None
     feeder: FeederKeys | None = None
@@ -53,6 +58,7 @@ class Draft:
     devices: Mapping[str, DeviceKeys | None] = field(default_factory=dict)
     signals: Mapping[str, SignalKeys | None] = field(default_factory=dict)
     streams: Mapping[str, StreamKeys | None] = field(default_factory=dict)
+    ingredients: Mapping[str, IngredientKeys | None] = field(default_factory=dict)
     mixes: Mapping[str, MixKeys | None] = field(default_factory=dict)
     alarms: Mapping[str, AlarmKeys | None] = field(default_factory=dict)
     outputs: Mapping[str, OutputKeys | None] = field(default_factory=dict)
@@ -61,6 +67,11 @@ class Draft:
     folders: Sequence[Path] = ()
     """Where profiles were looked for."""
     problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def makes_batches(self) -> bool:
+        """Tell whether the file describes a batch plant; else it is taken for that of a drum plant."""
+        return "batch" in self.doc.data
 
     def say(self, code: str, path: KeyPath, expected: str, *, remedy: str = "", found: str | None = None) -> None:
         """Add a problem at a key of the site file."""
@@ -112,7 +123,8 @@ def make_draft(doc: Document, folders: Sequence[Path]) -> Draft:
             draft.say("unknown-key", (key,), words, remedy=f"Write {close}." if close else "")
     for section, info in fields.items():
         if section not in doc.data:
-            if info.is_required() and section not in replaced:
+            needed = info.is_required() or section in (OF_BATCHES if draft.makes_batches else OF_DRUM)
+            if needed and section not in replaced:
                 draft.say("missing-key", (section,), "is missing", remedy=f"Add the table [{section}].")
             if section == "publish":
                 draft.publish = PublishKeys()

@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 from crumbmeter.model.units import UNITS
+from crumbmeter.site.draft import OF_BATCHES, OF_DRUM
 from crumbmeter.site.keys.base import Keys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.site import ROLES, SiteFile
@@ -19,6 +20,7 @@ def site_schema() -> dict[str, Any]:
     entry = next(iter(outputs.pop("patternProperties").values()))
     outputs["properties"] = dict.fromkeys(ROLES, entry)
     outputs["additionalProperties"] = False
+    schema["oneOf"] = [{"required": list(OF_DRUM)}, {"required": list(OF_BATCHES)}]
     return schema
 
 

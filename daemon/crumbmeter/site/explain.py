@@ -13,6 +13,7 @@ from crumbmeter.planning.conveying import LineCheck
 from crumbmeter.process.dose import Mix, dose_of, rubber_for, to_kg_per_tonne, to_lb_per_short_ton
 from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
 from crumbmeter.process.path import effective_belt_m
+from crumbmeter.site.explain_batch import BatchWords, batch_corrections, explain_batch
 from crumbmeter.site.figures import DryFlow, mix_of, scaled
 from crumbmeter.site.lineplan import line_checks
 from crumbmeter.site.settings import Site
@@ -122,6 +123,8 @@ class Explanation:
     writes: tuple[WriteWords, ...]
     conveying: tuple[LineCheck, ...]
     """The line's air at the lowest and at the highest feed; empty where the site does not describe its line."""
+    batch: BatchWords | None = None
+    """None: a drum plant."""
 
 
 def explain(site: Site) -> Explanation:
@@ -130,11 +133,12 @@ def explain(site: Site) -> Explanation:
     return Explanation(
         streams=tuple(_stream(site, stream) for stream in params.streams),
         signals=tuple(_signal(site, index) for index in range(len(params.signals))),
-        doses=tuple(row for mix in params.mixes for row in _doses(site, mix)),
+        doses=() if params.batch else tuple(row for mix in params.mixes for row in _doses(site, mix)),
         plan=describe(params.plan, site.devices, params.sources, params.outputs),
         addresses=wire_addresses(site.devices, params.sources, params.outputs),
         writes=tuple(_write(site, index) for index in range(len(params.outputs))),
         conveying=line_checks(site.line_plan, params),
+        batch=explain_batch(site),
     )
 
 
@@ -214,6 +218,10 @@ def _signal(site: Site, index: int) -> SignalWords:
         done, left = corrections_of(stream)
         words = "; ".join((*done, *left))
         brief = f"water {stream.moisture * 100:g} % off" if stream.wet else "no"
+    weighed = next((one for one in params.batch.ingredients if one.weighed == index), None) if params.batch else None
+    if weighed is not None:
+        words = "; ".join(batch_corrections(weighed))
+        brief = f"water {weighed.moisture * 100:g} % off" if weighed.moisture > 0.0 else "no"
     return SignalWords(
         signal_id=signal.signal_id,
         register=site.registers[index],
@@ -234,13 +242,18 @@ def _uses(site: Site, index: int) -> tuple[str, ...]:
     for stream in params.streams:
         keys = ("rate", "belt_speed", "belt_running")
         uses += [f"{key.replace('_', ' ')} of {stream.stream_id}" for key in keys if getattr(stream, key) == index]
-    parts = (
-        ("drum", params.drum, ("turning", "speed", "discharge_current", "discharge_temperature")),
+    parts: tuple[tuple[str, object, tuple[str, ...]], ...] = (
+        (params.mixer, params.drum, ("turning", "speed", "discharge_current", "discharge_temperature")),
         ("feeder", params.weighing, ("hopper_mass", "auger_speed", "refilling")),
         ("sequence", params.contacts, tuple(params.contacts.__dataclass_fields__)),
     )
     for name, part, names in parts:
         uses += [f"{name}: {key.replace('_', ' ')}" for key in names if getattr(part, key) == index]
+    if params.batch is not None:
+        contacts = ("wanted", "weighed", "discharging", "aborted", "counter", "vessel_mass")
+        uses += [f"batch: {key.replace('_', ' ')}" for key in contacts if getattr(params.batch, key) == index]
+        uses += [f"mass of {one.ingredient_id}" for one in params.batch.ingredients if one.weighed == index]
+        uses += [f"announced {one.ingredient_id}" for one in params.batch.ingredients if one.announced == index]
     uses += [f"judges {other.signal_id} for frozen" for other in params.signals if other.frozen_while == index]
     uses += _uses_of_counters(params, index)
     return tuple(uses) or ("recorded only",)

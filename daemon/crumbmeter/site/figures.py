@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from crumbmeter.process.dose import Mix, rubber_for, virgin_binder_for
 from crumbmeter.process.params import DoseBasis, StreamKind
+from crumbmeter.site.keys.batch import IngredientKeys
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,27 @@ def mix_of(flows: Iterable[DryFlow], total_binder_content: float) -> Mix:
         recycle_binder=recycle_binder,
         virgin_binder=virgin_binder_for(aggregate + recycle, recycle_binder, total_binder_content),
     )
+
+
+def normal_batch(parts: Iterable[IngredientKeys], mix_kg: float, total_binder_content: float) -> Mix:
+    """Return the parts [kg] of a batch of so much mix without rubber.
+
+    Args:
+        parts: Ingredients, each solid with its share.
+        mix_kg: [kg] Mix without rubber.
+        total_binder_content: Total binder as a fraction of it.
+    """
+    shares = [
+        DryFlow(StreamKind(part.kind), (part.share_percent or 0.0) / 100.0, (part.binder_percent or 0.0) / 100.0)
+        for part in parts
+        if part.kind != "binder"
+    ]
+    whole = mix_of(shares, total_binder_content)
+    factor = mix_kg / whole.total if whole.total > 0.0 else 0.0
+    return Mix(
+        whole.dry_aggregate * factor, whole.recycle * factor, whole.recycle_binder * factor,
+        whole.virgin_binder * factor,
+    )  # fmt: skip
 
 
 def scaled(flows: Iterable[DryFlow], factor: float) -> list[DryFlow]:

@@ -12,8 +12,11 @@ from crumbmeter.site.build import (
     build_publish,
     settings_id,
 )
+from crumbmeter.site.build_batch import build_sizes
+from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.feed import check_feed
+from crumbmeter.site.checks.kind import check_kind
 from crumbmeter.site.checks.links import check_links, check_publishing
 from crumbmeter.site.checks.outputs import check_outputs
 from crumbmeter.site.checks.plant import check_drum, check_line, check_plant
@@ -54,6 +57,7 @@ def draft_of(path: Path) -> Draft:
     read_profiles(draft)
     follow_references(draft)
     for check in (
+        check_kind,
         check_links,
         check_publishing,
         check_counters,
@@ -63,6 +67,7 @@ def draft_of(path: Path) -> Draft:
         check_drum,
         check_feed,
         check_reach,
+        check_batch,
         check_load,
     ):
         check(draft)
@@ -98,6 +103,7 @@ def _build(path: Path, draft: Draft) -> Site:
         files=tuple(files),
         settings_id=settings,
         warnings=in_order(problem for problem in draft.problems if problem.is_warning),
+        batches=build_sizes(file),
     )
 
 

@@ -42,6 +42,8 @@ class ProofWords:
 
 def provable(site: Site) -> tuple[ProofWords, ...]:
     """Work it out for every mix that has a dose."""
+    if site.params.batch is not None:
+        return ()  # a batch is weighed whole: its own uncertainty stands in its parcel
     return tuple(row for mix in site.params.mixes if mix.dose > 0.0 for row in _rows(site, mix))
 
 

@@ -1,6 +1,7 @@
 """A site that has passed every check: frozen settings, built once, swapped whole, never changed."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -8,6 +9,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.field.plan import EndpointLoad
 from crumbmeter.field.spec import DeviceSpec
 from crumbmeter.planning.conveying import LinePlan
+from crumbmeter.process.dose import Mix
 from crumbmeter.site.problems import Problem
 
 
@@ -103,3 +105,5 @@ class Site:
     settings_id: str
     """SHA-256 over names and bytes of `files`."""
     warnings: tuple[Problem, ...]
+    batches: Mapping[str, tuple[Mix, ...]] = field(default_factory=dict)
+    """[kg] By mix: the smallest, the normal and the largest batch; for figures shown to people. Empty: a drum plant."""

@@ -14,6 +14,7 @@ from crumbmeter.ledger import events, snapshots
 from crumbmeter.ledger.stamped import Stamped
 from crumbmeter.model.events import Event, event
 from crumbmeter.signals.totaliser import TotaliserParams, TotaliserState, observe
+from tests.batch_cores import make_batch_params
 from tests.cores import INDEX, make_params
 from tests.unit.journal.making import NOW, write
 
@@ -97,6 +98,30 @@ def test_a_confirmed_weight_lasts_as_long_as_it_is_read_the_same_way(tmp_path: P
     assert confirmed_for(tmp_path / "never.db", enabled) == ("", False)
     assert confirmed_for(tmp_path / "other.db", enabled, kept="before") == ("before", False)
     assert confirmed_for(tmp_path / "not asked.db", enabled, reading="") == ("", True)
+
+
+def test_what_a_batch_plants_vessel_and_auger_taught_is_kept(tmp_path: Path) -> None:
+    site = make_batch_params()
+    fresh = first_state(site)
+    assert fresh.batch is not None
+    taught = replace(
+        fresh.batch,
+        vessel=replace(fresh.batch.vessel, account_kg=9.0, zero_kg=0.07, overrun_kg=1.1),
+        dosing=replace(fresh.batch.dosing, overrun_kg=0.31),
+        wasted_kg=4.5,
+        counter=77,
+    )
+    for settings_id, kept_on in ((site.settings_id, True), ("of other settings", False)):
+        path = tmp_path / f"{settings_id[:4]}.db"
+        snapshot = snapshots.Snapshot(7, settings_id, replace(fresh, batch=taught))
+        write(path, [[snapshots.entry(snapshot, Stamped(NOW.mono_us, NOW.wall_us))]])
+        with Reader(path) as reader:
+            batch = restored_state(reader, site, NEW_RUN_S, NOW.wall_us).batch
+        assert batch is not None
+        wanted = (0.07, 1.1, 0.31, 4.5) if kept_on else (0.0, fresh.batch.vessel.overrun_kg, 0.18, 0.0)
+        assert (batch.vessel.zero_kg, batch.vessel.overrun_kg, batch.dosing.overrun_kg, batch.wasted_kg) == wanted
+        # What lies in the vessel its scale knows, and what is in the pugmill nobody does.
+        assert (batch.vessel.account_kg, batch.counter, batch.current) == (0.0, None, None)
 
 
 def test_the_number_of_a_run_is_never_that_of_nobody() -> None:

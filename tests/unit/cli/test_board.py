@@ -1,5 +1,6 @@
 """The board in words: what the operator must be able to read from it, whatever the view holds."""
 
+import dataclasses
 import json
 from dataclasses import replace
 from typing import Any
@@ -13,7 +14,7 @@ from crumbmeter.cli.display import METRIC, US, dose_per_mix, seconds
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
-from crumbmeter.model.view import AlarmView, LineView, PermissiveView, StreamView, TripView
+from crumbmeter.model.view import AlarmView, BatchView, LineView, PermissiveView, StreamView, TripView
 from crumbmeter.outward.lines import view_line
 from tests.unit.outward.samples import NAMES, ORIGIN, VIEW, scan
 
@@ -60,6 +61,23 @@ def test_the_dose_stands_with_its_uncertainty_basis_and_coverage_factor() -> Non
     bad_input = replace(proven, quality=Quality.BAD)
     assert line_with("Dose", lines(proven=bad_input)).endswith("k=2: an input was Bad")
     assert not any(line.startswith("Dose") for line in lines(proven=None))
+
+
+def test_a_batch_plant_shows_its_batch_and_its_charge() -> None:
+    batch = BatchView(
+        "blowing in", "window is open", 4711, wanted=True, window_s=4.2, target_kg=15.08, need_kg=-0.02, vessel_kg=8.5,
+        batch_rubber_kg=3.0, batch_target_kg=15.08, last_error=0.0061, wasted_kg=10.0,
+    )  # fmt: skip
+    found = lines(batch=batch)
+    assert "Batch 4711: blowing in (window is open); dry-mix window open 4.2 s" in found
+    # 1 lb = 0.45359237 kg: 15.08 kg are 33.25 lb, 8.5 kg 18.74 lb, 3.0 kg 6.61 lb
+    assert "target 33.25 lb, in the vessel 18.74 lb" in line_with("Charge", found)
+    assert "6.61 lb of 33.25 lb blown in" in line_with("Pugmill", found)
+    assert "+0.6 %" in line_with("Made", found)
+    unknown = dataclasses.replace(batch, wanted=None, batch_rubber_kg=None, batch_target_kg=None, last_error=None)
+    found = lines(batch=unknown)
+    assert "dry-mix window NOT KNOWN" in line_with("Batch 4711", found)
+    assert not any("Pugmill" in line for line in found)
 
 
 def test_not_good_is_told_in_words() -> None:

@@ -44,6 +44,28 @@ def test_a_good_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
     assert site.settings_id in out
 
 
+def test_a_batch_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(Path("config/sites/demo_batch.toml")) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 100
+    for words in (
+        "a parcel is a batch",
+        "aggregate (aggregate): weighed by batch_scales.aggregate_mass in kg corrected: nothing: weighed dry",
+        "divided by 1 + 3 % of water on dry mass (x 0.9709); 5 % of its dry mass is counted as binder",
+        "read: rubber wanted batch_io.rubber_wanted closed: the dry-mix window is open.",
+        "written: release feeder.release closed: the valve under the vessel opens; never outside the window",
+        "The plant holds the dry mix for at most 75 s.",
+        # 10 lb/short_ton of total mix on 3 t without rubber: 3000 * 0.005 / 0.995 = 15.08 kg (own derivation)
+        "surface_10lb normal 3.31 3.00 33.24 15.08",
+        "nothing is dosed or released for 4 s",
+    ):
+        assert " ".join(words.split()) in " ".join(out.split()), words
+    assert check(Path("config/sites/demo_batch.toml"), as_json=True) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [row["size"] for row in told["batch"]["charges"][:3]] == ["smallest", "normal", "largest"]
+    assert told["doses"] == []
+
+
 def test_a_monitor_only_site_says_that_nothing_is_ever_written(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

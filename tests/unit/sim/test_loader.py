@@ -8,6 +8,7 @@ from crumbmeter_sim.loader import FileRefusedError
 from crumbmeter_sim.plantfile import load_plant
 from crumbmeter_sim.profile import load_profile
 from crumbmeter_sim.rig import Rig
+from crumbmeter_sim.rigs import open_plant
 from crumbmeter_sim.scenario import load_scenario
 from tests.unit.sim.making import DEMO, PLANTS, ROOT, SCENARIOS
 
@@ -30,7 +31,7 @@ def changed(tmp_path: Path, *edits: tuple[str, str]) -> Path:
 
 @pytest.mark.parametrize("path", sorted(PLANTS.glob("*.toml")), ids=lambda path: path.stem)
 def test_every_plant_file_loads(path: Path) -> None:
-    assert Rig.from_plant(path).banks
+    assert open_plant(path).banks
 
 
 def test_all_faults_of_a_plant_are_named_at_once(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Every key of the two sites is deleted, renamed by a letter, given a wrong type and put out of range (REQ-21).
+"""Every key of the sites is deleted, renamed by a letter, given a wrong type and put out of range (REQ-21).
 
 Each must be refused with file, line and remedy, or change the settings that are loaded. No key is excepted.
 """
@@ -16,7 +16,7 @@ from crumbmeter.site import Site, SiteRefused, load
 from crumbmeter.site.lines import KeyPath, key_lines, path_text
 
 ROOT = Path(__file__).parents[3]
-SITES = ("demo_drum", "second_drum")
+SITES = ("demo_drum", "second_drum", "demo_batch")
 PROCESSES = 2
 EXISTING = tuple(name for name in SITES if (ROOT / "config/sites" / f"{name}.toml").is_file())
 

@@ -68,7 +68,7 @@ def _window(draft: Draft) -> None:
     """Check that a tolerance window holds at least two parcels."""
     tolerance, site = draft.tolerance, draft.site
     window = tolerance.si_or_none("window") if tolerance else None
-    if tolerance is None or site is None or window is None:
+    if tolerance is None or site is None or window is None or site.parcel_kg is None:
         return
     if window < 2 * site.parcel_kg:
         key = next(key for key in tolerance.choices["window"].names if getattr(tolerance, key) is not None)
@@ -88,7 +88,8 @@ def _times(draft: Draft) -> None:
     if feeder is not None and feeder.max_refill_s <= feeder.settle_after_refill_s:
         expected = f"must be longer than settle_after_refill_s = {feeder.settle_after_refill_s:g}"
         draft.say("period-order", ("feeder", "max_refill_s"), expected)
-    if draft.tolerance is not None and draft.tolerance.window_s <= site.scan_period_s:
+    window_s = draft.tolerance.window_s if draft.tolerance is not None else None
+    if window_s is not None and window_s <= site.scan_period_s:
         draft.say("period-order", ("tolerance", "window_s"), f"must be longer than the scan ({site.scan_period_s:g} s)")
     if draft.trim is not None and draft.trim.time_s <= site.scan_period_s:
         draft.say("period-order", ("trim", "time_s"), f"must be longer than the scan ({site.scan_period_s:g} s)")

@@ -22,6 +22,10 @@ DIMENSIONS = {
     OutputRole.START_WARNING: "contact",
     OutputRole.HEARTBEAT: "count",
     OutputRole.PLANT_HEALTHY: "contact",
+    OutputRole.RELEASE: "contact",
+    OutputRole.CHARGE_READY: "contact",
+    OutputRole.CHARGE_DELIVERED: "contact",
+    OutputRole.REFILL: "contact",
     OutputRole.OWNER: "count",
 }
 """What each role is measured in."""

@@ -88,10 +88,11 @@ class FeederKeys(Keys):
         description="Lowest speed that the auger holds steadily (its turndown)."
     )
     max_speed_rpm: Annotated[float, Field(gt=0, le=600)] = Field(description="Highest speed of the auger.")
-    below_turndown: Literal["stop", "minimum", "pulse"] = Field(
-        description="What to do when less is wanted than the lowest speed gives. `stop`: stand still, and pay back "
-        "what was not fed. `minimum`: keep the lowest speed. `pulse`: turn at the lowest speed for some seconds "
-        "whenever that much is owed; the drum evens it out. Only for a drive that may start so often."
+    below_turndown: Literal["stop", "minimum", "pulse"] | None = Field(
+        default=None,
+        description="Drum plant: what to do when less is wanted than the lowest speed gives. `stop`: stand still, and "
+        "pay back what was not fed. `minimum`: keep the lowest speed. `pulse`: turn at the lowest speed for some "
+        "seconds whenever that much is owed; the drum evens it out. Only for a drive that may start so often.",
     )
     max_rate_kg_min: Rate | None = Field(default=None, description="Hard limit of the feed, whatever is asked.")
     max_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")
@@ -154,13 +155,14 @@ class ToleranceKeys(Keys):
     """When the dose is out of tolerance."""
 
     window_tonne: Annotated[float, Field(gt=0, le=500)] | None = Field(
-        default=None, description="Mix over which the dose at the outlet is judged."
+        default=None,
+        description="Drum plant: mix over which the dose at the outlet is judged. A batch is judged by itself.",
     )
     window_short_ton: Annotated[float, Field(gt=0, le=500)] | None = Field(
         default=None, description="The same in short tons."
     )
-    window_s: Annotated[float, Field(ge=1, le=3600)] = Field(
-        description="Time over which the feed is judged against its setpoint."
+    window_s: Annotated[float, Field(ge=1, le=3600)] | None = Field(
+        default=None, description="Drum plant: time over which the feed is judged against its setpoint."
     )
     warn_percent: Annotated[float, Field(gt=0, le=100)] = Field(
         description="Error, in percent of the dose, that warns."
@@ -178,7 +180,7 @@ class ToleranceKeys(Keys):
     )
 
     choices: ClassVar[dict[str, Choice]] = {
-        "window": choice(window_tonne="tonne", window_short_ton="short_ton"),
+        "window": choice(False, window_tonne="tonne", window_short_ton="short_ton"),
         "total_from": choice(total_from_kg="kg", total_from_lb="lb"),
     }
 

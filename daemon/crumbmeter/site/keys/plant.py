@@ -28,7 +28,10 @@ class SiteKeys(Keys):
         "left out.",
     )
     scan_period_s: Annotated[float, Field(ge=0.02, le=2)] = Field(description="Time between two scans.")
-    parcel_kg: Annotated[float, Field(ge=20, le=5000)] = Field(description="Size of a mix parcel, the unit of record.")
+    parcel_kg: Annotated[float, Field(ge=20, le=5000)] | None = Field(
+        default=None,
+        description="Drum plant: size of a mix parcel, the unit of record. At a batch plant it is a batch.",
+    )
     exchange_estimate_ms: Annotated[float, Field(ge=0.1, le=1000)] = Field(
         default=5.0, description="What one Modbus request and its reply take here; for the estimate of the bus load."
     )
@@ -239,12 +242,12 @@ class PlantKeys(Keys):
         description="Mix at the very first start; later the journal's last choice rules."
     )
     lowest_rate_percent: Annotated[float, Field(gt=0, le=100)] = Field(
-        description="Lowest rate at which the plant makes mix, in percent of its normal rate. For the figures of "
-        "`check`."
+        description="Lowest rate at which the plant makes mix (or its smallest batch), in percent of the normal one. "
+        "For the figures of `check`."
     )
     highest_rate_percent: Annotated[float, Field(ge=100, le=300)] = Field(
-        description="Highest rate at which the plant makes mix, in percent of its normal rate. For the figures of "
-        "`check`."
+        description="Highest rate at which the plant makes mix (or its largest batch), in percent of the normal one. "
+        "For the figures of `check`."
     )
 
 

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.site.keys.base import Keys, Name
+from crumbmeter.site.keys.batch import BatchKeys, IngredientKeys
 from crumbmeter.site.keys.feed import AlarmKeys, FeederKeys, SequenceKeys, ToleranceKeys, TrimKeys
 from crumbmeter.site.keys.links import (
     DeviceKeys,
@@ -32,14 +33,23 @@ class SiteFile(Keys):
     signals: Annotated[dict[Name, SignalKeys], Field(min_length=1)] = Field(
         description="Values that are read, by name."
     )
-    streams: Annotated[dict[Name, StreamKeys], Field(min_length=1)] = Field(description="Materials, by name.")
-    drum: DrumKeys = Field(description="The drum from the injection point to its outlet.")
+    streams: dict[Name, StreamKeys] = Field(default_factory=dict, description="Drum plant: materials, by name.")
+    drum: DrumKeys | None = Field(
+        default=None,
+        description="Drum plant: the drum from the injection point to its outlet. A site has a drum or batches.",
+    )
+    ingredients: dict[Name, IngredientKeys] = Field(
+        default_factory=dict, description="Batch plant: what its batches are made of, by name."
+    )
+    batch: BatchKeys | None = Field(
+        default=None, description="Batch plant: hand-shake, transfer vessel, charge. A site has a drum or batches."
+    )
     line: LineKeys = Field(description="The conveying line.")
     plant: PlantKeys = Field(description="The plant around the feeder.")
     mixes: Annotated[dict[Name, MixKeys], Field(min_length=1)] = Field(description="Mixes, by name.")
     feeder: FeederKeys = Field(description="The loss-in-weight feeder.")
     sequence: SequenceKeys = Field(description="Times of the run sequence.")
-    trim: TrimKeys = Field(description="How owed rubber is paid back.")
+    trim: TrimKeys | None = Field(default=None, description="Drum plant: how owed rubber is paid back.")
     tolerance: ToleranceKeys = Field(description="When the dose is out of tolerance.")
     uncertainty: UncertaintyKeys = Field(default_factory=UncertaintyKeys, description="How exactly things are known.")
     alarms: dict[Name, AlarmKeys] = Field(

@@ -3,6 +3,24 @@
 from crumbmeter.site.refusals.kind import Refusal
 
 PLANT: dict[str, Refusal] = {
+    "other-plant": Refusal(
+        title="Key or table of the other kind of plant",
+        meaning=(
+            "A site describes a drum plant ([drum], [streams], [trim]) or a batch plant ([batch], [ingredients]), and "
+            "some keys mean something at the one only."
+        ),
+        remedy="Take it out. If the plant is of the other kind, describe that kind.",
+        example="[batch]\n[trim]                        # in one file",
+    ),
+    "charge-too-large": Refusal(
+        title="A charge that cannot be dosed or blown in at once",
+        meaning=(
+            "The rubber of the largest batch of this mix does not fit the transfer vessel, or is more than the weigh "
+            "hopper gives without a fill, or takes longer to blow in than the plant holds the dry mix."
+        ),
+        remedy="Check the dose, the batch size, and the figures of vessel, weigh hopper and window.",
+        example="normal_mix_tonne = 5.0\nvessel_full_kg = 20.0          # with a dose of 1 %",
+    ),
     "corrected-twice": Refusal(
         title="Water or temperature corrected twice",
         meaning=(

@@ -129,7 +129,7 @@ def move(
         within_kg=rubber_for(mix.dose_basis, mix.dose, replace(within, virgin_binder=binder.within_kg)),
         dry_kg_s=tuple([one.dry_kg_s for one in moved]),
         injected_kg_s=tuple([one.passage.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for one in moved]),
-        quality=min([one.quality for one in moved]),
+        quality=min([one.quality for one in moved], default=Quality.GOOD),
     )
     after = PlantState(
         paths=tuple([one.path for one in moved]),

@@ -128,6 +128,7 @@ def _share_out(vessel: Vessel, params: BatchParams, dt_s: float, *, least_kg: fl
     part = out_kg / vessel.start_kg if vessel.start_kg > 0.0 else 0.0
     doubt = vessel.start_uncertainty_kg
     zero = vessel.zero_kg + left * dt_s / (dt_s + ZERO_S) if emptied else vessel.zero_kg
+    zero = min(params.vessel_empty_kg, max(-params.vessel_empty_kg, zero))  # more is no zero, but rubber that sticks
     after = replace(
         vessel, empty_s=vessel.empty_s + dt_s if emptied else 0.0, released_kg=gone_kg,
         account_kg=max(0.0, vessel.start_kg - gone_kg), zero_kg=zero,

@@ -86,7 +86,7 @@ def make_batch_params() -> Params:
         ),
         wanted=INDEX["rubber_wanted"], weighed=INDEX["weighed"], discharging=INDEX["discharging"],
         aborted=INDEX["aborted"], counter=INDEX["counter"], counter_modulus=65536, longest_window_s=60.0,
-        vessel_mass=INDEX["vessel_mass"], vessel_empty_kg=0.3, vessel_full_kg=40.0, weight_lag_s=0.0, vessel_lag_s=0.0,
+        vessel_mass=INDEX["vessel_mass"], vessel_empty_kg=0.3, vessel_full_kg=40.0, vessel_lag_s=0.0,
         dose_kg_s=0.7, dribble_kg_s=0.15, dribble_kg=2.0, settle_s=2.0, release_kg_s=RELEASE_KG_S, release_lag_s=0.3,
         tail_s=2.0, run_down_s=4.0, charge_band=0.015, agree_band=0.05, refill=True,
     )  # fmt: skip

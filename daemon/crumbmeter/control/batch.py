@@ -12,7 +12,6 @@ from crumbmeter.control.batch_vessel import (
     disagree_kg,
     dosed_kg,
     follow_vessel,
-    lagged_speed,
     moved_on,
 )
 from crumbmeter.control.chain import Proposal, Setpoint, narrow
@@ -59,15 +58,6 @@ class Observed:
 
 
 NOTHING_SEEN = Seen()
-
-
-def scale_speed(state: State, params: Params, speed_rev_s: float, dt_s: float) -> tuple[State, float]:
-    """[rev/s] Return the auger's speed as the weigh hopper's averaging sees it."""
-    if state.batch is None or params.batch is None:
-        return state, speed_rev_s
-    factor = believable_factor(state.weighing, params.weighing)
-    dosing = lagged_speed(state.batch.dosing, speed_rev_s, factor, params.batch.weight_lag_s, dt_s)
-    return replace(state, batch=replace(state.batch, dosing=dosing)), dosing.lagged_rev_s
 
 
 def observe(

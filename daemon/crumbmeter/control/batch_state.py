@@ -86,10 +86,6 @@ class Vessel:
 class Dosing:
     """How the auger fills the vessel."""
 
-    lagged_rev_s: float = 0.0
-    """[rev/s] Auger speed as the scale's averaging sees it."""
-    ahead_kg: float = 0.0
-    """[kg] Fed, and not yet seen by the scale."""
     overrun_kg: float = 0.0
     """[kg] What a charge grows by after the auger is told to stop, learned."""
     cut_kg: float | None = None

@@ -26,22 +26,14 @@ FOLLOW_S = 3.0
 """[s] Time constant with which the account follows the vessel's scale while somebody else fills and empties it."""
 
 
-def lagged_speed(dosing: Dosing, speed_rev_s: float, factor_kg_rev: float, lag_s: float, dt_s: float) -> Dosing:
-    """Follow the auger as the scale's averaging sees it."""
-    share = dt_s / (dt_s + lag_s) if lag_s > 0.0 else 1.0
-    lagged = dosing.lagged_rev_s + (speed_rev_s - dosing.lagged_rev_s) * share
-    # Of a first-order lag the way not seen yet is the lag times the speed it still shows.
-    return replace(dosing, lagged_rev_s=lagged, ahead_kg=lagged * lag_s * factor_kg_rev)
-
-
 def dosed_kg(before_kg: float, after_kg: float, flow: Flow, dt_s: float) -> float:
     """[kg] Return what the weigh hopper lost to the auger in this scan, by the scale where that is believed."""
     return before_kg - after_kg if flow.believed else flow.rate_kg_s * dt_s
 
 
 def content_kg(state: BatchState) -> float:
-    """[kg] Return what lies in the vessel, with what the hopper's scale has not seen leave yet."""
-    return state.vessel.account_kg + state.dosing.ahead_kg
+    """[kg] Return what lies in the vessel."""
+    return state.vessel.account_kg
 
 
 @dataclass(frozen=True, slots=True)

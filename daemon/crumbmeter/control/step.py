@@ -4,7 +4,7 @@ samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> r
 """
 
 from crumbmeter.alarms.machine import evaluate
-from crumbmeter.control.batch import NOTHING_SEEN, Observed, calls, conduct, observe, scale_speed
+from crumbmeter.control.batch import NOTHING_SEEN, Observed, calls, conduct, observe
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import FeedScan, Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
@@ -111,8 +111,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     mix = core.mixes[state.mix_id]
     plant, demand = move(state.plant, params, mix, readings, dt_s)
     speed_rev_s, hopper_kg = _auger_speed(params, readings, state), state.weighing.mass_kg
-    state, scale_rev_s = scale_speed(state, params, speed_rev_s, dt_s)
-    state, flow, weighed = _weigh(state, params, heard, readings, scale_rev_s, image.now_s, dt_s)
+    state, flow, weighed = _weigh(state, params, heard, readings, speed_rev_s, image.now_s, dt_s)
     weighing = state.weighing
     late = scan_is_late(dt_s, params.scan_period_s)
     in_doubt = inputs_in_doubt(params, core.required, readings)

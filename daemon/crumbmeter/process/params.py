@@ -162,8 +162,6 @@ class BatchParams:
     vessel_empty_kg: float
     """[kg] Below this it is empty."""
     vessel_full_kg: float
-    weight_lag_s: float
-    """[s] Averaging of the weigh hopper's scale (first order): its weight is so far behind the auger."""
     vessel_lag_s: float
     """[s] Averaging of the vessel's scale: a release is seen so late."""
     dose_kg_s: float

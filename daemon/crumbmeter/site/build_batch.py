@@ -28,7 +28,6 @@ def build_batch(file: SiteFile) -> BatchParams | None:
         vessel_mass=at[keys.vessel_mass],
         vessel_empty_kg=keys.si("vessel_empty"),
         vessel_full_kg=keys.si("vessel_full"),
-        weight_lag_s=keys.weight_lag_s,
         vessel_lag_s=keys.vessel_lag_s,
         dose_kg_s=keys.si("dose_rate"),
         dribble_kg_s=keys.si("dribble_rate"),

@@ -161,8 +161,8 @@ def test_doses_agree_in_every_unit() -> None:
 
 def test_travel_is_explained_with_what_is_measured() -> None:
     aggregate, rap, binder = explain(load(DEMO)).streams
-    assert aggregate.to_injection_s == pytest.approx(24.0 / 1.62 - 1.5 + 45.0)
-    assert aggregate.in_hand_s == pytest.approx(aggregate.to_injection_s - 4.0 - 0.9)
+    assert aggregate.to_injection_s == pytest.approx(24.0 / 1.62 - 1.5 + 45.9)
+    assert aggregate.in_hand_s == pytest.approx(aggregate.to_injection_s - 3.9 - 0.9)
     assert any("aggregate_belt_speed" in words for words in aggregate.measured)
     assert rap.geometry[0] == "belt length"
     assert binder.to_injection_s == 0.0

@@ -50,11 +50,8 @@ class BatchKeys(Keys):
     vessel_empty_lb: Mass | None = Field(default=None, description="The same in pounds.")
     vessel_full_kg: Mass | None = Field(default=None, description="Most that goes into the vessel.")
     vessel_full_lb: Mass | None = Field(default=None, description="The same in pounds.")
-    weight_lag_s: Annotated[float, Field(ge=0, le=10)] = Field(
-        default=0.0, description="Mean delay of the averaging in the weigh hopper's own scale."
-    )
     vessel_lag_s: Annotated[float, Field(ge=0, le=10)] = Field(
-        default=0.0, description="The same of the vessel's scale: what is released is seen so late."
+        default=0.0, description="Mean delay of the averaging in the vessel's scale: what is released is seen so late."
     )
     dose_rate_kg_min: Rate | None = Field(default=None, description="Rate at which the most of a charge is dosed.")
     dose_rate_lb_min: Rate | None = Field(default=None, description="The same in pounds per minute.")

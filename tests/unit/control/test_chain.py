@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from crumbmeter.control.chain import NOTHING_SHARE, Proposal, Setpoint, narrow, slew, trim_kg_s
+from crumbmeter.control.chain import NOTHING_SHARE, PULSE_S, Proposal, Setpoint, narrow, slew, trim_kg_s
 from crumbmeter.control.params import BelowTurndown
 from tests.cores import make_params
 
@@ -146,3 +146,31 @@ def test_stages_stand_in_their_order() -> None:
     assert [stage for stage, _ in narrow(asked, FEED, 1.0).narrowed] == ["rate limit", "auger speed"]
     slewing = replace(asked, last_kg_s=0.1, factor_kg_rev=0.9)
     assert [stage for stage, _ in narrow(slewing, FEED, 1.0).narrowed] == ["slew"]
+
+
+def pulse(owed_kg: float, last: float) -> Setpoint:
+    ask = replace(ASK, wanted_kg_s=0.02, owed_kg=owed_kg, last_kg_s=last)
+    return narrow(ask, replace(FEED, below_turndown=BelowTurndown.PULSE), 0.2)
+
+
+def test_thin_material_is_fed_in_pulses_once_so_much_is_owed() -> None:
+    worth_kg = PULSE_S * LEAST_KG_S
+    assert pulse(0.99 * worth_kg, 0.0).rate_kg_s == 0.0
+    begun = pulse(1.01 * worth_kg, 0.0)
+    assert begun == Setpoint(
+        LEAST_KG_S, LEAST_KG_S / 0.9, (("turndown", "below the lowest steady speed: fed in pulses"),)
+    )
+    # It goes on until nothing is owed, and then waits again.
+    assert pulse(0.01 * worth_kg, LEAST_KG_S).rate_kg_s == LEAST_KG_S
+    assert pulse(0.0, LEAST_KG_S).rate_kg_s == 0.0
+    assert pulse(-0.5, LEAST_KG_S).rate_kg_s == 0.0
+
+
+def test_pulses_come_to_what_is_wanted() -> None:
+    owed_kg, last, fed_kg = 0.0, 0.0, 0.0
+    for _ in range(3000):
+        owed_kg += 0.02 * 0.2
+        last = pulse(owed_kg, last).rate_kg_s
+        owed_kg -= last * 0.2
+        fed_kg += last * 0.2
+    assert fed_kg == pytest.approx(0.02 * 600.0, abs=(PULSE_S + 0.2) * LEAST_KG_S)

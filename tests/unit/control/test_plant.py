@@ -187,3 +187,41 @@ def test_the_dose_is_taken_in_the_basis_of_the_mix() -> None:
     by_binder = replace(SURFACE, dose_basis=DoseBasis.TOTAL_BINDER, dose=0.1)
     _, demand = move(state, PARAMS, by_binder, readings(), 0.2)
     assert demand.target_kg == pytest.approx(0.1 * 0.2 * (2.6 + 0.048 * 10.0 / 1.03))
+
+
+DRY_KG_S = 50.0 / 1.04 + 10.0 / 1.03
+LOADED = replace(PARAMS, drum=replace(PARAMS.drum, load_effect=0.2, normal_dry_kg_s=DRY_KG_S))
+
+
+def test_a_drum_at_its_normal_content_moves_as_the_site_says() -> None:
+    plain, _ = run(600.0)
+    loaded, _ = run(600.0, params=LOADED)
+    assert sum(loaded.paths[0].drum) == pytest.approx(sum(plain.paths[0].drum), rel=1e-3)
+
+
+def test_an_empty_drum_moves_slower() -> None:
+    _, plain = run(40.0)
+    _, loaded = run(40.0, params=LOADED)
+    assert 0.0 < loaded.injected_kg_s[0] < 0.8 * plain.injected_kg_s[0]
+
+
+TIMED = replace(
+    PARAMS,
+    streams=(
+        replace(AGGREGATE, binder_belt_s=14.0, binder_drum_s=30.0),
+        replace(RECYCLE, binder_belt_s=6.0, binder_drum_s=15.0),
+        BINDER,
+    ),
+)
+
+
+def test_binder_is_foreseen_by_the_plants_own_timing() -> None:
+    formula = replace(SURFACE, dose_basis=DoseBasis.VIRGIN_BINDER, dose=0.1)
+    state, early = new_plant(TIMED), None
+    for _ in range(round(30.0 / 0.2)):
+        state, early = move(state, TIMED, formula, readings(binder=0.0), 0.2)
+    assert early is not None
+    assert early.wanted_kg_s == pytest.approx(0.0, abs=0.02)  # recycle brings its own, and nothing more is due yet
+    for _ in range(round(12.0 / 0.2)):
+        state, front = move(state, TIMED, formula, readings(binder=0.0), 0.2)
+    assert front.wanted_kg_s > 0.2  # due within the look-ahead, though the meter shows none

@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from crumbmeter_sim.loader import FileRefusedError, build, override, read_based
-from crumbmeter_sim.plantfile import WorksTruth, problems_of_names
+from crumbmeter_sim.plantfile import WorksTruth
+from crumbmeter_sim.plantnames import problems_of_names
 
 
 @dataclass(frozen=True, slots=True)

@@ -116,6 +116,7 @@ def _permissives(state: State, shown: Shown, params: Params) -> tuple[Permissive
         in_doubt=shown.in_doubt,
         dosed=shown.mix.dose > 0.0,
         material=shown.material,
+        mixer=params.mixer,
     )
 
 

@@ -90,7 +90,7 @@ def test_mixes_and_kinds(demo: Site) -> None:
     ]
     assert not demo.params.streams[2].wet
     assert demo.params.feed.mode is MeterMode.SPEED
-    assert demo.params.feed.below_turndown is BelowTurndown.STOP
+    assert demo.params.feed.below_turndown is BelowTurndown.PULSE
 
 
 def test_contacts_have_the_limits_of_a_contact(demo: Site) -> None:
@@ -211,7 +211,7 @@ def test_line_ends_of_another_system_change_nothing_but_the_id(tmp_path: Path, e
     path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
     site = load(path)
     assert site.params.mixes == demo.params.mixes
-    path.write_bytes(path.read_bytes().replace(b"outlet_stages = 6", b"outlet_stages = 0"))
+    path.write_bytes(path.read_bytes().replace(b"outlet_stages = 28", b"outlet_stages = 0"))
     with pytest.raises(SiteRefused) as refused:
         load(path)
     text = path.read_bytes().decode().split("\r\n")

@@ -33,9 +33,11 @@ def test_the_page_is_what_the_command_makes_of_its_files() -> None:
 
 def test_the_figures_on_the_control_page_are_the_benchmarks() -> None:
     told = page.load_files(DOCS / "benchmarks").get("dose")
-    assert told is not None, "python -m tests.benchmarks --only dose"
-    rows = dose.rows_of(told["figures"])
     text = (DOCS / "control.md").read_text("utf-8")
+    if told is None:  # not measured yet: then the page shows none
+        assert f"{control_page.BEGIN}\n{control_page.END}" in text
+        return
+    rows = dose.rows_of(told["figures"])
     assert control_page.filled(text, rows) == text, "python -m tests.benchmarks --page"
     assert (DOCS / control_page.PICTURE).read_text("utf-8") == control_page.picture(rows)
 

@@ -132,6 +132,13 @@ def _streams(site: Site, words: Explanation) -> str:
     return "\n".join([*(_stream(stream) for stream in words.streams), fill(tail)])
 
 
+def _in_hand(in_hand_s: float) -> str:
+    if in_hand_s >= 0.0:
+        return f"The setpoint waits {in_hand_s:.1f} s of these."
+    late = f"{-in_hand_s:.1f} s"
+    return f"That is {late} less than the rubber takes: its rate is taken to go on, and a step is met so much late."
+
+
 def _stream(stream: StreamWords) -> str:
     lines = [f"  {stream.stream_id} ({stream.kind}): {stream.signal}, from {stream.register} in {stream.unit}"]
     lines.append(fill("corrected: " + ("; ".join(stream.corrections) or "nothing"), 6))
@@ -142,8 +149,8 @@ def _stream(stream: StreamWords) -> str:
         travel = (
             f"travel: belts {stream.belt_length_m:g} m at {stream.belt_speed_m_s:g} m/s = {stream.belt_s:.1f} s, "
             f"less {stream.scale_filter_s:g} s for the scale's averaging, then {stream.drum_s:g} s (spread "
-            f"{stream.drum_spread_s:.1f} s) in the drum: {stream.to_injection_s:.1f} s to the injection point. The "
-            f"setpoint waits {stream.in_hand_s:.1f} s of these."
+            f"{stream.drum_spread_s:.1f} s) in the drum: {stream.to_injection_s:.1f} s to the injection point. "
+            f"{_in_hand(stream.in_hand_s)}"
         )
         lines.append(fill(travel, 6))
     elif stream.drum_s > 0.0:

@@ -159,6 +159,13 @@ def test_doses_agree_in_every_unit() -> None:
     assert normal.binder_replacement == pytest.approx(46.4 / 1.03 * 0.05 / (0.055 * normal.mix_short_ton_h))
 
 
+def test_a_stream_that_travels_less_than_the_rubber_is_said_to_be_predicted(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check(Path("config/sites/small_drum.toml")) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    # Belt 6.1 m at 1 m/s less 1 s, then 3 s of drum: 8.1 s; the rubber takes 6.6 s and the auger 1.6 s.
+    assert "8.1 s to the injection point. That is 0.1 s less than the rubber takes: its rate is taken to go on" in out
+
+
 def test_travel_is_explained_with_what_is_measured() -> None:
     aggregate, rap, binder = explain(load(DEMO)).streams
     assert aggregate.to_injection_s == pytest.approx(24.0 / 1.62 - 1.5 + 45.9)

@@ -73,7 +73,7 @@ class Demo:
             path.parent.mkdir()
             path.write_text(text)
         self.words = [
-            sys.executable, "-m", "crumbmeter", "demo", "--site", str(site.path), "--no-yardsticks", "--rate", "20",
+            sys.executable, "-m", "crumbmeter", "demo", "--site", str(site.path), "--no-yardsticks", "--rate", "10",
             "--scenario", str(folder / "scenarios" / "short.toml"), "--folder", str(folder / "d"),
         ]  # fmt: skip
 

@@ -40,6 +40,7 @@ BREACHES = {
     "The Modbus library lives in the adapters": ("daemon/crumbmeter/cli/__init__.py", "import pymodbus.client"),
     "The database library lives in the journal": ("daemon/crumbmeter/ledger/__init__.py", "import apsw"),
     "The schema library lives in the site room": ("daemon/crumbmeter/adapters/__init__.py", "import pydantic"),
+    "The library of frozen values has one door": ("daemon/crumbmeter/process/params.py", "import msgspec"),
     "The terminal libraries live in the command line": ("daemon/crumbmeter/adapters/__init__.py", "import rich.table"),
 }  # fmt: skip
 

@@ -179,7 +179,7 @@ class AnyShift(RuleBasedStateMachine):
     @invariant()
     def mass_is_conserved(self) -> None:
         state = self.last.state
-        inside = sum(parts[0] + parts[1] + parts[3] for parts in (*state.outlet.stages, state.outlet.forming))
+        inside = sum(sum(state.outlet.stages[part]) + state.outlet.forming[part] for part in (0, 1, 3))
         booked = (self.parcels.mix_g - self.parcels.rubber_g) / 1000.0
         assert math.isclose(inside + booked, self.entered_kg, rel_tol=1e-6, abs_tol=0.05)
         assert state.totals == self.parcels

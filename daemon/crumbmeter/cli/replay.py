@@ -16,6 +16,9 @@ from crumbmeter.ledger.stamped import BOOT
 from crumbmeter.runtime.replay import NothingToReplayError, Replay, ReplayReport
 from crumbmeter.site import SiteRefusedError, report
 
+SHOWN_EVERY = 100
+"""Scans between two moves of the progress bar."""
+
 
 def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, events: bool = False) -> int:
     """Replay one run from its journal.
@@ -66,7 +69,8 @@ def _play(run: Replay, *, events: bool) -> ReplayReport:
                 for happened in scan.result.events:
                     detail = " ".join(f"{key}={value}" for key, value in happened.detail)
                     sys.stdout.write(f"{now_s - first_s:10.1f} s  {happened.name}  {detail}\n")
-            shown.update(task, completed=scan.number)
+            if scan.number % SHOWN_EVERY == 0:
+                shown.update(task, completed=scan.number)
     return run.report
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 
-from crumbmeter.alarms.machine import Condition
+from crumbmeter.alarms.machine import QUIET, Condition
 from crumbmeter.control.batch_state import Phase
 from crumbmeter.control.line_state import words
 from crumbmeter.control.line_table import ALARM_OF
@@ -18,8 +18,10 @@ from crumbmeter.process.params import MixParams
 
 HALF_WORN, WORN = 50, 80
 """[percent] Of the writes that an output's memory endures (REQ-26)."""
+HELD = WriteStage.HELD_BACK
+NOT_WORN = dict.fromkeys(("writes_spent", "writes_half_worn", "writes_worn"), QUIET)
 OF_LINE = tuple(dict.fromkeys(ALARM_OF.values()))
-ALL_WELL = dict.fromkeys(OF_LINE, Condition(true=False))
+ALL_WELL = dict.fromkeys(OF_LINE, QUIET)
 EXPLAINS_FEED = ("no_rubber_flow", "rubber_not_arriving", "pressure_low")
 """Alarms of what makes the feed fall short: the feed's own alarm would only say it again."""
 
@@ -74,8 +76,10 @@ def conditions(
 
 
 def _of_writes(params: Params, writes: tuple[WriteStatus, ...]) -> dict[str, Condition]:
+    if not any(status.stage is HELD or status.wear_percent >= HALF_WORN for status in writes):
+        return NOT_WORN
     return {
-        "writes_spent": _outputs(params, writes, lambda status: status.stage is WriteStage.HELD_BACK),
+        "writes_spent": _outputs(params, writes, lambda status: status.stage is HELD),
         "writes_half_worn": _outputs(params, writes, lambda status: status.wear_percent >= HALF_WORN),
         "writes_worn": _outputs(params, writes, lambda status: status.wear_percent >= WORN),
     }
@@ -140,11 +144,6 @@ def _outputs(params: Params, writes: tuple[WriteStatus, ...], wanted: Callable[[
     return _named(spec.role for spec, status in zip(params.outputs, writes, strict=False) if wanted(status))
 
 
-def _in_charge(state: State, params: Params) -> bool:
-    """Tell whether control is enabled and has heard all its inputs once: before that nothing can be lost."""
-    return state.control_enabled and is_armed(state, params)
-
-
 def _while_mix_moves(true: bool, drum_turns: bool | None) -> Condition:
     return Condition(true) if drum_turns else Condition(None)
 
@@ -153,7 +152,7 @@ def _of_batches(state: State) -> dict[str, Condition]:
     """Tell of a batch plant whether a batch is held for rubber that is late, and whether a charge is in doubt."""
     batch = state.batch
     if batch is None:
-        return {"rubber_late": Condition(true=False), "charge_doubtful": Condition(true=False)}
+        return {"rubber_late": QUIET, "charge_doubtful": QUIET}
     current = batch.current
     waits = current is not None and current.late and not current.served and batch.wanted is not False
     late = Condition(waits and state.sequence.in_service, f"{max(0.0, batch.need_kg):.1f} kg still to be dosed")
@@ -169,14 +168,14 @@ def _hopper_low(params: Params, readings: tuple[Reading, ...], *, wanted: bool) 
 
 def _contact(index: int | None, readings: tuple[Reading, ...]) -> Condition:
     if index is None:
-        return Condition(true=False)
+        return QUIET
     return Condition(truth(readings, index))
 
 
 def _recipe(params: Params, mix: MixParams, readings: tuple[Reading, ...]) -> Condition:
     index = params.contacts.plant_recipe
     if index is None or mix.plant_recipe is None:
-        return Condition(true=False)
+        return QUIET
     seen = readings[index].value
     if seen is None:
         return Condition(None)

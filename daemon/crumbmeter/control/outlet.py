@@ -10,8 +10,9 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.process.dose import Mix, base_of
 from crumbmeter.process.load import pace
 from crumbmeter.process.params import DrumParams, MixParams
-from crumbmeter.process.stages import Masses, cascade_parts, share_leaving
+from crumbmeter.process.stages import cascade, share_leaving
 
+Masses = tuple[float, ...]
 PARTS = 8
 """Dry aggregate, recycle, its binder, virgin binder, rubber, rubber wanted, uncertainty, mix of the newest mix id."""
 NOTHING: Masses = (0.0,) * PARTS
@@ -23,7 +24,8 @@ MASS_PARTS = (DRY, RECYCLE, BINDER, RUBBER)
 class OutletState:
     """Drum content behind the injection point, and the parcel that is forming."""
 
-    stages: tuple[Masses, ...]
+    stages: tuple[tuple[float, ...], ...]
+    """[kg] For each part, what each stage holds of it."""
     forming: Masses = NOTHING
     """[kg] What has left the outlet since the last parcel, with what rounding left over."""
     began_s: float = 0.0
@@ -38,7 +40,7 @@ class OutletState:
 
 def new_outlet(drum: DrumParams, mix_id: str) -> OutletState:
     """Make an empty drum."""
-    return OutletState((NOTHING,) * drum.outlet_stages, older_mix=mix_id)
+    return OutletState(((0.0,) * drum.outlet_stages,) * PARTS, older_mix=mix_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,7 @@ class Marks:
 
 def mix_changed(state: OutletState, older: str) -> OutletState:
     """Mark all that is in the drum as made under the mix before."""
-    stages = tuple((*parts[:NEWEST], 0.0) for parts in state.stages)
+    stages = (*state.stages[:NEWEST], (0.0,) * len(state.stages[NEWEST]))
     forming = (*state.forming[:NEWEST], 0.0)
     return OutletState(
         stages, forming, state.began_s, state.next_number, state.quality, state.worst_state, state.worst_rank,
@@ -93,12 +95,12 @@ def pass_through(
     """
     moves = drum_speed_ratio * pace(_load(state, drum), drum.load_effect)
     share = share_leaving(drum.outlet_residence_s, drum.outlet_stages, dt_s, moves)
-    stages, leaving = cascade_parts(state.stages, entering, share)
+    passed = [cascade(part, mass, share) for part, mass in zip(state.stages, entering, strict=True)]
     fresh = state.worst_state == ""
     worse = fresh or marks.state_rank > state.worst_rank
     after = OutletState(
-        stages=stages,
-        forming=tuple([held + more for held, more in zip(state.forming, leaving, strict=True)]),
+        stages=tuple([content for content, _ in passed]),
+        forming=tuple([held + left for held, (_, left) in zip(state.forming, passed, strict=True)]),
         began_s=marks.now_s if fresh else state.began_s,
         next_number=state.next_number,
         quality=min(state.quality, marks.quality),
@@ -116,7 +118,7 @@ def _load(state: OutletState, drum: DrumParams) -> float:
     """Return the content from the injection point to the outlet over that at the normal rate."""
     if drum.load_effect <= 0.0:
         return 1.0
-    content_kg = sum([parts[DRY] + parts[RECYCLE] for parts in state.stages])
+    content_kg = sum(state.stages[DRY]) + sum(state.stages[RECYCLE])
     return content_kg / (drum.outlet_residence_s * drum.normal_dry_kg_s)
 
 

@@ -10,6 +10,8 @@ from crumbmeter.process.load import pace
 from crumbmeter.process.params import DrumParams, MixParams, StreamKind, StreamParams
 from crumbmeter.process.path import Passage, PathState, advance, new_path
 
+BINDER, RECYCLE = StreamKind.BINDER, StreamKind.RECYCLE
+
 
 @dataclass(frozen=True, slots=True)
 class PlantState:
@@ -178,7 +180,7 @@ def _move_stream(
     if timing is not None:
         runs, turns = speed > 0.0, drum_ratio > 0.0
         timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
-    material_kg = 0.0 if stream.kind is StreamKind.BINDER else after.belt.content + sum(after.drum)
+    material_kg = 0.0 if stream.kind is BINDER else after.belt.content + sum(after.drum)
     quality = reading.quality if counts else Quality.GOOD
     return _Moved(after, passage, timing, due, indicated, dry, material_kg, quality)
 
@@ -214,9 +216,9 @@ def _load(state: PlantState, params: Params) -> float:
 def _mix_of(streams: tuple[StreamParams, ...], masses: list[float]) -> Mix:
     dry = recycle = recycle_binder = binder = 0.0
     for stream, mass in zip(streams, masses, strict=True):
-        if stream.kind is StreamKind.BINDER:
+        if stream.kind is BINDER:
             binder += mass
-        elif stream.kind is StreamKind.RECYCLE:
+        elif stream.kind is RECYCLE:
             recycle += mass
             recycle_binder += mass * stream.binder_content
         else:

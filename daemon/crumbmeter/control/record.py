@@ -1,6 +1,6 @@
 """What one scan adds to the record: rubber along the line, mix through the drum, parcels, totals, tolerance."""
 
-from crumbmeter.control.outlet import Marks, pass_through
+from crumbmeter.control.outlet import Marks, Masses, pass_through
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
 from crumbmeter.control.proving import prove
@@ -13,7 +13,6 @@ from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.view import Totals
 from crumbmeter.process.params import MixParams
-from crumbmeter.process.stages import Masses
 
 WORST_FIRST = (
     RunState.STOPPED, RunState.LOCAL, RunState.IDLE, RunState.CLEAN_OUT, RunState.BLOWER_START, RunState.START_WARNING,

@@ -1,6 +1,7 @@
 """The whole memory of the core: one frozen value, passed in and returned, so that a scan can be replayed."""
 
 from dataclasses import field
+from typing import Literal
 
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
 from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
@@ -22,7 +23,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-STATE_VERSION = 9
+Version = Literal[10]
+STATE_VERSION: Version = 10
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -80,7 +82,7 @@ class TripTest:
 class State:
     """Everything that one scan leaves to the next."""
 
-    version: int
+    version: Version
     signals: tuple[SignalMemory, ...]
     plant: PlantState
     line: Fifo

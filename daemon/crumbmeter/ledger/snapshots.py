@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from crumbmeter.journal.chain import canonical_json
@@ -9,7 +10,6 @@ from crumbmeter.journal.entry import DeferredEntry, Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.snapshot import decode, encode
 from crumbmeter.ledger.stamped import SNAPSHOT, Stamped
-from crumbmeter.model.frozen import dataclass
 
 S = TypeVar("S")
 

@@ -80,7 +80,7 @@ def follow(
     following = off_kg / moves
     ahead_kg = drum.mass_between(ahead - part / 2.0, ahead + part / 2.0, following) if part > 0.0 else now_kg
     span_s = part * CELL_S if part > 0.0 else dt_s
-    return BinderTiming(belt, drum), Due(now_kg, ahead_kg / span_s, drum.mass_between(0.0, ahead, following))
+    return BinderTiming(belt, drum), Due(now_kg, ahead_kg / span_s, drum.mass_until(ahead, following))
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,25 @@ class Fifo:
             entering = phase = 0.0
         return Fifo(line, entering, phase), out
 
+    def mass_until(self, way: float, beyond: float) -> float:
+        """Return the mass [kg] that will leave while the path moves on by so many cells from here.
+
+        Args:
+            way: [cells] >= 0.
+            beyond: [kg/cell] What is taken to follow behind the entrance.
+        """
+        cells, phase = self.cells, self.phase
+        position = way + phase
+        index, last = int(position), len(cells) - 1
+        if index <= last:
+            # The path's end first: whole cells, and a part of the next.
+            return sum(cells[last + 1 - index :]) + cells[last - index] * (position - index) - cells[-1] * phase
+        there = sum(cells) - cells[-1] * phase
+        over = position - last - 1
+        if over < phase:
+            return there + self.entering * over / phase
+        return there + self.entering + beyond * (over - phase)
+
     def mass_between(self, near: float, far: float, beyond: float) -> float:
         """Return the mass [kg] that will leave while the path moves from `near` to `far` cells on from here.
 
@@ -63,23 +82,7 @@ class Fifo:
             far: [cells] >= near.
             beyond: [kg/cell] What is taken to follow behind the entrance.
         """
-        total = 0.0
-        position = near + self.phase
-        end = far + self.phase
-        last = len(self.cells) - 1
-        while position < end:
-            index = int(position)
-            upto = min(end, index + 1.0)
-            if index <= last:
-                density = self.cells[last - index]
-            elif index == last + 1 and self.phase > 0.0 and position < last + 1 + self.phase:
-                upto = min(upto, last + 1 + self.phase)
-                density = self.entering / self.phase
-            else:
-                density = beyond
-            total += density * (upto - position)
-            position = upto
-        return total
+        return max(0.0, self.mass_until(far, beyond) - self.mass_until(near, beyond))
 
 
 def empty(cells: int) -> Fifo:

@@ -5,6 +5,7 @@ from where the material is now: what lies in the drum and on the end of the belt
 Stages of equal residence give Erlang-distributed travel (Levenspiel, tanks in series), so this is a weighted sum.
 """
 
+from itertools import pairwise
 from math import ceil, exp
 
 from crumbmeter.model.frozen import dataclass
@@ -106,7 +107,8 @@ def _coming(belt: Fifo, cells_s: float, inflow_kg_s: float, look_ahead_s: float,
     if way < STANDING:
         return [0.0] * SLICES
     beyond = inflow_kg_s / cells_s
-    return [belt.mass_between(way * part, way * (part + 1), beyond) for part in range(SLICES)]
+    left = [belt.mass_until(way * part, beyond) for part in range(SLICES + 1)]
+    return [max(0.0, far - near) for near, far in pairwise(left)]
 
 
 def _out_of_drum(drum: tuple[float, ...], per_s: float, look_ahead_s: float) -> tuple[float, float, float]:
@@ -130,9 +132,9 @@ def _through_drum(coming: list[float], per_s: float, stages: int, look_ahead_s: 
     ahead_kg_s = within_kg = 0.0
     for part, mass in enumerate(coming):
         left_s = look_ahead_s * (1.0 - (part + 0.5) / SLICES)
-        densities, passed = _erlang(per_s * left_s, stages)
-        ahead_kg_s += mass * densities[-1]
-        within_kg += mass * passed[-1]
+        density, passed = _erlang_last(per_s * left_s, stages)
+        ahead_kg_s += mass * density
+        within_kg += mass * passed
     return ahead_kg_s * per_s, within_kg
 
 
@@ -149,6 +151,15 @@ def _erlang(turns: float, stages: int) -> tuple[list[float], list[float]]:
     for stage in range(1, stages + 1):
         staying += term
         densities.append(term)
-        passed.append(max(0.0, 1.0 - staying))
+        passed.append(1.0 - staying if staying < 1.0 else 0.0)
         term *= turns / stage
     return densities, passed
+
+
+def _erlang_last(turns: float, stages: int) -> tuple[float, float]:
+    """Return the last of what `_erlang` does: of what still has all the stages to pass."""
+    staying = term = exp(-turns)
+    for stage in range(1, stages):
+        term *= turns / stage
+        staying += term
+    return term, 1.0 - staying if staying < 1.0 else 0.0

@@ -27,17 +27,3 @@ def cascade(content: tuple[float, ...], inflow: float, share: float) -> tuple[tu
         inflow = held * share
         after.append(held - inflow)
     return tuple(after), inflow
-
-
-Masses = tuple[float, ...]
-
-
-def cascade_parts(content: tuple[Masses, ...], inflow: Masses, share: float) -> tuple[tuple[Masses, ...], Masses]:
-    """Pass several parts [kg] through the same stages side by side."""
-    after = []
-    keep = 1.0 - share
-    for parts in content:
-        held = [mass + more for mass, more in zip(parts, inflow, strict=True)]
-        inflow = tuple([mass * share for mass in held])
-        after.append(tuple([mass * keep for mass in held]))
-    return tuple(after), inflow

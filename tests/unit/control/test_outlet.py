@@ -5,11 +5,19 @@ from typing import Any
 
 import pytest
 
-from crumbmeter.control.outlet import NOTHING, PARTS, Marks, OutletState, mix_changed, new_outlet, pass_through
+from crumbmeter.control.outlet import (
+    NOTHING,
+    PARTS,
+    Marks,
+    Masses,
+    OutletState,
+    mix_changed,
+    new_outlet,
+    pass_through,
+)  # fmt: skip
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.process.params import DoseBasis, DrumParams, MixParams
-from crumbmeter.process.stages import Masses
 
 DRUM = DrumParams(turning=0, speed=None, nominal_speed_rev_s=0.15, outlet_residence_s=10.0, outlet_stages=2)
 DIRECT = replace(DRUM, outlet_residence_s=1e-300)
@@ -42,7 +50,7 @@ def drive(
 
 def test_a_new_drum_is_empty() -> None:
     fresh = new_outlet(replace(DRUM, outlet_stages=3), "surface")
-    assert fresh == OutletState(stages=(NOTHING,) * 3, older_mix="surface")
+    assert fresh == OutletState(stages=((0.0, 0.0, 0.0),) * PARTS, older_mix="surface")
     assert NOTHING == (0.0,) * PARTS
     assert (fresh.forming, fresh.began_s, fresh.next_number, fresh.quality) == (NOTHING, 0.0, 1, Quality.GOOD)
     assert (fresh.worst_state, fresh.worst_rank, fresh.controlled) == ("", 0, True)
@@ -89,12 +97,12 @@ def test_numbers_and_times_go_on() -> None:
 
 def test_mass_waits_in_the_drum_and_in_the_forming_parcel() -> None:
     state, parcels, _ = drive(new_outlet(DRUM, "surface"), SCAN, 60, DRUM)
-    inside = [sum(parts[part] for parts in (*state.stages, state.forming)) for part in range(PARTS)]
+    inside = [sum(state.stages[part]) + state.forming[part] for part in range(PARTS)]
     booked = [sum(parcel.dry_aggregate_g for parcel in parcels), sum(parcel.rubber_g for parcel in parcels)]
     assert inside[0] + booked[0] / 1000.0 == pytest.approx(7.0 * 60, rel=1e-9)
     assert inside[4] + booked[1] / 1000.0 == pytest.approx(0.0625 * 60, rel=1e-9)
     # Two stages of five seconds hold about ten seconds' worth.
-    assert sum(parts[0] for parts in state.stages) == pytest.approx(70.0, rel=0.01)
+    assert sum(state.stages[0]) == pytest.approx(70.0, rel=0.01)
 
 
 def test_a_drum_that_stands_lets_nothing_out() -> None:
@@ -122,8 +130,8 @@ def test_after_a_change_of_mix_the_drum_still_holds_the_older_one() -> None:
     before, _, _ = drive(new_outlet(DRUM, "base"), SCAN, 45, DRUM, mix=BASE, older=BASE)
     changed = mix_changed(before, "base")
     assert changed.older_mix == "base"
-    assert [parts[:7] for parts in changed.stages] == [parts[:7] for parts in before.stages]
-    assert [parts[7] for parts in (*changed.stages, changed.forming)] == [0.0] * 3
+    assert changed.stages[:7] == before.stages[:7]
+    assert (*changed.stages[7], changed.forming[7]) == (0.0,) * 3
     assert replace(changed, stages=(), forming=NOTHING) == replace(before, stages=(), forming=NOTHING)
     assert changed.forming[:7] == before.forming[:7]
     _, parcels, _ = drive(changed, SCAN, 60, DRUM)

@@ -34,7 +34,7 @@ def feeding() -> State:
 
 
 def held(outlet: OutletState, part: int) -> float:
-    return sum(parts[part] for parts in (*outlet.stages, outlet.forming))
+    return sum(outlet.stages[part]) + outlet.forming[part]
 
 
 def test_only_air_moves_the_line() -> None:
@@ -169,7 +169,7 @@ def test_a_parcel_of_the_older_mix_carries_its_own_dose() -> None:
     # Two minutes of the surface mix, then a mix without rubber: what leaves first is still the surface mix.
     state = enter_until_parcels(feeding(), 5)
     outlet = replace(
-        state.outlet, stages=tuple((*parts[:7], 0.0) for parts in state.outlet.stages), older_mix="surface"
+        state.outlet, stages=(*state.outlet.stages[:7], (0.0,) * len(state.outlet.stages[7])), older_mix="surface"
     )
     state = replace(state, outlet=outlet)
     plain = replace(AROUND, mix=PARAMS.mixes[1])
@@ -224,7 +224,7 @@ def test_every_run_state_has_its_rank_and_feeding_is_the_best() -> None:
 
 def test_a_booked_parcel_goes_into_the_dose_of_the_newest_tons_at_once() -> None:
     params = replace(PARAMS, parcel_kg=12.0)
-    state = replace(feeding(), outlet=replace(feeding().outlet, stages=(NOTHING,)))
+    state = replace(feeding(), outlet=replace(feeding().outlet, stages=((0.0,),) * len(NOTHING)))
     state, made = enter(state, DEMAND, FLOW, LINE, AROUND, params, 0.2)
     while made is None:
         assert state.proving.shown is None

@@ -5,12 +5,17 @@ Runs only over text that tomllib has already accepted, so it need not judge: it 
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from re import Pattern
+from re import compile as compile_pattern
 
 KeyPath = tuple[str | int, ...]
 """Keys from the top, with the index for each item of an array: ("streams", "rap", "travel"), ("at", 2, "t_s")."""
 
-_SPACE = " \t"
-_BLANK = " \t\n\r"
+_SPACE = compile_pattern(r"[ \t]*")
+_BLANK = compile_pattern(r"(?:[ \t\n\r]|#[^\n]*)*")
+"""White space, line ends and comments."""
+_BARE_KEY = compile_pattern(r"[^ \t.=\]\n]*")
+_BARE_VALUE = compile_pattern(r"[^,\]}#\n]*")
 
 
 def path_text(path: KeyPath) -> str:
@@ -54,7 +59,7 @@ class _Walk:
 
     def run(self) -> dict[KeyPath, int]:
         while True:
-            self._skip_blank()
+            self._pass(_BLANK)
             if self.at >= len(self.text):
                 return self.lines
             if self.text[self.at] == "[":
@@ -69,18 +74,13 @@ class _Walk:
         self.line += self.text.count("\n", self.at, self.at + count)
         self.at += count
 
-    def _skip(self, characters: str) -> None:
-        while self._peek() and self._peek() in characters:
-            self._step()
-
-    def _skip_blank(self) -> None:
-        """Pass white space, line ends and comments."""
-        while True:
-            self._skip(_BLANK)
-            if self._peek() != "#":
-                return
-            end = self.text.find("\n", self.at)
-            self._step((end if end >= 0 else len(self.text)) - self.at)
+    def _pass(self, pattern: Pattern[str]) -> str:
+        """Pass what a pattern that always matches takes, and return it."""
+        found = pattern.match(self.text, self.at)
+        passed = found[0] if found else ""
+        self.line += passed.count("\n")
+        self.at += len(passed)
+        return passed
 
     def _mark(self, path: KeyPath) -> None:
         """Note the line of a path and of every table that it brings into being."""
@@ -113,9 +113,9 @@ class _Walk:
     def _dotted(self) -> list[str]:
         keys = []
         while True:
-            self._skip(_SPACE)
+            self._pass(_SPACE)
             keys.append(self._key())
-            self._skip(_SPACE)
+            self._pass(_SPACE)
             if self._peek() != ".":
                 return keys
             self._step()
@@ -123,10 +123,7 @@ class _Walk:
     def _key(self) -> str:
         if self._peek() in "\"'":
             return self._string()
-        start = self.at
-        while self._peek() and self._peek() not in " \t.=]\n":
-            self._step()
-        return self.text[start : self.at]
+        return self._pass(_BARE_KEY)
 
     def _pair(self, table: KeyPath) -> None:
         line = self.line
@@ -134,7 +131,7 @@ class _Walk:
         self._step()  # the equals sign
         for length in range(1, len(path) + 1):
             self.lines.setdefault(path[:length], line)
-        self._skip(_SPACE)
+        self._pass(_SPACE)
         self._value(path)
 
     def _value(self, path: KeyPath) -> None:
@@ -146,33 +143,32 @@ class _Walk:
         elif first == "{":
             self._inline(path)
         else:
-            while self._peek() and self._peek() not in ",]}#\n":
-                self._step()
+            self._pass(_BARE_VALUE)
 
     def _array(self, path: KeyPath) -> None:
         self._step()
         index = 0
         while True:
-            self._skip_blank()
+            self._pass(_BLANK)
             if self._peek() == "]":
                 self._step()
                 return
             self._mark((*path, index))
             self._value((*path, index))
             index += 1
-            self._skip_blank()
+            self._pass(_BLANK)
             if self._peek() == ",":
                 self._step()
 
     def _inline(self, path: KeyPath) -> None:
         self._step()
         while True:
-            self._skip_blank()
+            self._pass(_BLANK)
             if self._peek() == "}":
                 self._step()
                 return
             self._pair(path)
-            self._skip_blank()
+            self._pass(_BLANK)
             if self._peek() == ",":
                 self._step()
 

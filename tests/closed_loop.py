@@ -5,7 +5,7 @@ taken to be confirmed one scan later, as it is over a healthy link.
 """
 
 import random
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from crumbmeter.control.step import StepResult, make_core, step
 from crumbmeter.field.words import encode_si
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.image import NEVER_READ, NOT_WRITTEN, RawBlock, RawImage, ReadOutcome, WriteStage, WriteStatus
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.parcel import Parcel
@@ -72,10 +73,11 @@ class ClosedLoop:
         return 1000.0 + self.rig.now_s
 
     def _poll(self) -> None:
+        now_s = self.now_s
         for index, block in enumerate(self.site.params.plan.blocks):
-            if self.now_s < self.due_s[index] - 1e-6:
+            if now_s < self.due_s[index] - 1e-6:
                 continue
-            self.due_s[index] = self.now_s + max(block.period_s, self.dt_s) - 1e-6
+            self.due_s[index] = now_s + max(block.period_s, self.dt_s) - 1e-6
             name = self.names[block.device]
             before = self.blocks[index]
             if not self.rig.link_up(name):
@@ -83,25 +85,27 @@ class ClosedLoop:
                 continue
             try:
                 words = self.rig.banks[name].read(block.table.value, block.address, block.count)
-                self.blocks[index] = RawBlock(words, self.now_s, ReadOutcome.OK)
+                self.blocks[index] = RawBlock(words, now_s, ReadOutcome.OK)
             except BankError as error:
                 self.blocks[index] = RawBlock(before.words, before.received_s, ReadOutcome.EXCEPTION, error.code)
 
     def _read_back(self) -> None:
         """See what the registers hold."""
+        now_s = self.now_s
         for index, spec in enumerate(self.site.params.outputs):
             name, register = self.names[spec.device], spec.register
             if self.rig.link_up(name):
                 held = self.rig.banks[name].read(register.table.value, register.address, register.count)
                 before = self.writes[index]
                 foreign = before.stage is WriteStage.CONFIRMED and held != before.requested_words
-                self.writes[index] = replace(before, read_back_words=held, stamped_s=self.now_s, foreign=foreign)
+                self.writes[index] = replace(before, read_back_words=held, stamped_s=now_s, foreign=foreign)
 
     def _write(self, outputs: OutputImage) -> None:
         if not outputs.write_enabled:
             return
+        now_s, values = self.now_s, {role.value: value for role, value in outputs.values}
         for index, spec in enumerate(self.site.params.outputs):
-            wanted = next((value for role, value in outputs.values if role.value == spec.role), None)
+            wanted = values.get(spec.role)
             if wanted is None:
                 if not outputs.paused:
                     self.writes[index] = replace(self.writes[index], stage=WriteStage.NONE, requested_words=())
@@ -113,8 +117,8 @@ class ClosedLoop:
             if self.rig.link_up(name):
                 self.rig.banks[name].write(spec.register.table.value, spec.register.address, words)
                 before = self.writes[index]
-                first_s = before.requested_s if before.requested_words == words else self.now_s
-                self.writes[index] = WriteStatus(WriteStage.CONFIRMED, words, words, first_s, self.now_s)
+                first_s = before.requested_s if before.requested_words == words else now_s
+                self.writes[index] = WriteStatus(WriteStage.CONFIRMED, words, words, first_s, now_s)
 
     def scan(self, *commands: Command) -> StepResult:
         """Let one scan period pass, and scan."""

@@ -33,7 +33,10 @@ class Bank:
             BankError: 2 outside the span, 3 for more than the device answers at a time.
         """
         self._check(table, address, count)
-        words = [self._words.get((table, address + i), 0) for i in range(count)]
+        words = [0] * count
+        for (written, at), word in self._words.items():
+            if written == table and address <= at < address + count:
+                words[at - address] = word
         for register in self._inside(table, address, count):
             for i, word in enumerate(self._shown(register)):
                 place = register.address + i - address
@@ -87,7 +90,9 @@ class Bank:
     def _factor(self, register: Register) -> float:
         """Return the power of ten by which the device scales a register at the moment."""
         name = register.power or register.decimals
-        source = self._sources.get(name) if name is not None else None
+        if name is None:
+            return 1.0
+        source = self._sources.get(name)
         power = (source() or 0.0) if source is not None else 0.0
         return float(10.0 ** (power if register.decimals is None else -power))
 
@@ -104,7 +109,8 @@ class Bank:
         low, high = self._span.get(table, (0, 0))
         if address < low or address + count > high:
             raise BankError(ILLEGAL_ADDRESS)
-        if any(address <= last and first < address + count for first, last in self.profile.forbidden.get(table, ())):
+        holes = self.profile.forbidden.get(table)
+        if holes and any(address <= last and first < address + count for first, last in holes):
             raise BankError(ILLEGAL_ADDRESS)
 
     def _inside(self, table: str, address: int, count: int) -> list[Register]:

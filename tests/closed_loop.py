@@ -33,7 +33,7 @@ class ClosedLoop:
     """One site against one rig."""
 
     site: sites.Site
-    rig: Stage[Any]
+    rig: Stage[Any, Any]
     dt_s: float = 0.2
     jitter_s: float = 0.0
     """[s] Spread of the scan's length, as on a busy computer."""

@@ -8,50 +8,23 @@ from crumbmeter_sim.batch_actions import act
 from crumbmeter_sim.batch_file import BatchPlantTruth, load_batch_plant
 from crumbmeter_sim.batch_plant import BatchPlant
 from crumbmeter_sim.batch_score import gaps_kg, rows, score
-from crumbmeter_sim.plantfile import devices_folder
-from crumbmeter_sim.rig import refuse_wrong
-from crumbmeter_sim.scenario import Scenario, load_scenario
-from crumbmeter_sim.stage import Stage
+from crumbmeter_sim.stage import Ends, Stage
 from crumbmeter_sim.verbs import DRUM_VERBS, Step
 
 
-class BatchRig(Stage[BatchPlant]):
+class BatchRig(Stage[BatchPlantTruth, BatchPlant]):
     """A batch plant under a scenario."""
 
-    def __init__(self, truth: BatchPlantTruth, devices: Path, *, seed: int, scenario: Scenario | None = None) -> None:
-        self.plant = BatchPlant(truth, seed)
-        ends = (batch_points.sources(self.plant), batch_points.sinks(self.plant))
-        super().__init__(truth, devices, ends, seed=seed, scenario=scenario)
+    foreign_verbs = frozenset(DRUM_VERBS)
 
     @classmethod
-    def from_scenario(
-        cls,
-        path: Path | str,
-        *,
-        seed: int | None = None,
-        plant: Path | str | None = None,
-        overrides: dict[str, Any] | None = None,
-    ) -> "BatchRig":
-        """Build a rig from a scenario file.
+    def read_truth(cls, path: Path, overrides: dict[str, Any]) -> BatchPlantTruth:
+        """Read a plant file."""
+        return load_batch_plant(path, overrides)
 
-        Args:
-            path: The scenario.
-            seed: In place of the scenario's own.
-            plant: Another plant file than the scenario names.
-            overrides: Plant parameters by dotted path, as `{"tower.drop_s": 5.0}`.
-        """
-        scenario = load_scenario(Path(path))
-        plant_path = Path(plant) if plant else scenario.plant
-        truth = load_batch_plant(plant_path, {**scenario.changes, **(overrides or {})})
-        devices = devices_folder(truth, plant_path, Path(path))
-        refuse_wrong(scenario, truth, devices, {}, set(DRUM_VERBS))
-        return cls(truth, devices, seed=scenario.seed if seed is None else seed, scenario=scenario)
-
-    @classmethod
-    def from_plant(cls, path: Path | str, *, seed: int = 1, overrides: dict[str, Any] | None = None) -> "BatchRig":
-        """Build a rig on which nothing happens by itself."""
-        truth = load_batch_plant(Path(path), overrides)
-        return cls(truth, devices_folder(truth, Path(path)), seed=seed)
+    def _raise(self, truth: BatchPlantTruth) -> tuple[BatchPlant, Ends]:
+        plant = BatchPlant(truth, self.seed)
+        return plant, (batch_points.sources(plant), batch_points.sinks(plant))
 
     def _step(self) -> bool:
         return self.plant.step()

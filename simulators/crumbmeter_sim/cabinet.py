@@ -8,61 +8,61 @@ from crumbmeter_sim.verbs import Step
 if TYPE_CHECKING:
     from crumbmeter_sim.stage import Stage
 
-Deed = Callable[["Stage[Any]", Step], None]
+Deed = Callable[["Stage[Any, Any]", Step], None]
 
 
-def _bump(rig: "Stage[Any]", step: Step) -> None:
+def _bump(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.hopper.bump_kg = step.values["kg"]
     rig.plant.feeder.hopper.bump_s = step.values["lasts_s"]
 
 
-def _leak(rig: "Stage[Any]", step: Step) -> None:
+def _leak(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.hopper.leak_kg_s = step.values["kg_s"]
 
 
-def _clear(rig: "Stage[Any]", _: Step) -> None:
+def _clear(rig: "Stage[Any, Any]", _: Step) -> None:
     feeder = rig.plant.feeder
     feeder.supply.hung_up = feeder.auger.bridged = False
     feeder.hopper.leak_kg_s = 0.0
     rig.plant.line.clear()
 
 
-def _plug_builds(rig: "Stage[Any]", step: Step) -> None:
+def _plug_builds(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.line.plugs_in_s = step.values["seconds"]
 
 
-def _hang_bag(rig: "Stage[Any]", _: Step) -> None:
+def _hang_bag(rig: "Stage[Any, Any]", _: Step) -> None:
     rig.plant.feeder.supply.hang_bag()
 
 
-def _local(rig: "Stage[Any]", step: Step) -> None:
+def _local(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.remote = False
     rig.plant.feeder.local_speed_rev_s = step.values.get("rpm", 0.0) / 60.0
 
 
 def _link(mode: str) -> "Deed":
-    def do(rig: "Stage[Any]", step: Step) -> None:
+    def do(rig: "Stage[Any, Any]", step: Step) -> None:
         rig.links[step.values["server"]].mode = mode
         rig.links[step.values["server"]].delay_s = step.values.get("delay_s", 0.0)
 
     return do
 
 
-def _power_dip(rig: "Stage[Any]", step: Step) -> None:
+def _power_dip(rig: "Stage[Any, Any]", step: Step) -> None:
     """The feeder's cabinet (with the blower) loses power: nothing turns, nothing answers, nothing is remembered."""
     _power(rig, on=False)
     if step.values.get("plant", False):
         rig.stop_plant()
 
 
-def _power_back(rig: "Stage[Any]", step: Step) -> None:
+def _power_back(rig: "Stage[Any, Any]", step: Step) -> None:
     _power(rig, on=True, tared=step.values.get("tared", False))
     for name in rig.cabinet:
         rig.banks[name].clear()
     rig.plant.feeder.forget_beat()
 
 
-def _power(rig: "Stage[Any]", *, on: bool, tared: bool = False) -> None:
+def _power(rig: "Stage[Any, Any]", *, on: bool, tared: bool = False) -> None:
     plant = rig.plant
     plant.feeder.indicator.power(on=on, tared=tared)
     plant.feeder.powered = plant.feeder.hopper.powered = plant.line.powered = on
@@ -74,7 +74,7 @@ def set_flag(dotted: str, value: bool) -> "Deed":
     """Return a deed that sets a flag of the plant, named by its dotted path."""
     *way, name = dotted.split(".")
 
-    def do(rig: "Stage[Any]", _: Step) -> None:
+    def do(rig: "Stage[Any, Any]", _: Step) -> None:
         owner: Any = rig.plant
         for part in way:
             owner = getattr(owner, part)

@@ -169,7 +169,7 @@ def check(
     raise typer.Exit(int(lost))
 
 
-def _play(rig: Stage[Any] | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
+def _play(rig: Stage[Any, Any] | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
     """Serve to the end; a port that cannot be had is said in a line, with exit code 2."""
     try:
         asyncio.run(serve_rig(rig, options, progress))

@@ -13,26 +13,26 @@ from crumbmeter_sim.verbs import Step
 if TYPE_CHECKING:
     from crumbmeter_sim.stage import Stage
 
-Deed = Callable[["Stage[Any]", Step], None]
+Deed = Callable[["Stage[Any, Any]", Step], None]
 
 
-def _tare(rig: "Stage[Any]", step: Step) -> None:
+def _tare(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.indicator.tare(step.values.get("kg"))
 
 
-def _clear_tare(rig: "Stage[Any]", _: Step) -> None:
+def _clear_tare(rig: "Stage[Any, Any]", _: Step) -> None:
     rig.plant.feeder.indicator.clear_tare()
 
 
-def _zero_shift(rig: "Stage[Any]", step: Step) -> None:
+def _zero_shift(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.indicator.shift_zero(step.values["kg"])
 
 
-def _decimal_point(rig: "Stage[Any]", step: Step) -> None:
+def _decimal_point(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.feeder.indicator.decimal_point = int(step.values["digits"])
 
 
-def _indicator_run(rig: "Stage[Any]", _: Step) -> None:
+def _indicator_run(rig: "Stage[Any, Any]", _: Step) -> None:
     rig.plant.feeder.indicator.leave_setup()
 
 
@@ -40,20 +40,20 @@ def _indicator(name: str, value: bool) -> Deed:
     return lambda rig, _: setattr(rig.plant.feeder.indicator, name, value)
 
 
-def _pulses(rig: "Stage[Any]", step: Step) -> None:
+def _pulses(rig: "Stage[Any, Any]", step: Step) -> None:
     counter = rig.plant.counters[step.values["counter"]]
     counter.spoil(step.values.get("lost_share", 0.0), step.values.get("doubled_share", 0.0))
 
 
-def _counter_put(rig: "Stage[Any]", step: Step) -> None:
+def _counter_put(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.counters[step.values["counter"]].put(int(step.values["count"]))
 
 
-def _counter_glitch(rig: "Stage[Any]", step: Step) -> None:
+def _counter_glitch(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.counters[step.values["counter"]].glitch = int(step.values.get("count", 0))
 
 
-def _counter_right(rig: "Stage[Any]", step: Step) -> None:
+def _counter_right(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.plant.counters[step.values["counter"]].glitch = None
 
 
@@ -61,7 +61,7 @@ def _loop(current_ma: float | None) -> Deed:
     return lambda rig, step: setattr(rig.plant.loops[step.values["loop"]], "forced_ma", current_ma)
 
 
-def _place(rig: "Stage[Any]", step: Step, key: str = "register") -> Place | None:
+def _place(rig: "Stage[Any, Any]", step: Step, key: str = "register") -> Place | None:
     name = step.values.get(key)
     return None if name is None else Place.of(rig.banks[step.values["server"]].profile.registers[name])
 
@@ -78,7 +78,7 @@ def _force(place: Place, step: Step) -> Rule:
 def _rule(make: Callable[[Place, Step], Rule]) -> Deed:
     """Return a deed for a rule that needs a register."""
 
-    def do(rig: "Stage[Any]", step: Step) -> None:
+    def do(rig: "Stage[Any, Any]", step: Step) -> None:
         place = _place(rig, step)
         if place is not None:
             rig.banks[step.values["server"]].add(make(place, step), step.do)
@@ -89,20 +89,20 @@ def _rule(make: Callable[[Place, Step], Rule]) -> Deed:
 def _wide_rule(make: Callable[[Place | None, Step], Rule]) -> Deed:
     """Return a deed for a rule that holds for one register or for the whole device."""
 
-    def do(rig: "Stage[Any]", step: Step) -> None:
+    def do(rig: "Stage[Any, Any]", step: Step) -> None:
         rig.banks[step.values["server"]].add(make(_place(rig, step), step), step.do)
 
     return do
 
 
-def _point_switch(rig: "Stage[Any]", step: Step) -> None:
+def _point_switch(rig: "Stage[Any, Any]", step: Step) -> None:
     value, point = _place(rig, step), _place(rig, step, "point")
     if value is not None and point is not None:
         rule = moving.PointSwitch(value, point, float(step.values["value"]))
         rig.banks[step.values["server"]].add(rule, step.do)
 
 
-def _behave(rig: "Stage[Any]", step: Step) -> None:
+def _behave(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.banks[step.values["server"]].behave(step.values.get("was", ""), _place(rig, step))
 
 
@@ -126,11 +126,11 @@ def problems_of_step(step: Step) -> list[str]:
     return []
 
 
-def _fault(rig: "Stage[Any]", step: Step) -> None:
+def _fault(rig: "Stage[Any, Any]", step: Step) -> None:
     rig.links[step.values["server"]].faults.append(fault_of(step))
 
 
-def _fault_over(rig: "Stage[Any]", step: Step) -> None:
+def _fault_over(rig: "Stage[Any, Any]", step: Step) -> None:
     kind = step.values.get("kind")
     faults = rig.links[step.values["server"]].faults
     faults[:] = [fault for fault in faults if kind is not None and fault.kind != kind]

@@ -54,7 +54,7 @@ def gaps_kg(plant: Plant) -> dict[str, float]:
     return {"rubber": rubber_gap_kg(plant), "dry": dry_gap_kg(plant), "water": water_gap_kg(plant)}
 
 
-def play_open_loop(rig: "Stage[Any]", rpm: float) -> dict[str, float]:
+def play_open_loop(rig: "Stage[Any, Any]", rpm: float) -> dict[str, float]:
     """Play a scenario to its end with the auger at one speed; return the gaps [kg]."""
     while not rig.finished:
         rig.leave_running(rpm)

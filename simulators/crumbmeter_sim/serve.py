@@ -53,7 +53,7 @@ class Progress(Protocol):
 class Player:
     """A rig tied to a clock."""
 
-    def __init__(self, rig: Stage[Any] | Playback, options: ServeOptions) -> None:
+    def __init__(self, rig: Stage[Any, Any] | Playback, options: ServeOptions) -> None:
         self.rig = rig
         self._options = options
         self._clock = RealClock(options.rate)
@@ -105,7 +105,7 @@ class Player:
             self._options.score.write_text(json.dumps(self.rig.score(), indent=2) + "\n", encoding="utf-8")
 
 
-def build_rack(rig: Stage[Any] | Playback, options: ServeOptions, before: Callable[[], None]) -> Rack:
+def build_rack(rig: Stage[Any, Any] | Playback, options: ServeOptions, before: Callable[[], None]) -> Rack:
     """Put every device of a rig on its port or its line, with a fault proxy before it where faults are to come."""
     rack = Rack(options.host, before, options.serial_folder)
     faulty = {server.name for server in rig.servers if options.faulty or rig.is_faulty(server.name)}
@@ -131,7 +131,7 @@ def _port(port: int, options: ServeOptions) -> int:
     return 0 if options.free_ports or not port else port + options.port_offset
 
 
-async def serve(rig: Stage[Any] | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
+async def serve(rig: Stage[Any, Any] | Playback, options: ServeOptions, progress: Progress | None = None) -> None:
     """Serve a rig until its scenario ends or a signal comes. Prints READY with the ports once all are open."""
     player = Player(rig, options)
     rack = build_rack(rig, options, player.request_came)

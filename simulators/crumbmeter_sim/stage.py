@@ -5,7 +5,7 @@ import itertools
 import math
 from abc import ABC, abstractmethod
 from pathlib import Path
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, ClassVar, Generic, Protocol, Self, TypeVar
 
 from crumbmeter_sim.actions import Link
 from crumbmeter_sim.bank import Bank, Sink, Source
@@ -13,11 +13,12 @@ from crumbmeter_sim.device.loops import Loop
 from crumbmeter_sim.device.pulses import PulseCounter
 from crumbmeter_sim.device.unruly import UnrulyBank
 from crumbmeter_sim.feeder import Feeder
+from crumbmeter_sim.fitting import refuse_wrong
 from crumbmeter_sim.line import Line
 from crumbmeter_sim.loader import FileRefusedError
-from crumbmeter_sim.plantfile import BusTruth, ServerTruth, WorksTruth
+from crumbmeter_sim.plantfile import BusTruth, ServerTruth, WorksTruth, devices_folder
 from crumbmeter_sim.profile import load_profile
-from crumbmeter_sim.scenario import Scenario
+from crumbmeter_sim.scenario import Scenario, load_scenario
 from crumbmeter_sim.verbs import Step, opposite_of
 
 
@@ -42,29 +43,33 @@ class Works(Protocol):
         ...
 
 
+T = TypeVar("T", bound=WorksTruth)
 W = TypeVar("W", bound=Works)
+Ends = tuple[dict[str, Source], dict[str, Sink]]
+"""What registers can show of a plant, and what they can order, by point."""
 
 
-class Stage(ABC, Generic[W]):
+class Stage(ABC, Generic[T, W]):
     """A plant under a scenario. `advance` is the only way in which time passes."""
 
-    plant: W
+    foreign_verbs: ClassVar[frozenset[str]]
+    """What only another kind of plant can do."""
 
-    def __init__(
-        self,
-        works: WorksTruth,
-        devices: Path,
-        ends: tuple[dict[str, Source], dict[str, Sink]],
-        *,
-        seed: int,
-        scenario: Scenario | None,
-    ) -> None:
+    def __init__(self, works: T, devices: Path, *, seed: int, scenario: Scenario | None = None) -> None:
+        """Raise a plant and its registers.
+
+        Args:
+            works: What the plant file says.
+            devices: Folder of the device profiles.
+            seed: Of all chance.
+            scenario: What happens; nothing by itself without one.
+        """
         self.seed = seed
+        self.plant, (sources, sinks) = self._raise(works)
         self.scenario = scenario
         self.title = scenario.title if scenario else works.title
         self.banks: dict[str, UnrulyBank] = {}
         self.links: dict[str, Link] = {}
-        sources, sinks = ends
         for server in works.server:
             profile = load_profile(devices / f"{server.profile}.toml")
             _check_points(server, set(profile.registers), set(sources) | set(sinks))
@@ -82,6 +87,50 @@ class Stage(ABC, Generic[W]):
         self._owed_s = 0.0
         for step in scenario.at if scenario else ():
             self._post(step)
+
+    @classmethod
+    def from_scenario(
+        cls,
+        path: Path | str,
+        *,
+        seed: int | None = None,
+        plant: Path | str | None = None,
+        overrides: dict[str, Any] | None = None,
+    ) -> Self:
+        """Build a stage from a scenario file.
+
+        Args:
+            path: The scenario.
+            seed: In place of the scenario's own.
+            plant: Another plant file than the scenario names.
+            overrides: Plant parameters by dotted path, as `{"belt.0.moisture_percent": 6.0}`.
+        """
+        scenario = load_scenario(Path(path))
+        plant_path = Path(plant) if plant else scenario.plant
+        truth = cls.read_truth(plant_path, {**scenario.changes, **(overrides or {})})
+        devices = devices_folder(truth, plant_path, Path(path))
+        refuse_wrong(scenario, truth, devices, cls.names_in(truth), cls.foreign_verbs)
+        return cls(truth, devices, seed=scenario.seed if seed is None else seed, scenario=scenario)
+
+    @classmethod
+    def from_plant(cls, path: Path | str, *, seed: int = 1, overrides: dict[str, Any] | None = None) -> Self:
+        """Build a stage on which nothing happens by itself."""
+        truth = cls.read_truth(Path(path), overrides or {})
+        return cls(truth, devices_folder(truth, Path(path)), seed=seed)
+
+    @classmethod
+    @abstractmethod
+    def read_truth(cls, path: Path, overrides: dict[str, Any]) -> T:
+        """Read a plant file."""
+
+    @classmethod
+    def names_in(cls, truth: T) -> dict[str, set[str]]:  # noqa: ARG003 - for those that have more
+        """Return more names that a scenario may use, by the key that gives one."""
+        return {}
+
+    @abstractmethod
+    def _raise(self, truth: T) -> tuple[W, Ends]:
+        """Build the plant, and what its registers lead to."""
 
     @abstractmethod
     def _step(self) -> bool:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from crumbmeter_sim.stage import Stage
 
 
-def write_truth(rig: "Stage[Any]", path: Path) -> None:
+def write_truth(rig: "Stage[Any, Any]", path: Path) -> None:
     """Write the truth: one row for each second of a drum plant, one for each batch of a batch plant."""
     rows = rig.table()
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -30,7 +30,7 @@ def _written(value: Any) -> str:
 class RecordWriter:
     """Writes every register of every device at a fixed period, in each register's own unit. No value: an empty cell."""
 
-    def __init__(self, rig: "Stage[Any] | Playback", path: Path, period_s: float) -> None:
+    def __init__(self, rig: "Stage[Any, Any] | Playback", path: Path, period_s: float) -> None:
         self._rig = rig
         self._period_s = period_s
         self._due_s = rig.now_s

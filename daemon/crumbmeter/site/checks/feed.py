@@ -5,6 +5,9 @@ from crumbmeter.site.checks.ranges import check_order
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.feed import FeederKeys
 
+OVERSHOOT = 0.05
+"""[1] By so much a drive may turn faster than it was told for a moment, or its encoder say so. Ours."""
+
 
 def check_feed(draft: Draft) -> None:
     """Check the feeder and how it is run."""
@@ -17,6 +20,7 @@ def check_feed(draft: Draft) -> None:
         check_order(draft, path, feeder, "low_mass", "full_mass")
         _reach(draft, feeder)
         _hopper(draft, feeder)
+        _speed(draft, feeder)
     if draft.line is not None:
         check_order(draft, ("line",), draft.line, "pressure_low", "pressure_high")
         for quantity, option in draft.line.choices.items():
@@ -62,6 +66,21 @@ def _hopper(draft: Draft, feeder: FeederKeys) -> None:
             side = "above" if is_high else "below"
             expected = f"signals.{feeder.hopper_mass} is Bad {side} {limit:g} {register.unit}"
             draft.say("hopper-range", ("feeder", key), expected)
+
+
+def _speed(draft: Draft, feeder: FeederKeys) -> None:
+    """Check that the highest speed lies within what its signal may show, with the little by which a drive overshoots."""
+    signal = draft.signals.get(feeder.auger_speed or "")
+    register = draft.register_of_signal(feeder.auger_speed or "")
+    if signal is None or signal.high is None or register is None or UNITS[register.unit].dimension != "rotation":
+        return
+    least = UNITS["rpm"].to_si(feeder.max_speed_rpm) * (1.0 + OVERSHOOT)
+    if UNITS[register.unit].to_si(signal.high) < least:
+        expected = (
+            f"must be at least {UNITS[register.unit].from_si(least):.4g}: feeder.max_speed_rpm is "
+            f"{feeder.max_speed_rpm:g}, and a drive overshoots by up to {100 * OVERSHOOT:.0f} %"
+        )
+        draft.say("speed-range", ("signals", feeder.auger_speed or "", "high"), expected)
 
 
 def _window(draft: Draft) -> None:

@@ -102,4 +102,13 @@ PLANT: dict[str, Refusal] = {
         remedy="Widen the signal's limits, or correct the hopper's content.",
         example=("[signals.hopper_mass]\nhigh = 250.0\n[feeder]\nfull_mass_lb = 300.0"),
     ),
+    "speed-range": Refusal(
+        title="Highest speed outside its signal's limits",
+        meaning=(
+            "The signal of the auger's speed would be Bad at the highest speed that may be asked for. The feed would "
+            "stop there for want of an input, start again, and stop again."
+        ),
+        remedy="Widen the signal's limits, or lower the speed.",
+        example="[signals.auger_speed]\nhigh = 60.0\n[feeder]\nmax_speed_rpm = 60.0",
+    ),
 }

@@ -69,7 +69,7 @@ def _hopper(draft: Draft, feeder: FeederKeys) -> None:
 
 
 def _speed(draft: Draft, feeder: FeederKeys) -> None:
-    """Check that the highest speed lies within what its signal may show, with the little by which a drive overshoots."""
+    """Check that the highest speed lies within what its signal may show, and a drive overshoots a little."""
     signal = draft.signals.get(feeder.auger_speed or "")
     register = draft.register_of_signal(feeder.auger_speed or "")
     if signal is None or signal.high is None or register is None or UNITS[register.unit].dimension != "rotation":

@@ -39,6 +39,7 @@ PLAIN = (
     ("crumbmeter_window_dose_ratio", "Dose of the last tolerance window at the outlet.", "window_dose"),
     ("crumbmeter_window_error_ratio", "Relative dose error of the last tolerance window.", "window_error"),
     ("crumbmeter_feed_error_ratio", "Relative error of the feed against its setpoint.", "feed_error"),
+    ("crumbmeter_look_ahead_error_ratio", "Rms error of the look-ahead over the rubber wanted.", "look_ahead_error"),
     ("crumbmeter_owed_grams", "Rubber that trim still pays back.", "owed_kg"),
 )
 READ = (

@@ -215,7 +215,7 @@ def _dose_words(view: Body) -> str:
 def _means(view: Body, display: Display) -> Iterator[Text]:
     mix = amount(view["mix_rate_kg_s"], display.mix) if _is_read(view) else "---"
     yield Text(f"Mix {mix} of {view['mix_id']}; "
-               f"owed {amount(view['owed_kg'], display.mass, 2)}")  # fmt: skip
+               f"owed {amount(view['owed_kg'], display.mass, 2)}{_foreseen(view)}")  # fmt: skip
     hopper = Text("Hopper ").append_text(reading(view["hopper_mass_kg"], display.mass, 0))
     supply = Text("Supply ").append_text(reading(view["supply_mass_kg"], display.mass, 0))
     line = Text("Line ").append_text(reading(view["line_pressure_pa"], display.pressure))
@@ -227,6 +227,12 @@ def _means(view: Body, display: Display) -> Iterator[Text]:
     yield Text(f"Job {amount(job['rubber_g'] / 1000.0, display.mass, 0)} rubber in "
                f"{amount(job['mix_g'] / 1000.0, display.mix.partition('/')[0], 1)} mix, "
                f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
+
+
+def _foreseen(view: Body) -> str:
+    """Say by how much the mix differs from what was foreseen of it one look-ahead before."""
+    error = view.get("look_ahead_error_fraction")
+    return "" if error is None else f"; foreseen to {percent(error, sign=False)}"
 
 
 def _learned(view: Body, display: Display) -> str:

@@ -81,6 +81,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         trip=state.trip.result,
         learning=not state.weighing.learned,
         line=_line(state),
+        look_ahead_error=state.foresight.error,
         proven=state.proving.shown,
         batch=_batch(state),
     )

@@ -6,6 +6,7 @@ from typing import Literal
 from crumbmeter.alarms.machine import AlarmMemory, first_alarms
 from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
+from crumbmeter.control.foresight import Foresight
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
@@ -23,8 +24,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-Version = Literal[10]
-STATE_VERSION: Version = 10
+Version = Literal[11]
+STATE_VERSION: Version = 11
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -116,6 +117,7 @@ class State:
     line_watch: LineWatch = field(default_factory=LineWatch)
     weight_confirmed: str = ""
     """The way of reading the hopper's weight (`Params.weight_reading`) that was last confirmed with a known weight."""
+    foresight: Foresight = field(default_factory=Foresight)
     proving: ProvingState = field(default_factory=ProvingState)
     batch: BatchState | None = None
     """None: a drum plant."""

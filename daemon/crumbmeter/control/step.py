@@ -8,6 +8,7 @@ from crumbmeter.control.batch import NOTHING_SEEN, Observed, calls, conduct, obs
 from crumbmeter.control.conditions import conditions
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import FeedScan, Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
+from crumbmeter.control.foresight import look_back
 from crumbmeter.control.line_watch import follow
 from crumbmeter.control.outputs import output_image
 from crumbmeter.control.ownership import watch_owner
@@ -121,7 +122,8 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
         watch_line(feed, params, readings, before.state, dt_s), weighing, params.weighing, speed_rev_s, dt_s
     )
     contacts = only_when_ours(read_contacts(params, readings), state, params)
-    state = replace(state, plant=plant, feed=feed)
+    foresight = look_back(state.foresight, demand, params, dt_s)
+    state = replace(state, plant=plant, feed=feed, foresight=foresight)
     state, observed, line = _observe(
         state, core, mix, readings, hopper_kg, (weighing, flow), contacts, image.now_s, dt_s
     )

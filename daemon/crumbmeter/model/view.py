@@ -205,6 +205,8 @@ class ScanView:
     learning: bool = False
     """The feed factor is still the site file's word: the weight has not told it yet."""
     line: LineView = field(default_factory=LineView)
+    look_ahead_error: float | None = None
+    """Of the rubber foreseen for mix against what it wanted when it was there (rms of a minute, relative)."""
     proven: DoseView | None = None
     """None before the first parcel with a dose."""
     batch: BatchView | None = None

@@ -72,6 +72,7 @@ def summary_body(view: ScanView) -> Json:
         "window_dose_fraction": finite(view.window_dose),
         "window_error_fraction": finite(view.window_error),
         "feed_error_fraction": finite(view.feed_error),
+        "look_ahead_error_fraction": finite(view.look_ahead_error),
         "dose_uncertainty": None if view.proven is None else _dose(view.proven),
         "owed_kg": finite(view.owed_kg),
         "totals": _totals(view.totals),

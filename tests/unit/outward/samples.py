@@ -44,6 +44,7 @@ VIEW = ScanView(
     window_error=-0.004,
     feed_error=-0.004,
     owed_kg=0.12,
+    look_ahead_error=0.013,
     totals=Totals(125_000, 125_500, 25_000_000, 25_000_000, 100),
     job=Totals(12_500, 12_550, 2_500_000, 2_500_000, 10),
     narrowed=(("slew", "0.2513 kg/s asked, 0.25 reachable"),),

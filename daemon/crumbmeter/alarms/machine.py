@@ -1,43 +1,14 @@
-"""The life of an alarm, after ISA-18.2 / IEC 62682: normal, unacknowledged, acknowledged, returned unacknowledged.
+"""All alarms, scan by scan: delays, what the plant's state suppresses, shelves that end, first-out, floods.
 
-The transitions are one table. A condition is true, false or unknown; unknown (a Bad input) holds the state, since an
-alarm may clear on a good value only (REQ-35).
+A condition is true, false or unknown; unknown (a Bad input) holds the state, since an alarm may clear on a good value
+only (REQ-35). Every move leaves an event that names the state it led to, so that the record alone can restore it.
 """
 
-from enum import StrEnum
-
-from crumbmeter.alarms.catalogue import CATALOGUE
+from crumbmeter.alarms.catalogue import CATALOGUE, AlarmSpec
+from crumbmeter.alarms.flood import Flood, follow_flood
+from crumbmeter.alarms.life import LIVE, TO_BE_SEEN, TRANSITIONS, AlarmState, Change, moved
 from crumbmeter.model.events import Event, event
-from crumbmeter.model.frozen import dataclass
-
-
-class AlarmState(StrEnum):
-    """Where an alarm is in its life."""
-
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned, unacknowledged"
-
-
-class Change(StrEnum):
-    """What moves it."""
-
-    RAISED = "condition true"
-    CLEARED = "condition gone"
-    ACKNOWLEDGE = "acknowledge"
-
-
-TRANSITIONS: dict[tuple[AlarmState, Change], AlarmState] = {
-    (AlarmState.NORMAL, Change.RAISED): AlarmState.UNACKNOWLEDGED,
-    (AlarmState.UNACKNOWLEDGED, Change.ACKNOWLEDGE): AlarmState.ACKNOWLEDGED,
-    (AlarmState.UNACKNOWLEDGED, Change.CLEARED): AlarmState.RETURNED,
-    (AlarmState.ACKNOWLEDGED, Change.CLEARED): AlarmState.NORMAL,
-    (AlarmState.RETURNED, Change.ACKNOWLEDGE): AlarmState.NORMAL,
-    (AlarmState.RETURNED, Change.RAISED): AlarmState.UNACKNOWLEDGED,
-}
-
-ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+from crumbmeter.model.frozen import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +22,15 @@ class AlarmMemory:
     """[s] Process time of the last change of state."""
     detail: str = ""
     """What the condition named when it was raised (a signal, a cause)."""
+    holds: bool = False
+    """The condition, after its delays; watched in every state."""
+    first: bool = False
+    """Raised before all others of its group: the likely cause of these."""
+    left_s: float = 0.0
+    """[s] Of a shelf."""
+    who: str = ""
+    """Who put it aside."""
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,65 +43,165 @@ class Condition:
 
 
 QUIET = Condition(true=False)
+_ABNORMAL = (*TO_BE_SEEN, AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_SEEN)
 
 
-def first_alarms() -> tuple[AlarmMemory, ...]:
-    """Make the state of all alarms at a first start, in the order of the catalogue."""
-    return (AlarmMemory(),) * len(CATALOGUE)
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """All alarms, in the order of the catalogue, and how many there were of late."""
+
+    each: tuple[AlarmMemory, ...]
+    flood: Flood = Flood()
+
+
+def first_alarms() -> Alarms:
+    """Make the state of all alarms at a first start."""
+    return Alarms((AlarmMemory(),) * len(CATALOGUE))
 
 
 def evaluate(
-    memory: tuple[AlarmMemory, ...],
+    alarms: Alarms,
     conditions: dict[str, Condition],
     delays_s: dict[str, tuple[float, float]],
+    suppressed: frozenset[str],
     now_s: float,
     dt_s: float,
-) -> tuple[tuple[AlarmMemory, ...], tuple[Event, ...]]:
+) -> tuple[Alarms, tuple[Event, ...]]:
     """Move every alarm on by one scan.
 
     Args:
-        memory: State of each alarm, in the order of the catalogue.
+        alarms: State before.
         conditions: By alarm id; an id that is missing is false.
         delays_s: On-delay and off-delay [s] where a site differs from the catalogue.
+        suppressed: Alarms that mean nothing in the plant's present state.
         now_s: [s] Process time.
         dt_s: [s] Length of the scan.
     """
     after: list[AlarmMemory] = []
     events: list[Event] = []
-    for spec, before in zip(CATALOGUE, memory, strict=True):
+    raised = 0
+    for spec, before in zip(CATALOGUE, alarms.each, strict=True):
         condition = conditions.get(spec.alarm_id, QUIET)
-        active = before.state in ACTIVE
-        if condition.true is None or condition.true == active:
-            after.append(before if before.pending_s == 0.0 else _keep(before))
+        aside = spec.alarm_id in suppressed
+        if _rests(before, condition, aside=aside):
+            after.append(before)
             continue
         on_s, off_s = delays_s.get(spec.alarm_id, (spec.on_delay_s, spec.off_delay_s))
+        memory, happened = _follow(before, condition, spec, (on_s, off_s), dt_s, now_s)
+        memory, put = _put_aside(memory, spec, aside=aside, now_s=now_s)
+        memory, more = _tell(memory, spec, condition, now_s)
+        told = (*happened, *put, *more)
+        raised += sum([one.name == "alarm_raised" for one in told])
+        events += told
+        after.append(memory)
+    each = _first_out(alarms.each, tuple(after), events) if raised else tuple(after)
+    flood, flooded = follow_flood(alarms.flood, raised, dt_s)
+    return Alarms(each, flood), (*events, *flooded)
+
+
+_SUPPRESSED = AlarmState.SUPPRESSED
+_RAISABLE = tuple(state for state in AlarmState if (state, Change.RAISED) in TRANSITIONS)
+
+
+def _rests(before: AlarmMemory, condition: Condition, *, aside: bool) -> bool:
+    """Tell whether nothing can come of this scan: the way that nearly all alarms of nearly all scans go."""
+    return (
+        (condition.true is None or condition.true == before.holds)
+        and before.pending_s == 0.0
+        and before.left_s == 0.0
+        and aside == (before.state is _SUPPRESSED)
+        and not (before.holds and before.state in _RAISABLE)
+    )
+
+
+def _follow(
+    before: AlarmMemory,
+    condition: Condition,
+    spec: AlarmSpec,
+    delays_s: tuple[float, float],
+    dt_s: float,
+    now_s: float,
+) -> tuple[AlarmMemory, tuple[Event, ...]]:
+    """Let delays and shelves run. A delay begins anew whenever the condition turns back."""
+    events: tuple[Event, ...] = ()
+    memory = before
+    if condition.true is None or condition.true == before.holds:
+        memory = memory if memory.pending_s == 0.0 else replace(memory, pending_s=0.0)
+    else:
         pending_s = before.pending_s + dt_s
-        if pending_s < (off_s if active else on_s):
-            after.append(AlarmMemory(before.state, pending_s, before.since_s, before.detail))
-            continue
-        change = Change.CLEARED if active else Change.RAISED
-        detail = before.detail if active else condition.detail
-        after.append(AlarmMemory(TRANSITIONS[before.state, change], 0.0, now_s, detail))
-        events.append(event("alarm_cleared" if active else "alarm_raised", alarm=spec.alarm_id, detail=detail))
-    return tuple(after), tuple(events)
+        if pending_s < delays_s[before.holds]:
+            memory = replace(memory, pending_s=pending_s)
+        else:
+            memory = replace(memory, pending_s=0.0, holds=condition.true)
+            if before.holds and memory.state in LIVE:
+                memory = _move(memory, Change.CLEARED, spec, now_s)
+                events = (_event("alarm_cleared", spec, memory, detail=memory.detail),)
+    if memory.left_s > 0.0:
+        left_s = max(0.0, memory.left_s - dt_s)
+        memory = replace(memory, left_s=left_s)
+        if left_s == 0.0:
+            memory = _move(memory, Change.UNSHELVE, spec, now_s)
+            events = (*events, _event("alarm_unshelved", spec, memory, who="time"))
+    return memory, events
 
 
-def _keep(before: AlarmMemory) -> AlarmMemory:
-    return AlarmMemory(before.state, 0.0, before.since_s, before.detail)
+def _put_aside(
+    memory: AlarmMemory, spec: AlarmSpec, *, aside: bool, now_s: float
+) -> tuple[AlarmMemory, tuple[Event, ...]]:
+    """Suppress what means nothing at present, and take it back when it does."""
+    if aside and memory.state in LIVE:
+        memory = _move(memory, Change.SUPPRESS, spec, now_s)
+        return memory, (_event("alarm_suppressed", spec, memory),)
+    if not aside and memory.state is _SUPPRESSED:
+        memory = _move(memory, Change.UNSUPPRESS, spec, now_s)
+        return memory, (_event("alarm_unsuppressed", spec, memory),)
+    return memory, ()
 
 
-def acknowledge(
-    memory: tuple[AlarmMemory, ...], alarm_id: str, who: str, now_s: float
-) -> tuple[tuple[AlarmMemory, ...], Event]:
-    """Acknowledge one alarm, or say why not."""
-    for index, spec in enumerate(CATALOGUE):
-        if spec.alarm_id != alarm_id:
-            continue
-        before = memory[index]
-        state = TRANSITIONS.get((before.state, Change.ACKNOWLEDGE))
-        if state is None:
-            why = f"{alarm_id} is {before.state.value}"
-            return memory, event("command_refused", command="acknowledge", who=who, why=why)
-        moved = AlarmMemory(state, before.pending_s, now_s, before.detail)
-        return (*memory[:index], moved, *memory[index + 1 :]), event("alarm_acknowledged", alarm=alarm_id, who=who)
-    return memory, event("command_refused", command="acknowledge", who=who, why=f"no alarm named {alarm_id}")
+def _tell(
+    memory: AlarmMemory, spec: AlarmSpec, condition: Condition, now_s: float
+) -> tuple[AlarmMemory, tuple[Event, ...]]:
+    """Raise what holds and is not told yet."""
+    if not memory.holds or moved(memory.state, Change.RAISED, latches=spec.latches) is None:
+        return memory, ()
+    detail = condition.detail if condition.true else memory.detail
+    memory = replace(_move(memory, Change.RAISED, spec, now_s), detail=detail)
+    return memory, (_event("alarm_raised", spec, memory, detail=detail),)
+
+
+def _first_out(
+    before: tuple[AlarmMemory, ...], after: tuple[AlarmMemory, ...], events: list[Event]
+) -> tuple[AlarmMemory, ...]:
+    """Mark the alarm that came before all others of its group; of several in one scan the first of the catalogue."""
+    taken = {
+        spec.group for spec, memory in zip(CATALOGUE, before, strict=True) if spec.group and memory.state in _ABNORMAL
+    }
+    new = {str(one.get("alarm")) for one in events if one.name == "alarm_raised"}
+    marked = []
+    for spec, memory in zip(CATALOGUE, after, strict=True):
+        first = spec.alarm_id in new and bool(spec.group) and spec.group not in taken
+        taken |= {spec.group} if first else set()
+        marked.append(replace(memory, first=True) if first else memory)
+    for place, one in enumerate(events):
+        if one.name == "alarm_raised":
+            memory = marked[PLACES[str(one.get("alarm"))]]
+            events[place] = replace(one, detail=(*one.detail, ("first_out", memory.first)))
+    return tuple(marked)
+
+
+PLACES = {spec.alarm_id: place for place, spec in enumerate(CATALOGUE)}
+
+
+def _move(memory: AlarmMemory, change: Change, spec: AlarmSpec, now_s: float) -> AlarmMemory:
+    state = moved(memory.state, change, latches=spec.latches)
+    if state is None:
+        return memory
+    kept = state in LIVE and state is not AlarmState.NORMAL
+    return replace(
+        memory, state=state, since_s=now_s, first=memory.first and kept, left_s=0.0,
+        who="" if state in LIVE else memory.who, why="" if state in LIVE else memory.why,
+    )  # fmt: skip
+
+
+def _event(name: str, spec: AlarmSpec, memory: AlarmMemory, **detail: str) -> Event:
+    return event(name, alarm=spec.alarm_id, state=memory.state.value, **detail)

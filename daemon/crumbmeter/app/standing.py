@@ -4,8 +4,10 @@ After a start the feed is never in service: an operator puts it there, also afte
 exactly the settings it was enabled for.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
+from crumbmeter.alarms.machine import AlarmMemory
+from crumbmeter.alarms.restart import remembered, resumed
 from crumbmeter.control import counters
 from crumbmeter.control.batch_state import BatchState
 from crumbmeter.control.params import Params
@@ -30,6 +32,7 @@ class _Found:
     mix_id: str | None = None
     moisture: dict[str, float] | None = None
     weight_confirmed: str = ""
+    alarms: dict[str, AlarmMemory] = field(default_factory=dict)
 
 
 def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -> State:
@@ -43,7 +46,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
     """
     state = first_state(params)
     kept = totals.restore(reader)
-    found = _search(reader)
+    found = _search(reader, wall_us)
     stored = reader.last("snapshot", "image")
     snapshot = None if stored is None else _read(stored)
     known = {mix.mix_id for mix in params.mixes}
@@ -59,6 +62,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
         mix_id=mix_id,
         outlet=replace(state.outlet, next_number=kept.last_parcel + 1, older_mix=mix_id),
         plant=replace(state.plant, moisture=water),
+        alarms=resumed(state.alarms, found.alarms, now_s),
         totals=kept.totals,
         job_mark=kept.job_mark,
         weighing=state.weighing if snapshot is None else _weighing(snapshot, params, state.weighing),
@@ -67,7 +71,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
     )
 
 
-def _search(reader: Reader) -> _Found:
+def _search(reader: Reader, wall_us: int) -> _Found:
     """Look back through the events, newest first, until every question is answered."""
     found = _Found(moisture={})
     decided: set[str] = set()
@@ -84,6 +88,8 @@ def _search(reader: Reader) -> _Found:
             stream, fraction = str(happened.get("stream")), happened.get("fraction")
             if isinstance(fraction, float):
                 found.moisture.setdefault(stream, fraction)
+        elif happened.name.startswith("alarm_") and happened.get("alarm") is not None:
+            found.alarms.setdefault(str(happened.get("alarm")), remembered(happened, (wall_us - stored.wall_us) / 1e6))
         elif happened.name == "weight_confirmed":
             found.weight_confirmed = found.weight_confirmed or str(happened.get("reading"))
         elif happened.name == "settings_changed":

@@ -25,6 +25,8 @@ WIDTH = 80
 HEIGHT = 24
 OLD_S = 3.0
 """[s] Values older than this are greyed and said to be old."""
+PUT_ASIDE = ("shelved", "out of service", "suppressed by design")
+"""States of alarms that are not told; the first two are a person's doing."""
 MOST_NEEDS, MOST_ALARMS, MOST_STREAMS, MOST_NARROWED = 3, 2, 4, 2
 MOST_NAMES = 3
 
@@ -130,14 +132,25 @@ def _needs(permissives: Sequence[Body]) -> Iterator[Text]:
 
 
 def _alarms(alarms: Sequence[Body], now_s: float) -> Iterator[Text]:
-    ordered = sorted(alarms, key=lambda item: (item["state"] == "acknowledged", item["since_s"]))
+    told = [item for item in alarms if item["state"] not in PUT_ASIDE]
+    ordered = sorted(told, key=_urgency)
     for item in ordered[:MOST_ALARMS]:
         mark, style = ("!!", "bold red") if "unack" in item["state"] else (" !", "red")
         since = seconds(max(0.0, now_s - item["since_s"]))
-        yield Text(f"{mark} {item['alarm_id']} {item['state']}, {since}: {item['text']}", style=style)
+        first = "FIRST, " if item.get("first_out") else ""
+        yield Text(f"{mark} {item['alarm_id']} {first}{item['state']}, {since}: {item['text']}", style=style)
         yield Text(f"   do: {item['remedy']}")
     if len(ordered) > MOST_ALARMS:
         yield Text(f"   and {len(ordered) - MOST_ALARMS} more alarms")
+    aside = [f"{item['alarm_id']} {item['state']}" for item in alarms if item["state"] in PUT_ASIDE[:2]]
+    if aside:
+        yield Text(f"Not told: {', '.join(aside)}", style="dim")
+
+
+def _urgency(item: Body) -> tuple[bool, int, bool, float]:
+    """Put first what nobody has seen, then what is high, then what came before all others."""
+    rank = ("high", "medium", "low").index(item.get("priority", "medium"))
+    return item["state"] == "acknowledged", rank, not item.get("first_out"), item["since_s"]
 
 
 def _following(view: Body, display: Display) -> Iterator[Text]:

@@ -210,6 +210,22 @@ def reconcile(
 
 
 @app.command()
+def alarms(
+    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    from_when: Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")] = "",
+    to_when: Annotated[str, typer.Option("--to", help="End, likewise.")] = "",
+    as_json: Json = False,
+) -> None:
+    """Tell how many alarms a period held: by hour and ten minutes, floods, the most frequent, chattering, stale.
+
+    Exit codes: 0 told, 2 the journal or a time is refused.
+    """
+    from crumbmeter.cli.alarms import alarms as tell  # noqa: PLC0415
+
+    raise typer.Exit(tell(journal, from_when, to_when, as_json=as_json))
+
+
+@app.command()
 def decode(
     words: Annotated[list[str], typer.Argument(help="Register words as they came, such as 0x4049 0x0FDB.")],
     as_json: Json = False,

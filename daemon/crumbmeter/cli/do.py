@@ -57,6 +57,19 @@ DEEDS: dict[CommandKind, Deed] = {
         0.01,
     ),
     CommandKind.ACKNOWLEDGE: Deed("Alarm {subject} is marked as seen by you. Its cause stays.", "the alarm"),
+    CommandKind.RESET_ALARM: Deed("Alarm {subject}, whose cause is gone, goes back to normal.", "the alarm"),
+    CommandKind.SHELVE_ALARM: Deed(
+        "Alarm {subject} is NOT TOLD for {value} minutes; then it comes back by itself.",
+        "the alarm",
+        "minutes",
+        60.0,
+        reason=True,
+    ),
+    CommandKind.UNSHELVE_ALARM: Deed("Alarm {subject} is told again, if its condition holds.", "the alarm"),
+    CommandKind.REMOVE_ALARM: Deed(
+        "Alarm {subject} is NOT TOLD any more until somebody returns it to service.", "the alarm", reason=True
+    ),
+    CommandKind.RETURN_ALARM: Deed("Alarm {subject} is told again, if its condition holds.", "the alarm"),
     CommandKind.RESET_SUBTOTAL: Deed("The job's subtotal starts at zero. Grand totals are never reset."),
     CommandKind.SETTLE_TOTAL: Deed(
         "The oldest open gap of {subject} is settled with {value} (kg, or SI). What was booked stays as it is.",
@@ -105,7 +118,8 @@ def do(
         socket: The daemon's local socket.
         words: The command, with blanks, hyphens or underscores: `start-feed`.
         subject: Mix, stream, signal or alarm, as the command needs.
-        value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`.
+        value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`;
+            minutes, for `shelve-alarm`.
         reason: Why, where the record needs it.
         yes: Do not ask whether it is meant.
         answer: Asks the person at the terminal.

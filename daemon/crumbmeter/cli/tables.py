@@ -1,6 +1,6 @@
 """Pages drawn from the tables that the core runs by: the run sequence and the alarms. What they say is what it does."""
 
-from crumbmeter.alarms import catalogue, machine
+from crumbmeter.alarms import catalogue, flood, life
 from crumbmeter.control.batch_cycle import TRANSITIONS as CYCLE
 from crumbmeter.control.batch_cycle import Cue
 from crumbmeter.control.batch_state import Phase
@@ -26,10 +26,17 @@ _PURPOSE: dict[RunState, str] = {
     RunState.CLEAN_OUT: "The auger stands, air blows the line clean, then all is switched off.",
     RunState.STOPPED: "Stopped by itself. Stays so until somebody starts the feed anew, with the cause gone.",
 }
-_EVENTS: dict[machine.Change, str] = {
-    machine.Change.RAISED: "the condition has held for the on-delay",
-    machine.Change.CLEARED: "it has been gone, by a good value, for the off-delay",
-    machine.Change.ACKNOWLEDGE: "somebody acknowledges it",
+_EVENTS: dict[life.Change, str] = {
+    life.Change.RAISED: "the condition has held for the on-delay",
+    life.Change.CLEARED: "it has been gone, by a good value, for the off-delay",
+    life.Change.ACKNOWLEDGE: "somebody acknowledges it",
+    life.Change.RESET: "somebody resets it",
+    life.Change.SHELVE: "somebody shelves it for a time, and says why",
+    life.Change.UNSHELVE: "the time is over, or somebody takes it back",
+    life.Change.SUPPRESS: "it means nothing in the plant's state",
+    life.Change.UNSUPPRESS: "it means something again",
+    life.Change.REMOVE: "somebody takes it out of service, and says why",
+    life.Change.RETURN: "somebody returns it to service",
 }
 _ANY_TIMES = SequenceParams(0.0, 0.0, 0.0, 1.0, 0.0, 0.0, None, None, 0.0)
 
@@ -110,28 +117,61 @@ def alarms_page() -> str:
         "What needs nobody's hand is no alarm but an [event](events.md). Delays are those of the catalogue; a site may",
         "set its own ([site file](site-file.md)).",
         "",
-        "| alarm | priority | what is wrong | what follows | what to do | on-delay s | off-delay s |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "Time is how long there is to act before what follows has followed: an estimate of ours for a plant of common",
+        "size. Of alarms that follow from each other (`feed` in the last column) the first is marked. One that latches",
+        "stays until somebody has reset it; one that goes with mix is suppressed while the drum stands.",
+        "",
+        "| alarm | priority | what is wrong | what follows | what to do | time | on-delay s | off-delay s | |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| `{spec.alarm_id}` | {spec.priority.name.lower()} | {spec.text}. | {spec.consequence} | {spec.remedy} "
-        f"| {spec.on_delay_s:g} | {spec.off_delay_s:g} |"
+        f"| {_time(spec.time_s)} | {spec.on_delay_s:g} | {spec.off_delay_s:g} | {_marks(spec)} |"
         for spec in catalogue.CATALOGUE
     ]
     lines += [
         "",
         "## Life of an alarm",
         "",
-        "After ISA-18.2 / IEC 62682. An input that is Bad leaves an alarm as it is: it clears on a good value only.",
+        "After ISA-18.2 / IEC 62682, as one table of nine states. An input that is Bad leaves an alarm as it is: it",
+        "clears on a good value only.",
         "A delay starts anew whenever the condition turns back.",
         "",
         "| state | when | next state |",
         "| --- | --- | --- |",
     ]
     lines += [
-        f"| {state.value} | {_EVENTS[change]} | {end.value} |" for (state, change), end in machine.TRANSITIONS.items()
+        f"| {state.value} | {_EVENTS[change]} | {end.value} |" for (state, change), end in life.TRANSITIONS.items()
+    ]
+    lines += [
+        f"| {state.value}, one that latches | {_EVENTS[change]} | {end.value} |"
+        for (state, change), end in life.LATCHING.items()
+    ]
+    lines += [
+        "",
+        "Coming back from a shelf, from suppression or from out of service an alarm begins at normal and is raised",
+        "anew where its condition holds: never silently back to acknowledged. What people do with an alarm is in the",
+        "record with who and why, and holds through a restart.",
+        "",
+        "## Too many at once",
+        "",
+        f"More than {flood.BEGINS_ABOVE} new alarms in ten minutes are a flood; it ends when such a window holds fewer",
+        f"than {flood.ENDS_BELOW}. `crumbmeter alarms JOURNAL` tells how many there were, by hour and by alarm, which",
+        "chatter, and which are stale.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _time(time_s: float) -> str:
+    for name, length_s in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if time_s >= length_s:
+            return f"{time_s / length_s:.3g} {name}"
+    return f"{time_s:g} s"
+
+
+def _marks(spec: catalogue.AlarmSpec) -> str:
+    marks = (spec.group, "latches" if spec.latches else "", "with mix" if spec.with_mix else "")
+    return ", ".join(mark for mark in marks if mark)
 
 
 def line_diagnosis_page() -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable
 
+from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.alarms.machine import QUIET, Condition
 from crumbmeter.control.batch_state import Phase
 from crumbmeter.control.line_state import words
@@ -18,6 +19,8 @@ from crumbmeter.process.params import MixParams
 
 HALF_WORN, WORN = 50, 80
 """[percent] Of the writes that an output's memory endures (REQ-26)."""
+WITH_MIX = frozenset(spec.alarm_id for spec in CATALOGUE if spec.with_mix)
+NONE: frozenset[str] = frozenset()
 HELD = WriteStage.HELD_BACK
 NOT_WORN = dict.fromkeys(("writes_spent", "writes_half_worn", "writes_worn"), QUIET)
 OF_LINE = tuple(dict.fromkeys(ALARM_OF.values()))
@@ -73,6 +76,11 @@ def conditions(
         "other_master": Condition(state.owner.other != 0, f"number {state.owner.other}"),
         **_of_writes(params, writes),
     }
+
+
+def suppressed(params: Params, readings: tuple[Reading, ...]) -> frozenset[str]:
+    """Return the alarms that mean nothing in the plant's present state: no dose leaves a drum that stands."""
+    return WITH_MIX if truth(readings, params.drum.turning) is False else NONE
 
 
 def _of_writes(params: Params, writes: tuple[WriteStatus, ...]) -> dict[str, Condition]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from crumbmeter.alarms.machine import acknowledge
+from crumbmeter.alarms.acts import CHANGES, act
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import mix_changed
 from crumbmeter.control.params import Params
@@ -142,8 +142,8 @@ def _set_moisture(state: State, command: Command, params: Params, _now_s: float)
     return replace(state, plant=replace(state.plant, moisture=moisture)), detail
 
 
-def _acknowledge(state: State, command: Command, _params: Params, now_s: float) -> Outcome:
-    alarms, happened = acknowledge(state.alarms, command.subject, command.who, now_s)
+def _act_on_alarm(state: State, command: Command, _params: Params, now_s: float) -> Outcome:
+    alarms, happened = act(state.alarms, command, now_s)
     return replace(state, alarms=alarms), happened
 
 
@@ -246,7 +246,7 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.STOP_FEED: _stop,
     CommandKind.SELECT_MIX: _select_mix,
     CommandKind.SET_MOISTURE: _set_moisture,
-    CommandKind.ACKNOWLEDGE: _acknowledge,
+    **dict.fromkeys(CHANGES, _act_on_alarm),
     CommandKind.RESET_SUBTOTAL: _reset_subtotal,
     CommandKind.SETTLE_TOTAL: _settle_total,
     CommandKind.ACCEPT_WEIGHT: _accept_weight,

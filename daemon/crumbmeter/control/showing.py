@@ -1,7 +1,7 @@
 """What one scan has to show, drawn from its own values so that no surface can disagree with another."""
 
 from crumbmeter.alarms.catalogue import CATALOGUE
-from crumbmeter.alarms.machine import AlarmState
+from crumbmeter.alarms.life import AlarmState
 from crumbmeter.control.counters import views as totaliser_views
 from crumbmeter.control.feed import FeedScan
 from crumbmeter.control.params import Params
@@ -157,10 +157,14 @@ def _window(tolerance: ToleranceState, mix: MixParams) -> tuple[float | None, fl
 
 def _alarms(state: State) -> tuple[AlarmView, ...]:
     shown = []
-    for spec, memory in zip(CATALOGUE, state.alarms, strict=True):
+    for spec, memory in zip(CATALOGUE, state.alarms.each, strict=True):
         if memory.state is not AlarmState.NORMAL:
             text = f"{spec.text}: {memory.detail}" if memory.detail else spec.text
-            shown.append(AlarmView(spec.alarm_id, memory.state.value, memory.since_s, text, spec.remedy))
+            view = AlarmView(
+                spec.alarm_id, memory.state.value, memory.since_s, text, spec.remedy, spec.priority.name.lower(),
+                memory.first, memory.left_s, memory.who, memory.why,
+            )  # fmt: skip
+            shown.append(view)
     return tuple(shown)
 
 

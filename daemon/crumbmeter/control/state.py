@@ -3,7 +3,7 @@
 from dataclasses import field
 from typing import Literal
 
-from crumbmeter.alarms.machine import AlarmMemory, first_alarms
+from crumbmeter.alarms.machine import Alarms, first_alarms
 from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.foresight import Foresight
@@ -24,8 +24,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-Version = Literal[11]
-STATE_VERSION: Version = 11
+Version = Literal[12]
+STATE_VERSION: Version = 12
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -95,7 +95,7 @@ class State:
     sequence: SequenceState
     feed: FeedState
     tolerance: ToleranceState
-    alarms: tuple[AlarmMemory, ...]
+    alarms: Alarms
     control_enabled: bool
     mix_id: str
     totals: Totals

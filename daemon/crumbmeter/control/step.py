@@ -5,7 +5,7 @@ samples -> readings -> requests -> material -> flow -> sequence -> setpoint -> r
 
 from crumbmeter.alarms.machine import evaluate
 from crumbmeter.control.batch import NOTHING_SEEN, Observed, calls, conduct, observe
-from crumbmeter.control.conditions import conditions
+from crumbmeter.control.conditions import conditions, suppressed
 from crumbmeter.control.counters import follow_pulses, follow_totalisers
 from crumbmeter.control.feed import FeedScan, Underway, decide, scan_is_late, watch_flow, watch_inputs, watch_line
 from crumbmeter.control.foresight import look_back
@@ -139,7 +139,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     state = replace(state, sequence=sequence)
     state, scan, parcels = _feed(state, before, demand, flow, observed, line, around, in_doubt, params, dt_s)
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
-    alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, image.now_s, dt_s)
+    alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, suppressed(params, readings), image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, in_doubt, dt_s, healthy=not late)
     events = (*heard.events, *done, *weighed, *found, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)

@@ -16,6 +16,11 @@ class CommandKind(StrEnum):
     SELECT_MIX = "select mix"
     SET_MOISTURE = "set moisture"
     ACKNOWLEDGE = "acknowledge"
+    RESET_ALARM = "reset alarm"
+    SHELVE_ALARM = "shelve alarm"
+    UNSHELVE_ALARM = "unshelve alarm"
+    REMOVE_ALARM = "take alarm out of service"
+    RETURN_ALARM = "return alarm to service"
     RESET_SUBTOTAL = "reset subtotal"
     SETTLE_TOTAL = "settle total"
     ACCEPT_WEIGHT = "accept weight"
@@ -37,6 +42,7 @@ class Command:
     """Mix, stream, alarm or signal id, as the kind needs (`SIGNAL#GAP` for a gap that is not the oldest); for
     ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
-    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg)."""
+    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg,
+    the length of a shelf in s)."""
     reason: str = ""
     """Why, in the person's own words, where the record needs it."""

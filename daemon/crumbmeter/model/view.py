@@ -43,6 +43,14 @@ class AlarmView:
     since_s: float
     text: str
     remedy: str
+    priority: str = "medium"
+    first_out: bool = False
+    """Raised before all others that follow from the same cause."""
+    left_s: float = 0.0
+    """[s] Of a shelf."""
+    who: str = ""
+    """Who put it aside, and why."""
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -174,6 +174,11 @@ def _alarm(item: AlarmView) -> Json:
         "since_s": finite(item.since_s),
         "text": item.text,
         "remedy": item.remedy,
+        "priority": item.priority,
+        "first_out": item.first_out,
+        "shelf_left_s": finite(item.left_s),
+        "put_aside_by": item.who,
+        "put_aside_why": item.why,
     }
 
 

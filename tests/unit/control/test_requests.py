@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from crumbmeter.alarms.catalogue import CATALOGUE
-from crumbmeter.alarms.machine import AlarmMemory, AlarmState
+from crumbmeter.alarms.life import AlarmState
+from crumbmeter.alarms.machine import AlarmMemory, Alarms
 from crumbmeter.control.params import Params
 from crumbmeter.control.requests import RELEASE_S, carry_out
 from crumbmeter.control.sequence import RunState, SequenceState
@@ -200,10 +201,10 @@ def test_moisture_refused() -> None:
 
 
 def test_acknowledge() -> None:
-    alarms = tuple(AlarmMemory(AlarmState.UNACKNOWLEDGED) for _ in CATALOGUE)
+    alarms = Alarms(tuple(AlarmMemory(AlarmState.UNACKNOWLEDGED, holds=True) for _ in CATALOGUE))
     after, event, _ = ask(replace(IDLE, alarms=alarms), CommandKind.ACKNOWLEDGE, "dose_out")
     assert (event.name, event.get("alarm")) == ("alarm_acknowledged", "dose_out")
-    assert sum(memory.state is AlarmState.ACKNOWLEDGED for memory in after.alarms) == 1
+    assert sum(memory.state is AlarmState.ACKNOWLEDGED for memory in after.alarms.each) == 1
     assert refused(IDLE, CommandKind.ACKNOWLEDGE, "dose_out") == "dose_out is normal"
 
 

@@ -13,14 +13,31 @@ MOST_SHELVED_S = {Priority.LOW: 12 * 3600.0, Priority.MEDIUM: 4 * 3600.0, Priori
 """[s] A shelf always ends: after a shift at the latest, a high alarm's after an hour. These limits are ours."""
 LEAST_SHELVED_S = 60.0
 
-CHANGES: dict[CommandKind, tuple[Change, str]] = {
-    CommandKind.ACKNOWLEDGE: (Change.ACKNOWLEDGE, "alarm_acknowledged"),
-    CommandKind.RESET_ALARM: (Change.RESET, "alarm_reset"),
-    CommandKind.SHELVE_ALARM: (Change.SHELVE, "alarm_shelved"),
-    CommandKind.UNSHELVE_ALARM: (Change.UNSHELVE, "alarm_unshelved"),
-    CommandKind.REMOVE_ALARM: (Change.REMOVE, "alarm_removed"),
-    CommandKind.RETURN_ALARM: (Change.RETURN, "alarm_returned"),
-}
+Told = Callable[[Command, str], Event]
+CHANGES: dict[CommandKind, tuple[Change, Told]] = {
+    CommandKind.ACKNOWLEDGE: (
+        Change.ACKNOWLEDGE, lambda one, state: event("alarm_acknowledged", alarm=one.subject, state=state, who=one.who),
+    ),
+    CommandKind.RESET_ALARM: (
+        Change.RESET, lambda one, state: event("alarm_reset", alarm=one.subject, state=state, who=one.who),
+    ),
+    CommandKind.SHELVE_ALARM: (
+        Change.SHELVE,
+        lambda one, state: event(
+            "alarm_shelved", alarm=one.subject, state=state, who=one.who, for_s=one.value, reason=one.reason
+        ),
+    ),
+    CommandKind.UNSHELVE_ALARM: (
+        Change.UNSHELVE, lambda one, state: event("alarm_unshelved", alarm=one.subject, state=state, who=one.who),
+    ),
+    CommandKind.REMOVE_ALARM: (
+        Change.REMOVE,
+        lambda one, state: event("alarm_removed", alarm=one.subject, state=state, who=one.who, reason=one.reason),
+    ),
+    CommandKind.RETURN_ALARM: (
+        Change.RETURN, lambda one, state: event("alarm_returned", alarm=one.subject, state=state, who=one.who),
+    ),
+}  # fmt: skip
 """What each request does, and the event that tells of it."""
 
 
@@ -32,7 +49,7 @@ def act(alarms: Alarms, command: Command, now_s: float) -> tuple[Alarms, Event]:
         command: Of one of the kinds in `CHANGES`; its subject is the alarm, its value the length of a shelf [s].
         now_s: [s] Process time.
     """
-    change, name = CHANGES[command.kind]
+    change, told = CHANGES[command.kind]
     place = PLACES.get(command.subject)
     if place is None:
         return alarms, _refused(command, f"no alarm named {command.subject}")
@@ -48,12 +65,7 @@ def act(alarms: Alarms, command: Command, now_s: float) -> tuple[Alarms, Event]:
         first=before.first and state not in (AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE),
         left_s=command.value if shelved else 0.0, who=command.who if aside else "", why=command.reason if aside else "",
     )  # fmt: skip
-    told = event(name, alarm=command.subject, state=state.value, who=command.who)
-    if shelved:
-        told = replace(told, detail=(*told.detail, ("for_s", command.value)))
-    if aside:
-        told = replace(told, detail=(*told.detail, ("reason", command.reason)))
-    return replace(alarms, each=(*alarms.each[:place], after, *alarms.each[place + 1 :])), told
+    return replace(alarms, each=(*alarms.each[:place], after, *alarms.each[place + 1 :])), told(command, state.value)
 
 
 def _well(_command: Command) -> str:

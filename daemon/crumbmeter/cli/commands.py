@@ -25,7 +25,9 @@ SocketOption = Annotated[
     Path, typer.Option("--socket", help="Local socket of the running daemon ([socket] path in its site file).")
 ]
 DEEDS_HELP = (
-    "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, reset-subtotal, "
+    "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, "
+    "reset-alarm ALARM, shelve-alarm ALARM MINUTES --reason WHY, unshelve-alarm ALARM, "
+    "take-alarm-out-of-service ALARM --reason WHY, return-alarm-to-service ALARM, reset-subtotal, "
     "settle-total SIGNAL KG --reason WHY, accept-weight SIGNAL --reason WHY, confirm-weight SIGNAL KG --reason WHY, "
     "measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
 )
@@ -142,7 +144,7 @@ def show(
 def do(
     command: Annotated[str, typer.Argument(help=DEEDS_HELP)],
     subject: Annotated[str, typer.Argument(help="Mix, stream, signal or alarm, as the command needs.")] = "",
-    value: Annotated[str, typer.Argument(help="Per cent of dry mass for set-moisture, else kg.")] = "",
+    value: Annotated[str, typer.Argument(help="Percent for set-moisture, minutes for shelve-alarm, else kg.")] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,

@@ -129,7 +129,12 @@ def alarms_page() -> str:
         f"| {_time(spec.time_s)} | {spec.on_delay_s:g} | {spec.off_delay_s:g} | {_marks(spec)} |"
         for spec in catalogue.CATALOGUE
     ]
-    lines += [
+    return "\n".join([*lines, *_life()]) + "\n"
+
+
+def _life() -> list[str]:
+    """Draw the table of states, and what happens with many alarms at once."""
+    lines = [
         "",
         "## Life of an alarm",
         "",
@@ -159,7 +164,7 @@ def alarms_page() -> str:
         f"than {flood.ENDS_BELOW}. `crumbmeter alarms JOURNAL` tells how many there were, by hour and by alarm, which",
         "chatter, and which are stale.",
     ]
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _time(time_s: float) -> str:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from crumbmeter.alarms.machine import PLACES, AlarmMemory
 from crumbmeter.app.standing import restored_state
 from crumbmeter.app.startup import instance_of
 from crumbmeter.control.params import Params
@@ -129,3 +130,31 @@ def test_the_number_of_a_run_is_never_that_of_nobody() -> None:
         range(1, 65_536)
     )
     assert instance_of("00000000" + "0" * 24) == 1
+
+
+def test_alarms_stand_as_the_record_left_them(tmp_path: Path) -> None:
+    """Raised, seen, shelved, out of service, latched: each as its newest event says (REQ-34)."""
+    told = (
+        event("alarm_raised", alarm="hopper_low", state="unacknowledged", detail="25 kg left", first_out=True),
+        event("alarm_raised", alarm="dose_out", state="unacknowledged", detail="", first_out=False),
+        event("alarm_acknowledged", alarm="dose_out", state="acknowledged", who="anna"),
+        event("alarm_shelved", alarm="supply_low", state="shelved", who="anna", for_s=3600.0, reason="bag comes"),
+        event("alarm_shelved", alarm="total_off", state="shelved", who="anna", for_s=60.0, reason="known"),
+        event("alarm_removed", alarm="flow_switch", state="out of service", who="ben", reason="broken"),
+        event("alarm_cleared", alarm="other_master", state="latched, unacknowledged", detail="number 7"),
+        event("alarm_raised", alarm="gone_from_the_catalogue", state="unacknowledged", detail="", first_out=False),
+    )
+    path = tmp_path / "journal.db"
+    at = Stamped(NOW.mono_us, NOW.wall_us)
+    write(path, [[events.entry(one, at) for one in told]])
+    with Reader(path) as reader:
+        alarms = restored_state(reader, params(), NEW_RUN_S, NOW.wall_us + round(AWAY_S * 1e6)).alarms
+    found = {name: alarms.each[place] for name, place in PLACES.items()}
+    assert {name: memory.state.value for name, memory in found.items() if memory != AlarmMemory()} == {
+        "hopper_low": "unacknowledged", "dose_out": "acknowledged", "supply_low": "shelved",
+        "flow_switch": "out of service", "other_master": "latched, unacknowledged", "total_off": "normal",
+    }  # fmt: skip
+    hopper, supply, switch = found["hopper_low"], found["supply_low"], found["flow_switch"]
+    assert (hopper.holds, hopper.first, hopper.detail, hopper.since_s) == (True, True, "25 kg left", NEW_RUN_S)
+    assert (supply.left_s, supply.who, supply.why) == (3600.0 - AWAY_S, "anna", "bag comes")
+    assert (switch.who, switch.why) == ("ben", "broken")

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -105,6 +106,7 @@ async def _judge_record(site: SiteFile, told: list[int]) -> None:
 
 
 @pytest.mark.promtool
+@pytest.mark.skipif(shutil.which("promtool") is None, reason="promtool is not installed (Debian package prometheus)")
 async def test_metrics_are_good_and_say_the_run_state(bench: Bench) -> None:
     site = bench.site()
     await bench.plant(site)

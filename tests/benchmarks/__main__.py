@@ -1,4 +1,4 @@
-"""Measures what the issue promises and writes docs/benchmarks.md with its raw figures.
+"""Measures what the program promises and writes docs/benchmarks.md with its raw figures.
 
     python -m tests.benchmarks [--only NAME ...] [--quick] [--page] [--out FOLDER]
 
@@ -44,7 +44,7 @@ def _told(folder: Path, name: str) -> str:
 
 
 def _options() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description="Measure what the issue promises; write docs/benchmarks.md.")
+    parser = argparse.ArgumentParser(description="Measure what the program promises; write docs/benchmarks.md.")
     measurable = [name for name, section in SECTIONS.items() if section.measure is not None]
     parser.add_argument("--only", nargs="+", choices=measurable, metavar="NAME", help=f"of {', '.join(measurable)}")
     parser.add_argument("--quick", action="store_true", help="short runs that show that it works; into var/benchmarks")

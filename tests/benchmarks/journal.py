@@ -16,7 +16,7 @@ def measure(quick: bool) -> Figures:
 
 
 def judge(figures: Figures) -> Verdict:
-    """Tell the ratio; the issue sets no target."""
+    """Tell the ratio; there is no target for it."""
     ratio, syncs = figures["ratio_to_bare_apsw"], figures["bare_apsw_commits_s"]
     return Verdict(
         f"{ratio:.2f} of bare apsw's rate with the chain and a thread; the disk takes {syncs:.0f} commits/s", None

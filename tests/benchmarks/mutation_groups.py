@@ -16,7 +16,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """What an issue asks for: a row of the benchmark page."""
+    """What is asked for: a row of the benchmark page."""
 
     target: float
     """[fraction]"""

@@ -11,7 +11,7 @@ from tests.benchmarks.sections import SECTIONS
 HEAD = """# Benchmarks
 
 Written by `python -m tests.benchmarks` and by nothing else; the raw figures lie beside this page in `benchmarks/`,
-a file a section. What is measured is what the frame's issue promises; the targets stand here as they were set
+a file a section. What is measured is what the program promises; the targets stand here as they were set
 before."""
 
 FOOT = """## How to read this

@@ -32,7 +32,7 @@ from tests.campaigns.lines import near_side, open_line
 from tests.cores import Bench, image_of, words_of
 from tests.fakes import FakeClock, Reports, settle
 
-RECORD = "the record: the issue of the journal; `kill -9` and disk faults are in tests/system/test_kill.py"
+RECORD = "the record of the journal; `kill -9` and disk faults are in tests/system/test_kill.py"
 SCANS, COUNTERS, DEATHS, PASSES, READS = 40_000, 2_000, 3_000, 200_000, 4_000
 
 
@@ -247,9 +247,14 @@ def gather(folder: Path = RESULTS, *, share: float = 1.0, seed: int = 1) -> list
         Count(9, "acknowledged record lost", None, note=RECORD),
         Count(10, "record duplicated or out of order", None, note=RECORD),
         Count(11, "record not acknowledged, resurrected", None, note=RECORD),
-        Count(12, "alarm missed, falsely cleared, or its ack lost", None, note="the issue of the alarm record"),
+        Count(
+            12,
+            "alarm missed, falsely cleared, or its ack lost",
+            None,
+            note="not counted here: tests/unit/alarms, tests/unit/app",
+        ),
         Count(13, "mass booked above highest rate x time", above, looks, "looks at counters"),
-        Count(14, "report not reproducible", None, note="the issue of the report"),
+        Count(14, "report not reproducible", None, note="there is no report yet"),
         Count(15, "silent death of a task", asyncio.run(look_at_deaths(deaths, seed)), deaths, "deaths"),
         Count(16, "scan overrun unreported", silent, overruns, "overruns"),
     ]

@@ -212,6 +212,23 @@ def reconcile(
 
 
 @app.command()
+def card(
+    site: SiteFile,
+    factor: Annotated[
+        float | None, typer.Option(help="Feed factor in kg a revolution, as learned; else the site file's.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Print a card for feeding by hand: rubber and auger speed at each rate of the plant, for every mix.
+
+    Exit codes: 0 printed, 2 the site is refused, or there is nothing to print.
+    """
+    from crumbmeter.cli.card import card as print_card  # noqa: PLC0415
+
+    raise typer.Exit(print_card(site, factor, as_json=as_json))
+
+
+@app.command()
 def alarms(
     journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
     from_when: Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")] = "",

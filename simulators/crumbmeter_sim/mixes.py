@@ -122,7 +122,7 @@ class Mixes:
 
 
 def split(newest: MixTruth, whole: list[float], older: list[tuple[MixTruth, list[float]]]) -> list[Share]:
-    """Return what there is of each mix, the newest one last: what the whole, by component, has beyond the older ones."""
+    """Return what there is of each mix, the newest one last: what the whole has beyond the older ones."""
     shares = [Share(mix, kg[d.VIRGIN], kg[d.RECYCLE], kg[d.CARRIED]) for mix, kg in older]
     virgin, recycle, carried = whole[d.VIRGIN], whole[d.RECYCLE], whole[d.CARRIED]
     for one in shares:

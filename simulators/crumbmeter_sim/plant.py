@@ -145,12 +145,12 @@ class Plant:
         drum = self.drum
         drum.drive()
         left = drum.step_after()
-        shares = drum.forward_before() if self.mixes.older else (0.0, 0.0)
-        passed, older = drum.step_before(), self.mixes.step(shares)
+        moves = drum.forward_before() if self.mixes.older else (0.0, 0.0)
+        passed, older = drum.step_before(), self.mixes.step(moves)
         virgin, recycle, carried = self.fines.take(passed[d.VIRGIN]), passed[d.RECYCLE], passed[d.CARRIED]
         binder, said_binder, rubber = self._binder_kg, self._said_binder_kg, self._rubber_kg
-        for _, kg in older:
-            kg[d.VIRGIN] *= virgin / passed[d.VIRGIN] if passed[d.VIRGIN] > 0.0 else 1.0
+        for _, its in older:
+            its[d.VIRGIN] *= virgin / passed[d.VIRGIN] if passed[d.VIRGIN] > 0.0 else 1.0
         by_mix = split(self.mix, [0.0, virgin, recycle, carried], older)
         self._see_mix(by_mix)
         wanted = wanted_kg(by_mix, binder)

@@ -87,7 +87,8 @@ def choose(
             ]
         )
         timing = tuple([None if one is None else one.cleared() for one in newest.timing])
-        left = Leaving(newest.mix_id, tuple([old for old, _ in kept]), newest.timing)
+        shown_m = tuple([stream.scale_filter_s * stream.nominal_belt_speed_m_s for stream in streams])
+        left = Leaving(newest.mix_id, tuple([old for old, _ in kept]), newest.timing, shown_m)
         return replace(mixes, leaving=(*mixes.leaving, left)), Leaving(chosen, tuple([new for _, new in kept]), timing)
     if mixes.leaving and mixes.leaving[-1].mix_id == chosen:
         # Nothing was weighed meanwhile: the choice is taken back.

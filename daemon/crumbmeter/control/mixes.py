@@ -25,6 +25,9 @@ class Leaving:
     paths: tuple[PathState, ...]
     """One for each stream, in their order; each has moved exactly as that of the newest mix."""
     timing: tuple[BinderTiming | None, ...]
+    shown_m: tuple[float, ...] = ()
+    """[m] For each stream: how far its belt must run until its scale, which averages, shows what passed it after the
+    change; until then what it shows is of this mix."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,8 @@ class Way:
     ahead_s: float
     """[s] From the auger's setpoint to the injection point."""
     dt_s: float
+    older_kg: tuple[float, ...]
+    """[kg] Of what the scales showed in this scan, what is still of the mix before the newest."""
 
 
 def mix_of(streams: Sequence[StreamParams], masses: Sequence[float]) -> Mix:
@@ -103,13 +108,18 @@ def _solids(now: Mix, ahead: Mix, within: Mix, streams: tuple[StreamParams, ...]
     )
 
 
-def move_leaving(leaving: Leaving, mix: MixParams, streams: tuple[StreamParams, ...], way: Way) -> tuple[Leaving, Part]:
-    """Move an older mix's material on, with nothing added."""
+def move_leaving(
+    leaving: Leaving, mix: MixParams, streams: tuple[StreamParams, ...], way: Way, *, last: bool
+) -> tuple[Leaving, Part]:
+    """Move an older mix's material on; nothing is added but, to the last one, what the scales show late."""
     paths, passages, timings, dues = [], [], [], []
-    for stream, path, timing, belt_m_s in zip(streams, leaving.paths, leaving.timing, way.belts_m_s, strict=True):
+    added_kg = way.older_kg if last else (0.0,) * len(streams)
+    for stream, path, timing, belt_m_s, kg in zip(
+        streams, leaving.paths, leaving.timing, way.belts_m_s, added_kg, strict=True
+    ):
         after, passage, due = path, Passage(0.0, 0.0, 0.0), None
         if stream.kind is not BINDER:
-            after, passage = advance(path, stream, 0.0, belt_m_s, way.drum_ratio, way.ahead_s, way.dt_s)
+            after, passage = advance(path, stream, kg, belt_m_s, way.drum_ratio, way.ahead_s, way.dt_s)
         if timing is not None:
             runs, turns = belt_m_s > 0.0, way.drum_ratio > 0.0
             timing, due = follow(timing, 0.0, way.ahead_s, way.dt_s, belt_runs=runs, drum_turns=turns)  # noqa: PLW2901
@@ -117,14 +127,17 @@ def move_leaving(leaving: Leaving, mix: MixParams, streams: tuple[StreamParams, 
         passages.append(passage)
         timings.append(timing)
         dues.append(due)
-    return Leaving(leaving.mix_id, tuple(paths), tuple(timings)), part_of(mix, streams, passages, dues)
+    shown_m = tuple(
+        [max(0.0, m - belt_m_s * way.dt_s) for m, belt_m_s in zip(leaving.shown_m, way.belts_m_s, strict=True)]
+    )
+    return Leaving(leaving.mix_id, tuple(paths), tuple(timings), shown_m), part_of(mix, streams, passages, dues)
 
 
 def join(older: Leaving, newer: Leaving) -> Leaving:
     """Count what is left of an older mix to the next one: no mass is lost."""
     paths = tuple([joined(one, other) for one, other in zip(older.paths, newer.paths, strict=True)])
     timing = tuple([_joined_timing(one, other) for one, other in zip(older.timing, newer.timing, strict=True)])
-    return Leaving(newer.mix_id, paths, timing)
+    return Leaving(newer.mix_id, paths, timing, newer.shown_m)
 
 
 def _joined_timing(one: BinderTiming | None, other: BinderTiming | None) -> BinderTiming | None:

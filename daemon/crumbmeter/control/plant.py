@@ -128,61 +128,79 @@ def move(
     # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
     drum_ratio = 1.0 if ratio is None else ratio
     drum_ratio *= pace(_load(state, params), params.drum.load_effect)
+    older = state.mixes.leaving
+    late_m = older[-1].shown_m if older else (0.0,) * len(params.streams)
     moved = [
-        _move_stream(params, readings, (stream, path, timed, moisture, last), drum_ratio, dt_s)
-        for stream, path, timed, moisture, last in zip(
-            params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, strict=True
+        _move_stream(params, readings, before, drum_ratio, dt_s)
+        for before in zip(
+            params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, late_m, strict=True
         )
     ]
-    newest = part_of(mix, params.streams, [one.passage for one in moved], [one.due for one in moved])
-    paths, timing = tuple([one.path for one in moved]), tuple([one.timing for one in moved])
-    parts: tuple[Part, ...] = (newest,)
-    mixes, passing = state.mixes, None
-    if params.streams and not rests(mixes, mix.mix_id):
-        way = Way(tuple([one.belt_m_s for one in moved]), drum_ratio, look_ahead_s(params), dt_s)
-        parts, mixes, last, passing = _change(mixes, params, Leaving(mix.mix_id, paths, timing), newest, way)
-        paths, timing = last.paths, last.timing
-    now = total(parts)
+    of = _by_mix(state, params, mix, moved, drum_ratio, dt_s)
+    now = total(of.parts)
     seen = BinderSeen(state.binder_ratio, state.lost_s)
-    binder = foresee(seen, mix, newest.due, now, dt_s, older_of(parts))
-    rubber = ask(parts, now.virgin_binder, binder)
-    passed_kg = newest.passed_kg
-    material_kg = sum([one.material_kg for one in moved])
-    if len(parts) > 1:
-        passed_kg = tuple([sum(kg) for kg in zip(*[part.passed_kg for part in parts], strict=True)])
-        material_kg = sum([content_kg(params.streams, one) for one in (paths, *[old.paths for old in mixes.leaving])])
+    binder = foresee(seen, mix, of.parts[-1].due, now, dt_s, older_of(of.parts))
+    rubber = ask(of.parts, now.virgin_binder, binder)
     demand = Demand(
         at_injection=now,
         target_kg=rubber.now_kg,
         wanted_kg_s=rubber.ahead_kg_s,
         within_kg=rubber.within_kg,
         dry_kg_s=tuple([one.dry_kg_s for one in moved]),
-        injected_kg_s=tuple([kg / dt_s if dt_s > 0.0 else 0.0 for kg in passed_kg]),
+        injected_kg_s=tuple([kg / dt_s if dt_s > 0.0 else 0.0 for kg in of.passed_kg]),
         quality=min([one.quality for one in moved], default=Quality.GOOD),
-        passing=passing,
+        passing=of.passing,
     )
     after = PlantState(
-        paths=paths,
+        paths=of.newest.paths,
         held_kg_s=tuple([one.indicated_kg_s for one in moved]),
         moisture=state.moisture,
-        mixes=mixes,
+        mixes=of.mixes,
         binder_ratio=binder.seen.ratio,
-        material_kg=material_kg,
-        timing=timing,
+        material_kg=of.material_kg,
+        timing=of.newest.timing,
         lost_s=binder.seen.lost_s,
     )
     return after, demand
 
 
-def _change(
-    mixes: MixesState, params: Params, newest: Leaving, part: Part, way: Way
-) -> tuple[tuple[Part, ...], MixesState, Leaving, Passing]:
-    """Move the material of older mixes on as well, and see how far the change has come."""
-    known = {mix.mix_id: mix for mix in params.mixes}
-    older = [move_leaving(one, known.get(one.mix_id, part.mix), params.streams, way) for one in mixes.leaving]
+@dataclass(frozen=True, slots=True)
+class _ByMix:
+    """What one scan did, by the mix that the material belongs to."""
+
+    parts: tuple[Part, ...]
+    """Oldest first, the mix chosen last."""
+    newest: Leaving
+    """Material of the mix chosen."""
+    mixes: MixesState
+    passing: Passing | None
+    passed_kg: tuple[float, ...]
+    """[kg] Of each stream, past the injection point."""
+    material_kg: float
+    """[kg] Dry material on its way there."""
+
+
+def _by_mix(
+    state: PlantState, params: Params, mix: MixParams, moved: "list[_Moved]", drum_ratio: float, dt_s: float
+) -> _ByMix:
+    """Move the material of older mixes on as well, and see how far a change has come. Mostly there is none."""
+    streams, mixes = params.streams, state.mixes
+    part = part_of(mix, streams, [one.passage for one in moved], [one.due for one in moved])
+    newest = Leaving(mix.mix_id, tuple([one.path for one in moved]), tuple([one.timing for one in moved]))
+    if rests(mixes, mix.mix_id) or not streams:
+        return _ByMix((part,), newest, mixes, None, part.passed_kg, sum([one.material_kg for one in moved]))
+    belts_m_s, older_kg = tuple([one.belt_m_s for one in moved]), tuple([one.older_kg for one in moved])
+    way = Way(belts_m_s, drum_ratio, look_ahead_s(params), dt_s, older_kg)
+    known = {one.mix_id: one for one in params.mixes}
+    older = [
+        move_leaving(one, known.get(one.mix_id, mix), streams, way, last=one is mixes.leaving[-1])
+        for one in mixes.leaving
+    ]
     parts = (*[its for _, its in older], part)
-    after, last, passing = follow_mixes(mixes, params.streams, (*[one for one, _ in older], newest), parts, way)
-    return parts, after, last, passing
+    after, newest, passing = follow_mixes(mixes, streams, (*[one for one, _ in older], newest), parts, way)
+    passed_kg = tuple([sum(kg) for kg in zip(*[its.passed_kg for its in parts], strict=True)])
+    material_kg = sum([content_kg(streams, one.paths) for one in (*after.leaving, newest)])
+    return _ByMix(parts, newest, after, passing, passed_kg, material_kg)
 
 
 def choose_mix(state: PlantState, params: Params, was: str, chosen: str) -> PlantState:
@@ -205,17 +223,19 @@ class _Moved:
     dry_kg_s: float
     material_kg: float
     """[kg] Of it between its scale and the injection point; binder is none."""
+    older_kg: float
+    """[kg] Of what its scale showed, what is still of the mix before."""
     quality: Quality
 
 
 def _move_stream(
     params: Params,
     readings: tuple[Reading, ...],
-    before: tuple[StreamParams, PathState, BinderTiming | None, float, float],
+    before: tuple[StreamParams, PathState, BinderTiming | None, float, float, float],
     drum_ratio: float,
     dt_s: float,
 ) -> _Moved:
-    stream, path, timing, moisture, last_kg_s = before
+    stream, path, timing, moisture, last_kg_s, late_m = before
     reading = readings[stream.rate]
     indicated = last_kg_s if reading.value is None else reading.value
     flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
@@ -223,14 +243,17 @@ def _move_stream(
     dry = dry_rate(flowing, moisture)
     speed = belt_speed_m_s(stream, readings, indicated)
     ahead_s = look_ahead_s(params)
-    after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+    older_kg = 0.0
+    if late_m > 0.0 and stream.kind is not BINDER:
+        older_kg = dry * dt_s * min(1.0, late_m / (speed * dt_s) if speed * dt_s > 0.0 else 1.0)
+    after, passage = advance(path, stream, dry * dt_s - older_kg, speed, drum_ratio, ahead_s, dt_s)
     due = None
     if timing is not None:
         runs, turns = speed > 0.0, drum_ratio > 0.0
         timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
     material_kg = 0.0 if stream.kind is BINDER else after.belt.content + sum(after.drum)
     quality = reading.quality if counts else Quality.GOOD
-    return _Moved(after, speed, passage, timing, due, indicated, dry, material_kg, quality)
+    return _Moved(after, speed, passage, timing, due, indicated, dry, material_kg, older_kg, quality)
 
 
 def _load(state: PlantState, params: Params) -> float:

@@ -251,15 +251,19 @@ def bench(mix_id: str) -> Bench:
     return made
 
 
+def run_state(made: Bench) -> RunState:
+    return made.state.sequence.state
+
+
 def test_the_older_mix_is_fed_to_its_end_before_one_without_rubber() -> None:
     made = bench("rich")
-    assert made.state.sequence.state is RunState.FEEDING
+    assert run_state(made) is RunState.FEEDING
     made.scan(command(CommandKind.SELECT_MIX, "plain"))
     result = made.run_obeying(20.0)
     assert (result.view.mix_id, result.view.mix_at_injection) == ("plain", "rich")
     assert result.view.setpoint_kg_s > 0.3
     made.run_obeying(120.0)
-    assert made.state.sequence.state is RunState.READY
+    assert run_state(made) is RunState.READY
     assert made.state.sequence.reason == "mix without rubber"
     left_kg = content_kg(PARAMS.streams, made.state.plant.paths)
     assert left_kg > LEAST_KG
@@ -267,9 +271,38 @@ def test_the_older_mix_is_fed_to_its_end_before_one_without_rubber() -> None:
     # And back: the feed is ready at the keystroke and gives nothing until the material is near.
     made.scan(command(CommandKind.SELECT_MIX, "rich"))
     result = made.run_obeying(5.0)
-    assert made.state.sequence.state is RunState.FEEDING
+    assert run_state(made) is RunState.FEEDING
     assert result.view.setpoint_kg_s == 0.0
     assert made.run_obeying(100.0).view.setpoint_kg_s > 0.4
+
+
+def test_a_feed_that_was_idle_is_ready_before_the_first_mix_with_rubber_comes() -> None:
+    made = bench("plain")
+    assert run_state(made) is RunState.IDLE
+    made.scan(command(CommandKind.SELECT_MIX, "rich"))
+    begun = len(made.results)
+    made.run_obeying(120.0)
+    scans = made.results[begun:]
+    fed = next(place for place, one in enumerate(scans) if one.state.sequence.state is RunState.FEEDING)
+    wanted = next(place for place, one in enumerate(scans) if one.shown.demand.wanted_kg_s > 0.01)
+    assert fed < wanted
+    assert scans[-1].view.setpoint_kg_s > 0.4
+
+
+def test_a_drum_that_stops_within_a_change_goes_on_with_the_older_mix() -> None:
+    made = bench("rich")
+    made.scan(command(CommandKind.SELECT_MIX, "plain"))
+    made.run_obeying(20.0)
+    still = {"drum_turning": 0.0, "belt_speed": 0.0, "aggregate": 0.0, "recycle": 0.0, "binder": 0.0}
+    made.values.update(still)
+    made.run_obeying(100.0)
+    assert run_state(made) is RunState.READY
+    made.values.update({name: RUNNING[name] for name in still})
+    result = made.run_obeying(3.0)
+    assert run_state(made) is RunState.FEEDING
+    assert result.view.setpoint_kg_s > 0.3
+    made.run_obeying(120.0)
+    assert (run_state(made), made.state.sequence.reason) == (RunState.READY, "mix without rubber")
 
 
 def test_parcels_change_their_mix_when_the_material_has_passed_the_drum() -> None:

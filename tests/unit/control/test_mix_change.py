@@ -10,6 +10,8 @@ from crumbmeter.control.mixes import LEAST_KG, content_kg
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand, PlantState, choose_mix, move, new_plant
 from crumbmeter.control.sequence import RunState
+from crumbmeter.control.state import State
+from crumbmeter.ledger.snapshot import decode, encode
 from crumbmeter.model.commands import CommandKind
 from crumbmeter.model.reading import Reading, good
 from crumbmeter.process.dose import rubber_for
@@ -335,3 +337,15 @@ def test_what_is_owed_to_a_mix_is_not_paid_to_the_next() -> None:
     forgot = made.results[before + turned[0]]
     assert forgot.state.feed.owed_kg == 0.0
     assert [(one.name, one.get("reason")) for one in forgot.events] == [("owed_rubber_forgotten", "another mix")]
+
+
+def test_a_snapshot_within_a_change_goes_on_as_if_nothing_had_been() -> None:
+    made = bench("rich")
+    made.scan(command(CommandKind.SELECT_MIX, "plain"))
+    made.run_obeying(5.0)
+    back = decode(State, encode(made.state))
+    assert back == made.state
+    assert len(back.plant.mixes.leaving) == 1
+    other = Bench(PARAMS)
+    other.state, other.now_s, other.values = back, made.now_s, dict(made.values)
+    assert other.scan().state == made.scan().state

@@ -36,6 +36,9 @@ class Belt:
         self.gate_kg_s = 0.0
         self._moved_m = 0.0
         self._wander = 0.0
+        self._borders: deque[float] = deque()
+        self.falling = 0
+        """Number of the mix of what falls into the drum: counts up as each border reaches its mouth."""
         self._to_span: deque[Packet] = deque()
         self._on_span: deque[Packet] = deque()
         self._to_drum: deque[tuple[float, float, float, float]] = deque()
@@ -71,6 +74,10 @@ class Belt:
     def held_water_kg(self) -> float:
         """[kg] Water that lies on the belt."""
         return math.fsum(p[3] for p in (*self._to_span, *self._on_span)) + math.fsum(p[2] for p in self._to_drum)
+
+    def change_mix(self) -> None:
+        """Let what has not yet passed the middle of the scale be of the next mix."""
+        self._borders.append(self._moved_m - self.truth.gate_to_scale_m)
 
     def step(self) -> tuple[float, float, float]:
         """Move one step; return what falls into the drum: dry [kg], water [kg], indicated dry [kg]."""
@@ -155,6 +162,9 @@ class Belt:
         dry_kg = water_kg = said_kg = 0.0
         to_drum = self._to_drum
         limit = self._moved_m - self._at_drum_m
+        while self._borders and self._borders[0] < limit:
+            self._borders.popleft()
+            self.falling += 1
         while to_drum and to_drum[0][0] <= limit:
             _, dry, water, said = to_drum.popleft()
             dry_kg += dry

@@ -7,27 +7,34 @@ from random import Random
 from crumbmeter_sim.belt import Belt
 from crumbmeter_sim.plantfile import BinderTruth
 
+Believed = tuple[float, float]
+"""(dry rate [kg/s], total binder of its mix as a share of the mix without rubber)"""
+NOTHING: Believed = (0.0, 0.0)
+
 
 class Delay:
-    """A belt's dry rate, delayed as the plant's controller does it: the belt's part while it runs, then the drum's."""
+    """A belt's dry rate, delayed as the plant's controller does it: the belt's part while it runs, then the drum's.
+
+    Each moment's rate takes the job mix formula with it under which it was weighed.
+    """
 
     def __init__(self, belt_steps: int, drum_steps: int) -> None:
-        self._belt = deque([0.0] * max(1, belt_steps))
-        self._drum = deque([0.0] * max(1, drum_steps))
+        self._belt = deque([NOTHING] * max(1, belt_steps))
+        self._drum = deque([NOTHING] * max(1, drum_steps))
 
-    def step(self, rate_kg_s: float, belt_runs: bool, drum_turns: bool) -> float:
-        """Advance one step; return the rate that the controller believes at the injection point [kg/s]."""
-        arriving = 0.0
+    def step(self, weighed: Believed, belt_runs: bool, drum_turns: bool) -> Believed:
+        """Advance one step; return what the controller believes at the injection point."""
+        arriving = NOTHING
         if belt_runs:
-            self._belt.append(rate_kg_s)
+            self._belt.append(weighed)
             arriving = self._belt.popleft()
         if not drum_turns:
-            return 0.0
+            return NOTHING
         self._drum.append(arriving)
         return self._drum.popleft()
 
-    def ahead(self, steps: int) -> float:
-        """Return the rate that it will believe `steps` from now if both keep running [kg/s]."""
+    def ahead(self, steps: int) -> Believed:
+        """Return what it will believe `steps` from now if both keep running."""
         return self._drum[min(steps, len(self._drum) - 1)]
 
 
@@ -45,7 +52,7 @@ class Binder:
         self._keep = math.exp(-step_s / max(truth.pump_lag_s, 1e-9))
         self._show_keep = math.exp(-step_s / max(truth.meter_filter_s, 1e-9))
         self.total_share = 0.0
-        """Binder wanted, as a share of the mix without rubber."""
+        """Binder wanted, as a share of the mix without rubber, of what passes the scales now."""
         self.flow_kg_s = 0.0
         self.read_kg_s = 0.0
         """What the meter measures, before its filter."""
@@ -56,15 +63,13 @@ class Binder:
 
     def step(self, drum_turns: bool) -> float:
         """Advance one step; return the binder sprayed in [kg]."""
-        dry = carried = 0.0
+        believed = []
         for belt, delay in zip(self._belts, self._delays, strict=True):
             scale = belt.truth.scale
             rate = belt.shown_wet_kg_s / (1 + scale.entered_moisture_percent / 100)
             rate = rate if rate > scale.cut_off_kg_s else 0.0
-            believed = delay.step(rate, belt.speed_m_s > 0.0, drum_turns)
-            dry += believed
-            carried += believed * scale.entered_binder_percent / 100
-        wanted = 0.0 if self.held else self.wanted(dry, carried)
+            believed.append(delay.step((rate, self.total_share), belt.speed_m_s > 0.0, drum_turns))
+        wanted = 0.0 if self.held else self.wanted(believed)
         if not drum_turns:
             self.flow_kg_s = 0.0
         else:
@@ -77,10 +82,15 @@ class Binder:
             self.shown_kg_s = self.shown_kg_s * self._show_keep + self.read_kg_s * (1 - self._show_keep)
         return self.flow_kg_s * self._dt
 
-    def wanted(self, dry_kg_s: float, carried_kg_s: float) -> float:
-        """Return the virgin binder that the job mix formula asks for [kg/s]; none below the pump's least flow."""
-        share = self.total_share
-        wanted = max(0.0, (share * dry_kg_s - carried_kg_s) / (1.0 - share))
+    def wanted(self, believed: list[Believed]) -> float:
+        """Return the virgin binder that the job mix formulas ask for [kg/s]; none below the pump's least flow."""
+        by_formula: dict[float, list[float]] = {}
+        for belt, (rate, share) in zip(self._belts, believed, strict=True):
+            if rate > 0.0:
+                sums = by_formula.setdefault(share, [0.0, 0.0])
+                sums[0] += rate
+                sums[1] += rate * belt.truth.scale.entered_binder_percent / 100
+        wanted = max(0.0, sum((share * dry - carried) / (1.0 - share) for share, (dry, carried) in by_formula.items()))
         return wanted if wanted >= self.truth.least_kg_s else 0.0
 
     def ahead(self, seconds: float) -> float:
@@ -88,9 +98,4 @@ class Binder:
         if self.held:
             return 0.0
         steps = round(max(0.0, seconds - self.truth.pump_lag_s) / self._dt)
-        dry = carried = 0.0
-        for belt, delay in zip(self._belts, self._delays, strict=True):
-            believed = delay.ahead(steps)
-            dry += believed
-            carried += believed * belt.truth.scale.entered_binder_percent / 100
-        return self.wanted(dry, carried)
+        return self.wanted([delay.ahead(steps) for delay in self._delays])

@@ -128,12 +128,13 @@ class Drum:
         for row, kg in zip(self.after, masses_kg, strict=True):
             row[0] += kg
 
-    def ahead(self, seconds: float, dry_kg_s: list[float]) -> list[float]:
+    def ahead(self, seconds: float, dry_kg_s: list[float], rows: list[Row] | None = None) -> list[float]:
         """Say what will pass the injection point [kg/s, by component] `seconds` from now if nothing changes.
 
         Args:
             seconds: [s] How far ahead.
             dry_kg_s: [kg/s] What falls in at present, by component, the recycle at its collar.
+            rows: [kg] Cells before the injection point; all that is in the drum unless given.
         """
         if self.speed_share <= 0.0:
             return [0.0] * 6
@@ -141,7 +142,7 @@ class Drum:
         passed = [0.0] * 6
         for component in (VIRGIN, RECYCLE, CARRIED):
             cell = 0 if component == VIRGIN else self.collar_cell
-            row = self.before[component]
+            row = (rows or self.before)[component]
             for _ in range(max(1, round(seconds / self._dt))):
                 row, passed[component] = advance(row, forward, back)
                 row[cell] += dry_kg_s[component] * self._dt

@@ -16,10 +16,10 @@ from crumbmeter_sim.discharge import Discharge
 from crumbmeter_sim.drum import Drum
 from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.line import Line
+from crumbmeter_sim.mixes import Mixes, Share, split, wanted_kg
 from crumbmeter_sim.plantfile import MixTruth, PlantTruth
 from crumbmeter_sim.units import to_si
 from crumbmeter_sim.upsets import Dumped, Fines
-from crumbmeter_sim.wanted import rubber_kg
 
 
 @dataclass(slots=True)
@@ -53,7 +53,7 @@ class Plant:
         self.discharge = Discharge(truth.discharge, self.drum_step_s, Random(f"{name}/discharge"))
         self.counters = {p.name: PulseCounter(p, Random(f"{name}/pulses/{p.name}")) for p in truth.pulses}
         self.loops = {loop.name: Loop(loop) for loop in truth.loops}
-        self.mix: MixTruth = truth.mixes[truth.nominal.mix]
+        self.mixes = Mixes(truth.mixes[truth.nominal.mix], self.drum, self.belts)
         self.rate_kg_s = self.nominal_kg_s
         self.recycle_share = truth.nominal.recycle_percent / 100.0
         self.fines = Fines()
@@ -62,7 +62,7 @@ class Plant:
         self.emergency = False
         self.healthy_asked = False
         """The coil by which crumbmeter says that the plant may run."""
-        self.set_mix(self.mix)
+        self._take_mix()
         self.steps = 0
         self._binder_kg = 0.0
         self._said_binder_kg = 0.0
@@ -86,10 +86,19 @@ class Plant:
         """[kg] Binder sprayed since the drum last moved."""
         return self._binder_kg
 
+    @property
+    def mix(self) -> MixTruth:
+        """The mix chosen: that of what passes the scales now."""
+        return self.mixes.newest
+
     def set_mix(self, mix: MixTruth) -> None:
-        """Change the mix that the plant makes, from now on at the injection point."""
-        self.mix = mix
-        self.binder.total_share = mix.total_binder_percent / 100.0
+        """Change the mix that the plant makes: from now on at the scales; what has passed them stays of the old one."""
+        if mix is not self.mix:
+            self.mixes.change(mix)
+            self._take_mix()
+
+    def _take_mix(self) -> None:
+        self.binder.total_share = self.mix.total_binder_percent / 100.0
         self.set_targets()
 
     def set_targets(self) -> None:
@@ -115,9 +124,11 @@ class Plant:
             if belt.is_recycle:
                 share = belt.truth.binder_percent / 100.0
                 drum.take_collar(dry_kg, water_kg, said_kg, share)
+                self.mixes.take_collar(belt, dry_kg, said_kg, share)
                 falling[d.RECYCLE], falling[d.CARRIED] = dry_kg * (1 - share) / dt, dry_kg * share / dt
             else:
                 drum.take_inlet(dry_kg, water_kg, said_kg)
+                self.mixes.take_inlet(belt, dry_kg, said_kg)
                 falling[d.VIRGIN] = dry_kg / dt
         turning = drum.turning
         sprayed_kg = self.binder.step(turning)
@@ -134,11 +145,16 @@ class Plant:
         drum = self.drum
         drum.drive()
         left = drum.step_after()
-        passed = drum.step_before()
+        moves = drum.forward_before() if self.mixes.older else (0.0, 0.0)
+        passed, older = drum.step_before(), self.mixes.step(moves)
         virgin, recycle, carried = self.fines.take(passed[d.VIRGIN]), passed[d.RECYCLE], passed[d.CARRIED]
         binder, said_binder, rubber = self._binder_kg, self._said_binder_kg, self._rubber_kg
-        wanted = rubber_kg(self.mix, virgin, recycle, carried, binder)
-        said_wanted, said_mix = self._said(passed, said_binder)
+        for _, its in older:
+            its[d.VIRGIN] *= virgin / passed[d.VIRGIN] if passed[d.VIRGIN] > 0.0 else 1.0
+        by_mix = split(self.mix, [0.0, virgin, recycle, carried], older)
+        self._see_mix(by_mix)
+        wanted = wanted_kg(by_mix, binder)
+        said_wanted, said_mix = self._said(passed, older, said_binder)
         drum.inject([virgin, recycle, carried, binder, rubber, wanted, said_wanted, said_mix])
         self._binder_kg = self._said_binder_kg = self._rubber_kg = 0.0
         out = self.out
@@ -150,11 +166,22 @@ class Plant:
         mix_in = virgin + recycle + carried + binder
         return DrumStep(self.now_s, mix_in, rubber, wanted, drum.turning, left)
 
-    def _said(self, passed: list[float], said_binder: float) -> tuple[float, float]:
+    def _see_mix(self, by_mix: list[Share]) -> None:
+        most = max(by_mix, key=lambda share: share.dry)
+        if most.dry > 0.0:
+            self.mixes.passing = most.mix
+
+    def _said(
+        self, passed: list[float], older: list[tuple[MixTruth, list[float]]], said_binder: float
+    ) -> tuple[float, float]:
         """Return rubber wanted and mix [kg] by what scales, meter and entered figures say."""
-        virgin, recycle, share = passed[d.SAID_VIRGIN], passed[d.SAID_RECYCLE], 0.0
+        by_mix = split(self.mix, self._as_said(passed), [(mix, self._as_said(kg)) for mix, kg in older])
+        return wanted_kg(by_mix, said_binder), passed[d.SAID_VIRGIN] + passed[d.SAID_RECYCLE] + said_binder
+
+    def _as_said(self, passed: list[float]) -> list[float]:
+        """Return what scales and entered figures say of it, by component before the injection point [kg]."""
+        recycle, share = passed[d.SAID_RECYCLE], 0.0
         for belt in self.belts:
             if belt.is_recycle:
                 share = belt.truth.scale.entered_binder_percent / 100.0
-        carried = recycle * share
-        return rubber_kg(self.mix, virgin, recycle - carried, carried, said_binder), virgin + recycle + said_binder
+        return [0.0, passed[d.SAID_VIRGIN], recycle - recycle * share, recycle * share]

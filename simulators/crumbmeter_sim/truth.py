@@ -104,7 +104,7 @@ class Truth:
     without: Without = field(default_factory=Without)
     rubber_in_kg: float = 0.0
     rubber_unwanted_kg: float = 0.0
-    """Rubber injected into mix that wants none."""
+    """Rubber injected into mix that wants none, beyond what the end of an older mix in it wants."""
     _second: list[float] = field(default_factory=lambda: [0.0] * 6)
 
     def take(self, step: DrumStep) -> None:
@@ -113,8 +113,8 @@ class Truth:
         mix_kg = left[d.A_VIRGIN] + left[d.A_RECYCLE] + left[d.A_CARRIED] + left[d.A_BINDER]
         self.rubber_in_kg += step.rubber_in_kg
         self.without.take(step, THIN_SHARE * self.plant.nominal_kg_s * self.plant.drum_step_s)
-        if self.plant.mix.dose_percent == 0.0:
-            self.rubber_unwanted_kg += step.rubber_in_kg
+        if self.plant.mixes.passing.dose_percent == 0.0:
+            self.rubber_unwanted_kg += max(0.0, step.rubber_in_kg - step.wanted_in_kg)
         if mix_kg > 0.0:
             masses = (mix_kg, left[d.A_RUBBER], left[d.A_WANTED], left[d.A_SAID_WANTED])
             for cutter in self.cutters:

@@ -36,6 +36,7 @@ class Dumped:
 
     def dump(self, plant: "Plant", share: float) -> None:
         """Take a share of every cell out of the drum."""
+        plant.mixes.dump(share)
         for rows, heap in ((plant.drum.before, self.before), (plant.drum.after, self.after)):
             for component, row in enumerate(rows):
                 heap[component] += share * sum(row)

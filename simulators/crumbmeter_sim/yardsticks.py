@@ -8,7 +8,7 @@ from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from crumbmeter_sim import drum as d
+from crumbmeter_sim.mixes import wanted_kg
 from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.wanted import rubber_kg
 from crumbmeter_sim.weighing import DebtTrim, FactorEstimator
@@ -115,9 +115,8 @@ class BestAchievable:
         plant = self._plant
         if not may_feed:
             return 0.0
-        passing = plant.drum.ahead(self._ahead_s, plant.dry_in_drum_now)
-        binder = plant.binder.ahead(self._ahead_s)
-        rate = rubber_kg(plant.mix, passing[d.VIRGIN], passing[d.RECYCLE], passing[d.CARRIED], binder)
+        passing = plant.mixes.ahead(self._ahead_s, plant.dry_in_drum_now)
+        rate = wanted_kg(passing, plant.binder.ahead(self._ahead_s))
         factor = plant.feeder.auger.factor_kg_rev(plant.feeder.hopper.mass_kg)
         speed = (rate + self._owed_kg / OWED_PAID_S) / factor
         if speed < self._stall_rev_s:

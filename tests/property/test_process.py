@@ -46,6 +46,27 @@ def test_a_belt_loses_nothing(cells: int, moves: list[tuple[float, float]]) -> N
         assert math.isclose(fed, left + belt.content, rel_tol=1e-9, abs_tol=1e-9)
 
 
+@given(st.integers(1, 40), steps, steps, st.floats(0.0, 60.0), st.floats(0.0, 9.0))
+def test_a_belt_that_is_cleared_and_laid_on_goes_on_as_one(
+    cells: int, before: list[tuple[float, float]], after: list[tuple[float, float]], way: float, beyond: float
+) -> None:
+    whole = empty(cells)
+    for mass, moved in before:
+        whole, _ = whole.moved(mass, moved)
+    older, newer = whole, whole.cleared()
+    assert newer.content == 0.0
+    for mass, moved in after:
+        whole, out = whole.moved(mass, moved)
+        older, first = older.moved(0.0, moved)
+        newer, second = newer.moved(mass, moved)
+        assert math.isclose(out, first + second, rel_tol=1e-9, abs_tol=1e-9)
+    assert older.phase == newer.phase == whole.phase
+    joined = older.joined(newer)
+    assert math.isclose(joined.content, whole.content, rel_tol=1e-9, abs_tol=1e-9)
+    ahead = older.mass_until(way, 0.0) + newer.mass_until(way, beyond)
+    assert math.isclose(ahead, whole.mass_until(way, beyond), rel_tol=1e-9, abs_tol=1e-9)
+
+
 @given(st.integers(1, 40), st.floats(0.01, 3.0))
 def test_material_leaves_after_its_length(cells: int, way: float) -> None:
     belt, travelled, out = empty(cells), 0.0, 0.0

@@ -61,8 +61,8 @@ def test_there_is_a_scenario_for_everything_that_happens() -> None:
     wanted = {
         "start_up", "rate_change", "full_drum_stop", "refill", "bag_change", "bag_hung_up", "bridged_hopper",
         "plugged_line", "hose_off", "frozen_scale", "dead_link", "drifting_empty_belt", "wet_pile", "silo_full",
-        "feeder_local", "power_dip", "mix_without_rubber", "demo_shift", "creeping_plug", "hose_off_low_rate",
-        "empty_hopper",
+        "feeder_local", "power_dip", "mix_without_rubber", "mix_change", "demo_shift", "creeping_plug",
+        "hose_off_low_rate", "empty_hopper",
     }  # fmt: skip
     assert wanted <= {path.stem for path in SCENARIOS}
 

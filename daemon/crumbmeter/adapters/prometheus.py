@@ -274,7 +274,7 @@ def _modes(view: ScanView) -> Iterator[Metric]:
     yield _gauge("crumbmeter_in_service", "1 while the operator has the feed in service.", float(view.in_service))
     state = GaugeMetricFamily("crumbmeter_run_state", "1 for the present run state.", labels=("state",))
     state.add_metric((str(view.run_state),), 1.0)
-    mix = GaugeMetricFamily("crumbmeter_mix_selected", "1 for the mix in force.", labels=("mix", "basis"))
+    mix = GaugeMetricFamily("crumbmeter_mix_selected", "1 for the mix chosen.", labels=("mix", "basis"))
     mix.add_metric((view.mix_id, str(view.dose_basis)), 1.0)
     alarm = GaugeMetricFamily(
         "crumbmeter_alarm_active", "1 for each alarm that is not normal.", labels=("alarm", "state")

@@ -10,6 +10,7 @@ from crumbmeter.alarms.machine import AlarmMemory
 from crumbmeter.alarms.restart import remembered, resumed
 from crumbmeter.control import counters
 from crumbmeter.control.batch_state import BatchState
+from crumbmeter.control.mix_change import first_mixes
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import State, first_state
 from crumbmeter.control.watching import weight_is_known
@@ -24,6 +25,8 @@ from crumbmeter.signals.totaliser import TotaliserState
 
 FACTOR_DOUBT = 0.02
 """Relative doubt put on a feed factor that has been taken over from an earlier run."""
+SELECTED = ("mix_selected", "mix_changed")
+"""Events by which a mix was chosen; the second is the name that older journals have for it."""
 
 
 @dataclass(slots=True)
@@ -61,7 +64,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
         control_enabled=enabled and weight_is_known(state, params),
         mix_id=mix_id,
         outlet=replace(state.outlet, next_number=kept.last_parcel + 1, older_mix=mix_id),
-        plant=replace(state.plant, moisture=water),
+        plant=replace(state.plant, moisture=water, mixes=first_mixes(mix_id)),
         alarms=resumed(state.alarms, found.alarms, now_s),
         totals=kept.totals,
         job_mark=kept.job_mark,
@@ -81,7 +84,7 @@ def _search(reader: Reader, wall_us: int) -> _Found:
             decided.add("control")
             if happened.name == "control_enabled":
                 found.enabled_for = str(happened.get("settings_id"))
-        elif happened.name == "mix_changed" and "mix" not in decided:
+        elif happened.name in SELECTED and "mix" not in decided:
             decided.add("mix")
             found.mix_id = str(happened.get("to"))
         elif happened.name == "moisture_entered" and found.moisture is not None:

@@ -225,9 +225,16 @@ def _dose_words(view: Body) -> str:
     return f"{percent(view['dose_target_fraction'], 3, sign=False)} of {basis}"
 
 
+def _mix_words(view: Body) -> str:
+    """Name the mix at the injection point, and the one that follows it while a change is under way."""
+    chosen = str(view["mix_id"])
+    passing = str(view.get("mix_at_injection", chosen))
+    return chosen if passing == chosen else f"{passing}, then {chosen}"
+
+
 def _means(view: Body, display: Display) -> Iterator[Text]:
     mix = amount(view["mix_rate_kg_s"], display.mix) if _is_read(view) else "---"
-    yield Text(f"Mix {mix} of {view['mix_id']}; "
+    yield Text(f"Mix {mix} of {_mix_words(view)}; "
                f"owed {amount(view['owed_kg'], display.mass, 2)}{_foreseen(view)}")  # fmt: skip
     hopper = Text("Hopper ").append_text(reading(view["hopper_mass_kg"], display.mass, 0))
     supply = Text("Supply ").append_text(reading(view["supply_mass_kg"], display.mass, 0))

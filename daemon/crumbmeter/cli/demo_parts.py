@@ -20,8 +20,9 @@ ORDER_LIFE_S = 20.0
 """[s] Process time within which an order of the scenario is still carried out."""
 SHOWN = frozenset(
     {
-        "run_state_changed", "feed_stopped", "alarm_raised", "alarm_cleared", "mix_changed", "refill_began",
-        "refill_ended", "input_bad", "input_good", "control_enabled", "weight_step", "device_lost", "device_back",
+        "run_state_changed", "feed_stopped", "alarm_raised", "alarm_cleared", "mix_selected", "mix_arrived",
+        "refill_began", "refill_ended", "input_bad", "input_good", "control_enabled", "weight_step", "device_lost",
+        "device_back",
     }
 )  # fmt: skip
 """Events worth a line while the shift runs."""

@@ -138,7 +138,7 @@ def _account(
     """Keep the balance of the mix within reach, and foresee it for when all that is under way has arrived.
 
     The balance rests while the drum stands, for its mix is still there. At any other stop it is forgotten: mix that
-    went on without rubber has left and cannot be repaired.
+    went on without rubber has left and cannot be repaired. Nor is it carried over to another mix.
     """
     lag_s = params.feed.auger_lag_s
     share = share_leaving(lag_s, 1, dt_s, 1.0) if lag_s > 0.0 else 1.0
@@ -146,14 +146,16 @@ def _account(
     (asked_kg,), _ = cascade((feed.asked_kg,), setpoint_kg, share)
     to_come_kg = demand.within_kg - under_way.line_kg - asked_kg
     kept = now.state is RunState.FEEDING or now.trigger == Trigger.DRUM_STANDS.value
-    if not kept or (before.state is not RunState.FEEDING and before.trigger != Trigger.DRUM_STANDS.value):
+    turns = demand.passing is not None and demand.passing.turns
+    if not kept or turns or (before.state is not RunState.FEEDING and before.trigger != Trigger.DRUM_STANDS.value):
         # Begin anew: what will have arrived by then is taken to be right.
         lost_kg = feed.owed_kg
         begun = replace(
             feed, balance_kg=-to_come_kg, owed_kg=0.0, asked_kg=asked_kg, forgotten_kg=feed.forgotten_kg + lost_kg
         )
         told = before.state is RunState.FEEDING and abs(lost_kg) >= WORTH_TELLING_KG
-        detail = event("owed_rubber_forgotten", owed_kg=round(lost_kg, 3), reason=now.reason)
+        reason = now.reason if not kept else "another mix"
+        detail = event("owed_rubber_forgotten", owed_kg=round(lost_kg, 3), reason=reason)
         return begun, (detail,) if told else ()
     balance_kg = feed.balance_kg + demand.target_kg - under_way.arrived_kg
     old_kg = balance_kg * min(1.0, under_way.mix_moves * dt_s / params.feed.trim_horizon_s)

@@ -35,7 +35,7 @@ class OutletState:
     worst_rank: int = 0
     controlled: bool = True
     older_mix: str = ""
-    """Mix id before the last change; its material may still be in the drum."""
+    """Mix id of what passed the injection point before the newest began to; it may still be in the drum."""
 
 
 def new_outlet(drum: DrumParams, mix_id: str) -> OutletState:
@@ -49,9 +49,9 @@ class Marks:
 
     now_s: float
     mix: MixParams
-    """In force now."""
+    """The newest that has begun to pass the injection point."""
     older: MixParams
-    """In force before the last change: what is left of its material may still make up most of a parcel."""
+    """The one before it: what is left of its material may still make up most of a parcel."""
     quality: Quality
     run_state: str
     state_rank: int
@@ -61,7 +61,7 @@ class Marks:
 
 
 def mix_changed(state: OutletState, older: str) -> OutletState:
-    """Mark all that is in the drum as made under the mix before."""
+    """Another mix begins to pass the injection point: mark all that has passed it as made under the mix before."""
     stages = (*state.stages[:NEWEST], (0.0,) * len(state.stages[NEWEST]))
     forming = (*state.forming[:NEWEST], 0.0)
     return OutletState(

@@ -1,16 +1,27 @@
 """What the plant is making: streams become dry rates and travel; the mix at the injection point, now and ahead."""
 
+from crumbmeter.control.mix_change import MixesState, Passing, choose, first_mixes, follow_mixes, rests
+from crumbmeter.control.mixes import (
+    BINDER,
+    Leaving,
+    Part,
+    Way,
+    ask,
+    content_kg,
+    move_leaving,
+    older_of,
+    part_of,
+    total,
+)
 from crumbmeter.control.params import Params
 from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.reading import Reading
-from crumbmeter.process.binder import BinderSeen, BinderTiming, Due, Solids, follow, foresee, new_timing
-from crumbmeter.process.dose import Mix, dry_rate, rubber_for
+from crumbmeter.process.binder import BinderSeen, BinderTiming, Due, follow, foresee, new_timing
+from crumbmeter.process.dose import Mix, dry_rate
 from crumbmeter.process.load import pace
-from crumbmeter.process.params import DrumParams, MixParams, StreamKind, StreamParams
+from crumbmeter.process.params import DrumParams, MixParams, StreamParams
 from crumbmeter.process.path import Passage, PathState, advance, new_path
-
-BINDER, RECYCLE = StreamKind.BINDER, StreamKind.RECYCLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +34,8 @@ class PlantState:
     """[kg/s] Last usable rate of each stream, as indicated."""
     moisture: tuple[float, ...]
     """Water as a fraction of dry mass now in force, for each stream."""
+    mixes: MixesState
+    """Material of older mixes, while a change of mix is under way; `paths` and `timing` are those of the mix chosen."""
     binder_ratio: float = 1.0
     """Binder measured over binder by the job mix formula."""
     material_kg: float = 0.0
@@ -51,6 +64,8 @@ class Demand:
     """[kg/s] Of each stream at the injection point."""
     quality: Quality
     """Worst of the streams that carry material."""
+    passing: Passing | None = None
+    """What there is to say of a change of mix; None: none is under way."""
 
 
 def new_plant(params: Params) -> PlantState:
@@ -59,6 +74,7 @@ def new_plant(params: Params) -> PlantState:
         paths=tuple(new_path(stream) for stream in params.streams),
         held_kg_s=(0.0,) * len(params.streams),
         moisture=tuple(stream.moisture for stream in params.streams),
+        mixes=first_mixes(params.first_mix),
         timing=tuple(new_timing(stream) for stream in params.streams),
     )
 
@@ -104,7 +120,7 @@ def move(
     Args:
         state: Before.
         params: Site.
-        mix: Mix in force.
+        mix: Mix chosen: that of what passes the scales in this scan.
         readings: Settled signals.
         dt_s: [s] Length of the scan.
     """
@@ -112,37 +128,86 @@ def move(
     # Not known whether the drum turns: material is taken to go on, as the feed does for the bounded hold.
     drum_ratio = 1.0 if ratio is None else ratio
     drum_ratio *= pace(_load(state, params), params.drum.load_effect)
+    older = state.mixes.leaving
+    late_m = older[-1].shown_m if older else (0.0,) * len(params.streams)
     moved = [
-        _move_stream(params, readings, (stream, path, timed, moisture, last), drum_ratio, dt_s)
-        for stream, path, timed, moisture, last in zip(
-            params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, strict=True
+        _move_stream(params, readings, before, drum_ratio, dt_s)
+        for before in zip(
+            params.streams, state.paths, state.timing, state.moisture, state.held_kg_s, late_m, strict=True
         )
     ]
-    now, ahead, within = (
-        _mix_of(params.streams, [getattr(one.passage, part) for one in moved])
-        for part in ("at_injection_kg", "ahead_kg_s", "within_kg")
-    )
-    dues = [(stream, one.due) for stream, one in zip(params.streams, moved, strict=True) if one.due is not None]
-    binder = foresee(BinderSeen(state.binder_ratio, state.lost_s), mix, _solids(now, ahead, within, dues), now, dt_s)
+    of = _by_mix(state, params, mix, moved, drum_ratio, dt_s)
+    now = total(of.parts)
+    seen = BinderSeen(state.binder_ratio, state.lost_s)
+    binder = foresee(seen, mix, of.parts[-1].due, now, dt_s, older_of(of.parts))
+    rubber = ask(of.parts, now.virgin_binder, binder)
     demand = Demand(
         at_injection=now,
-        target_kg=rubber_for(mix.dose_basis, mix.dose, now),
-        wanted_kg_s=rubber_for(mix.dose_basis, mix.dose, replace(ahead, virgin_binder=binder.ahead_kg_s)),
-        within_kg=rubber_for(mix.dose_basis, mix.dose, replace(within, virgin_binder=binder.within_kg)),
+        target_kg=rubber.now_kg,
+        wanted_kg_s=rubber.ahead_kg_s,
+        within_kg=rubber.within_kg,
         dry_kg_s=tuple([one.dry_kg_s for one in moved]),
-        injected_kg_s=tuple([one.passage.at_injection_kg / dt_s if dt_s > 0.0 else 0.0 for one in moved]),
+        injected_kg_s=tuple([kg / dt_s if dt_s > 0.0 else 0.0 for kg in of.passed_kg]),
         quality=min([one.quality for one in moved], default=Quality.GOOD),
+        passing=of.passing,
     )
     after = PlantState(
-        paths=tuple([one.path for one in moved]),
+        paths=of.newest.paths,
         held_kg_s=tuple([one.indicated_kg_s for one in moved]),
         moisture=state.moisture,
+        mixes=of.mixes,
         binder_ratio=binder.seen.ratio,
-        material_kg=sum([one.material_kg for one in moved]),
-        timing=tuple([one.timing for one in moved]),
+        material_kg=of.material_kg,
+        timing=of.newest.timing,
         lost_s=binder.seen.lost_s,
     )
     return after, demand
+
+
+@dataclass(frozen=True, slots=True)
+class _ByMix:
+    """What one scan did, by the mix that the material belongs to."""
+
+    parts: tuple[Part, ...]
+    """Oldest first, the mix chosen last."""
+    newest: Leaving
+    """Material of the mix chosen."""
+    mixes: MixesState
+    passing: Passing | None
+    passed_kg: tuple[float, ...]
+    """[kg] Of each stream, past the injection point."""
+    material_kg: float
+    """[kg] Dry material on its way there."""
+
+
+def _by_mix(
+    state: PlantState, params: Params, mix: MixParams, moved: "list[_Moved]", drum_ratio: float, dt_s: float
+) -> _ByMix:
+    """Move the material of older mixes on as well, and see how far a change has come. Mostly there is none."""
+    streams, mixes = params.streams, state.mixes
+    part = part_of(mix, streams, [one.passage for one in moved], [one.due for one in moved])
+    newest = Leaving(mix.mix_id, tuple([one.path for one in moved]), tuple([one.timing for one in moved]))
+    if rests(mixes, mix.mix_id) or not streams:
+        return _ByMix((part,), newest, mixes, None, part.passed_kg, sum([one.material_kg for one in moved]))
+    belts_m_s, older_kg = tuple([one.belt_m_s for one in moved]), tuple([one.older_kg for one in moved])
+    way = Way(belts_m_s, drum_ratio, look_ahead_s(params), dt_s, older_kg)
+    known = {one.mix_id: one for one in params.mixes}
+    older = [
+        move_leaving(one, known.get(one.mix_id, mix), streams, way, last=one is mixes.leaving[-1])
+        for one in mixes.leaving
+    ]
+    parts = (*[its for _, its in older], part)
+    after, newest, passing = follow_mixes(mixes, streams, (*[one for one, _ in older], newest), parts, way)
+    passed_kg = tuple([sum(kg) for kg in zip(*[its.passed_kg for its in parts], strict=True)])
+    material_kg = sum([content_kg(streams, one.paths) for one in (*after.leaving, newest)])
+    return _ByMix(parts, newest, after, passing, passed_kg, material_kg)
+
+
+def choose_mix(state: PlantState, params: Params, was: str, chosen: str) -> PlantState:
+    """Choose another mix for what passes the scales from now on."""
+    newest = Leaving(was, state.paths, state.timing)
+    mixes, newest = choose(state.mixes, params.streams, newest, chosen)
+    return replace(state, paths=newest.paths, timing=newest.timing, mixes=mixes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +215,7 @@ class _Moved:
     """What one scan did to one stream."""
 
     path: PathState
+    belt_m_s: float
     passage: Passage
     timing: BinderTiming | None
     due: Due | None
@@ -157,17 +223,19 @@ class _Moved:
     dry_kg_s: float
     material_kg: float
     """[kg] Of it between its scale and the injection point; binder is none."""
+    older_kg: float
+    """[kg] Of what its scale showed, what is still of the mix before."""
     quality: Quality
 
 
 def _move_stream(
     params: Params,
     readings: tuple[Reading, ...],
-    before: tuple[StreamParams, PathState, BinderTiming | None, float, float],
+    before: tuple[StreamParams, PathState, BinderTiming | None, float, float, float],
     drum_ratio: float,
     dt_s: float,
 ) -> _Moved:
-    stream, path, timing, moisture, last_kg_s = before
+    stream, path, timing, moisture, last_kg_s, late_m = before
     reading = readings[stream.rate]
     indicated = last_kg_s if reading.value is None else reading.value
     flowing = indicated if indicated > stream.low_flow_kg_s else 0.0
@@ -175,27 +243,17 @@ def _move_stream(
     dry = dry_rate(flowing, moisture)
     speed = belt_speed_m_s(stream, readings, indicated)
     ahead_s = look_ahead_s(params)
-    after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+    older_kg = 0.0
+    if late_m > 0.0 and stream.kind is not BINDER:
+        older_kg = dry * dt_s * min(1.0, late_m / (speed * dt_s) if speed * dt_s > 0.0 else 1.0)
+    after, passage = advance(path, stream, dry * dt_s - older_kg, speed, drum_ratio, ahead_s, dt_s)
     due = None
     if timing is not None:
         runs, turns = speed > 0.0, drum_ratio > 0.0
         timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
     material_kg = 0.0 if stream.kind is BINDER else after.belt.content + sum(after.drum)
     quality = reading.quality if counts else Quality.GOOD
-    return _Moved(after, passage, timing, due, indicated, dry, material_kg, quality)
-
-
-def _solids(now: Mix, ahead: Mix, within: Mix, dues: list[tuple[StreamParams, Due]]) -> Solids:
-    """Return what the plant's controller gives its binder: by its own timing where that is known for all streams."""
-    if not dues:
-        return Solids(now, ahead, within, timed=False)
-    streams = tuple(stream for stream, _ in dues)
-    return Solids(
-        _mix_of(streams, [due.now_kg for _, due in dues]),
-        _mix_of(streams, [due.ahead_kg_s for _, due in dues]),
-        _mix_of(streams, [due.within_kg for _, due in dues]),
-        timed=True,
-    )
+    return _Moved(after, speed, passage, timing, due, indicated, dry, material_kg, older_kg, quality)
 
 
 def _load(state: PlantState, params: Params) -> float:
@@ -207,20 +265,8 @@ def _load(state: PlantState, params: Params) -> float:
         return 1.0
     rates_kg_s = [
         sum(path.drum) / stream.drum_residence_s
-        for stream, path in zip(params.streams, state.paths, strict=True)
+        for paths in (state.paths, *[older.paths for older in state.mixes.leaving])
+        for stream, path in zip(params.streams, paths, strict=True)
         if path.drum
     ]
     return sum(rates_kg_s) / params.drum.normal_dry_kg_s
-
-
-def _mix_of(streams: tuple[StreamParams, ...], masses: list[float]) -> Mix:
-    dry = recycle = recycle_binder = binder = 0.0
-    for stream, mass in zip(streams, masses, strict=True):
-        if stream.kind is BINDER:
-            binder += mass
-        elif stream.kind is RECYCLE:
-            recycle += mass
-            recycle_binder += mass * stream.binder_content
-        else:
-            dry += mass
-    return Mix(dry, recycle, recycle_binder, binder)

@@ -1,6 +1,6 @@
 """What one scan adds to the record: rubber along the line, mix through the drum, parcels, totals, tolerance."""
 
-from crumbmeter.control.outlet import Marks, Masses, pass_through
+from crumbmeter.control.outlet import Marks, Masses, mix_changed, pass_through
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
 from crumbmeter.control.proving import prove
@@ -73,19 +73,23 @@ def enter(
         dt_s: [s] Length of the scan.
     """
     rubber_kg = line.arrived_kg if around.to_drum else 0.0
-    now = demand.at_injection
+    now, outlet = demand.at_injection, state.outlet
+    newest, share = around.mix, 1.0
+    if demand.passing is not None:
+        newest, share = demand.passing.booked, demand.passing.share
+        outlet = mix_changed(outlet, demand.passing.older) if demand.passing.older else outlet
     entering: Masses = (
         now.dry_aggregate, now.recycle, now.recycle_binder, now.virgin_binder, rubber_kg, demand.target_kg,
-        line.uncertain_kg if around.to_drum else 0.0, now.total + rubber_kg,
+        line.uncertain_kg if around.to_drum else 0.0, (now.total + rubber_kg) * share,
     )  # fmt: skip
     run_state = state.sequence.state
-    older = next((mix for mix in params.mixes if mix.mix_id == state.outlet.older_mix), around.mix)
+    older = next((mix for mix in params.mixes if mix.mix_id == outlet.older_mix), newest)
     marks = Marks(
-        around.now_s, around.mix, older, around.quality, run_state.value, RANK[run_state], state.control_enabled,
+        around.now_s, newest, older, around.quality, run_state.value, RANK[run_state], state.control_enabled,
         params.simulated,
     )  # fmt: skip
     outlet, parcel, base_g = pass_through(
-        state.outlet, params.drum, entering, around.drum_speed_ratio, marks, params.parcel_kg, dt_s
+        outlet, params.drum, entering, around.drum_speed_ratio, marks, params.parcel_kg, dt_s
     )
     tolerance = state.tolerance
     if run_state is RunState.FEEDING:

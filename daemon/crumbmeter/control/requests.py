@@ -4,8 +4,8 @@ from collections.abc import Callable
 
 from crumbmeter.alarms.acts import CHANGES, act
 from crumbmeter.control.line_state import LineWatch
-from crumbmeter.control.outlet import mix_changed
 from crumbmeter.control.params import Params
+from crumbmeter.control.plant import choose_mix
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.trip import why_not
@@ -116,9 +116,10 @@ def _select_mix(state: State, command: Command, params: Params, _now_s: float) -
     if command.subject not in known:
         return _refused(state, command, f"no mix named {command.subject!r}; there are {', '.join(known)}")
     if command.subject == state.mix_id:
-        return _refused(state, command, f"{command.subject} is the mix in force")
-    after = replace(state, mix_id=command.subject, outlet=mix_changed(state.outlet, state.mix_id))
-    return after, event("mix_changed", was=state.mix_id, to=command.subject, who=command.who)
+        return _refused(state, command, f"{command.subject} is the mix chosen already")
+    plant = choose_mix(state.plant, params, state.mix_id, command.subject)
+    after = replace(state, mix_id=command.subject, plant=plant)
+    return after, event("mix_selected", was=state.mix_id, to=command.subject, who=command.who)
 
 
 def _set_moisture(state: State, command: Command, params: Params, _now_s: float) -> Outcome:

@@ -135,7 +135,7 @@ class Facts:
     material: bool
     """Whether material is on its way or in the drum, of a mix with rubber."""
     dosed: bool
-    """Whether the mix chosen asks for rubber."""
+    """Whether the mix chosen asks for rubber, or an older one whose material is still on its way."""
     inputs_lost: str
     """Required inputs that have been Bad for longer than the hold; empty: none."""
     inputs_ready: bool

@@ -52,6 +52,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         control_enabled=state.control_enabled,
         in_service=sequence.in_service,
         mix_id=state.mix_id,
+        mix_at_injection=_at_injection(state),
         dose_basis=mix.dose_basis.value,
         dose_target=mix.dose,
         mix_rate_kg_s=shown.demand.at_injection.total / dt_s if dt_s > 0.0 else 0.0,
@@ -108,6 +109,13 @@ def _batch(state: State) -> BatchView | None:
     )
 
 
+def _at_injection(state: State) -> str:
+    """Name the mix that has most of what passes the injection point, or of the batch in the pugmill."""
+    if state.batch is None:
+        return state.plant.mixes.arrived
+    return state.mix_id if state.batch.current is None else state.batch.current.mix_id
+
+
 def _permissives(state: State, shown: Shown, params: Params) -> tuple[PermissiveView, ...]:
     return views(
         shown.contacts,
@@ -115,7 +123,7 @@ def _permissives(state: State, shown: Shown, params: Params) -> tuple[Permissive
         weight_known=weight_is_known(state, params),
         in_service=state.sequence.in_service,
         in_doubt=shown.in_doubt,
-        dosed=shown.mix.dose > 0.0,
+        dosed=shown.mix.dose > 0.0 or state.plant.mixes.asks,
         material=shown.material,
         mixer=params.mixer,
     )

@@ -24,8 +24,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-Version = Literal[12]
-STATE_VERSION: Version = 12
+Version = Literal[13]
+STATE_VERSION: Version = 13
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -98,6 +98,7 @@ class State:
     alarms: Alarms
     control_enabled: bool
     mix_id: str
+    """Mix chosen: that of what passes the scales. What is on its way may be of another (`PlantState.mixes`)."""
     totals: Totals
     job_mark: Totals
     """Grand totals as they were when the subtotal was last reset."""

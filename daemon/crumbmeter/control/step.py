@@ -141,7 +141,8 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     seen = conditions(state, params, mix, readings, image.writes, in_doubt, late=late)
     alarms, alarmed = evaluate(state.alarms, seen, core.delays_s, suppressed(params, readings), image.now_s, dt_s)
     state, outputs = output_image(replace(state, alarms=alarms), before, params, in_doubt, dt_s, healthy=not late)
-    events = (*heard.events, *done, *weighed, *found, *tripped, *moved, *scan.events, *alarmed)
+    told = () if demand.passing is None else demand.passing.events
+    events = (*heard.events, *done, *told, *weighed, *found, *tripped, *moved, *scan.events, *alarmed)
     shown = Shown(image, heard.readings, demand, flow, scan, contacts, mix, outputs, in_doubt, facts.material)
     return StepResult(state, outputs, events, parcels, shown, params, dt_s)
 
@@ -308,7 +309,7 @@ def _facts(
         blower_running=contacts.blower_running,
         airlock_running=contacts.airlock_running,
         material=state.plant.material_kg > LEAST_MATERIAL_KG if params.batch is None else calls(state),
-        dosed=mix.dose > 0.0,
+        dosed=mix.dose > 0.0 or state.plant.mixes.asks,
         inputs_lost=lost,
         inputs_ready=not in_doubt and feed.good_s >= _wait_s(state, params),
         start_asked=start_asked,

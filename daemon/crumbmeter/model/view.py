@@ -170,6 +170,9 @@ class ScanView:
     control_enabled: bool
     in_service: bool
     mix_id: str
+    """Mix chosen: that of what passes the scales now."""
+    mix_at_injection: str
+    """Mix that has most of what passes the injection point; another one while a change is under way."""
     dose_basis: str
     dose_target: float
     mix_rate_kg_s: float

@@ -56,6 +56,7 @@ def summary_body(view: ScanView) -> Json:
         "control_enabled": view.control_enabled,
         "in_service": view.in_service,
         "mix_id": view.mix_id,
+        "mix_at_injection": view.mix_at_injection,
         "dose_basis": str(view.dose_basis),
         "dose_target_fraction": finite(view.dose_target),
         "mix_rate_kg_s": finite(view.mix_rate_kg_s),

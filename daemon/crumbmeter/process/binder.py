@@ -6,7 +6,7 @@ binder, the look-ahead needs the pump's future and not that of the material.
 """
 
 from crumbmeter.model.frozen import dataclass
-from crumbmeter.process.dose import Mix, virgin_binder_for
+from crumbmeter.process.dose import Mix, binder_short
 from crumbmeter.process.fifo import Fifo, empty
 from crumbmeter.process.params import MixParams, StreamParams
 
@@ -35,6 +35,14 @@ class BinderTiming:
     """Moves while the stream's belt runs."""
     drum: Fifo
     """Moves while the drum turns."""
+
+    def cleared(self) -> "BinderTiming":
+        """Return the same delay, moved as far, with nothing in it."""
+        return BinderTiming(self.belt.cleared(), self.drum.cleared())
+
+    def joined(self, other: "BinderTiming") -> "BinderTiming":
+        """Lay the content of another delay of the same stream on this one; both have moved alike."""
+        return BinderTiming(self.belt.joined(other.belt), self.drum.joined(other.drum))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +105,10 @@ class Solids:
     """Whether that is by the controller's own timing, and not only by where the material is."""
 
 
+Older = tuple[MixParams, Solids]
+"""A mix that is no longer the newest, with its material on the way."""
+
+
 @dataclass(frozen=True, slots=True)
 class BinderSeen:
     """What the meter has taught."""
@@ -118,7 +130,9 @@ class BinderAhead:
     """[kg] Until then."""
 
 
-def foresee(seen: BinderSeen, mix: MixParams, solids: Solids, measured: Mix, dt_s: float) -> BinderAhead:
+def foresee(
+    seen: BinderSeen, mix: MixParams, solids: Solids, measured: Mix, dt_s: float, older: tuple[Older, ...] = ()
+) -> BinderAhead:
     """Foresee the binder: the job mix formula for what it is due to, times what the meter has shown of late.
 
     Args:
@@ -127,9 +141,15 @@ def foresee(seen: BinderSeen, mix: MixParams, solids: Solids, measured: Mix, dt_
         solids: What the plant's controller gives binder to.
         measured: [kg] What passed the injection point in this scan, with the binder that the meter saw.
         dt_s: [s] Length of the scan.
+        older: Other mixes whose material is still on its way, each with that.
     """
-    due_kg, ahead_kg_s = _formula(solids.now, mix), _formula(solids.ahead, mix)
+    due_kg, ahead_kg_s, within_kg = formula(solids.now, mix), formula(solids.ahead, mix), formula(solids.within, mix)
     dry_kg = solids.now.dry_aggregate + solids.now.recycle
+    for other, its in older:
+        due_kg, ahead_kg_s = due_kg + formula(its.now, other), ahead_kg_s + formula(its.ahead, other)
+        within_kg, dry_kg = within_kg + formula(its.within, other), dry_kg + its.now.dry_aggregate + its.now.recycle
+    # Clamped as a whole, as the plant's controller does: recycle of one mix may bring what another's aggregate wants.
+    due_kg, ahead_kg_s, within_kg = max(0.0, due_kg), max(0.0, ahead_kg_s), max(0.0, within_kg)
     ratio, lost_s = seen.ratio, seen.lost_s
     if dt_s > 0.0 and due_kg > 0.0 and dry_kg >= STEADY_KG_S * dt_s:
         share = measured.virgin_binder / due_kg
@@ -143,8 +163,9 @@ def foresee(seen: BinderSeen, mix: MixParams, solids: Solids, measured: Mix, dt_
     else:
         lost_s = 0.0
         used = ratio
-    return BinderAhead(BinderSeen(ratio, lost_s), ahead_kg_s * used, _formula(solids.within, mix) * used)
+    return BinderAhead(BinderSeen(ratio, lost_s), ahead_kg_s * used, within_kg * used)
 
 
-def _formula(solids: Mix, mix: MixParams) -> float:
-    return virgin_binder_for(solids.dry_aggregate + solids.recycle, solids.recycle_binder, mix.total_binder_content)
+def formula(solids: Mix, mix: MixParams) -> float:
+    """Return the virgin binder that the job mix formula asks for; negative where recycle brings more than it wants."""
+    return binder_short(solids.dry_aggregate + solids.recycle, solids.recycle_binder, mix.total_binder_content)

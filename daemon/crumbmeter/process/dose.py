@@ -58,8 +58,13 @@ def virgin_binder_for(dry_total: float, recycle_binder: float, total_binder_cont
         recycle_binder: [kg/s] or [kg] Binder within it.
         total_binder_content: Total binder as a fraction of the mix without rubber. Below 1.
     """
-    # Bt = Pb * (dry_total + Bv) and Bt = Bv + recycle_binder, solved for Bv; recycle may bring more than is wanted.
-    return max(0.0, (total_binder_content * dry_total - recycle_binder) / (1.0 - total_binder_content))
+    return max(0.0, binder_short(dry_total, recycle_binder, total_binder_content))
+
+
+def binder_short(dry_total: float, recycle_binder: float, total_binder_content: float) -> float:
+    """Return what a job mix formula asks for beyond the recycle's binder; negative where that is more than it wants."""
+    # Bt = Pb * (dry_total + Bv) and Bt = Bv + recycle_binder, solved for Bv.
+    return (total_binder_content * dry_total - recycle_binder) / (1.0 - total_binder_content)
 
 
 def base_of(basis: DoseBasis, mix: Mix) -> float:

@@ -55,6 +55,15 @@ class Fifo:
             entering = phase = 0.0
         return Fifo(line, entering, phase), out
 
+    def cleared(self) -> "Fifo":
+        """Return the same path, moved as far, with nothing on it."""
+        return Fifo((0.0,) * len(self.cells), 0.0, self.phase)
+
+    def joined(self, other: "Fifo") -> "Fifo":
+        """Lay another path's content on this one. Both must be of one length and have moved alike."""
+        cells = tuple([here + there for here, there in zip(self.cells, other.cells, strict=True)])
+        return Fifo(cells, self.entering + other.entering, self.phase)
+
     def mass_until(self, way: float, beyond: float) -> float:
         """Return the mass [kg] that will leave while the path moves on by so many cells from here.
 

@@ -53,6 +53,17 @@ def new_path(params: StreamParams) -> PathState:
     return PathState(empty(ceil(effective_belt_m(params) / CELL_M)), (0.0,) * stages)
 
 
+def cleared(state: PathState) -> PathState:
+    """Return the same path, moved as far, with nothing on it."""
+    return PathState(state.belt.cleared(), (0.0,) * len(state.drum))
+
+
+def joined(one: PathState, other: PathState) -> PathState:
+    """Lay the contents of two paths of one stream, which have moved alike, on one."""
+    drum = tuple([here + there for here, there in zip(one.drum, other.drum, strict=True)])
+    return PathState(one.belt.joined(other.belt), drum)
+
+
 def cell_length_m(params: StreamParams) -> float:
     """[m] Return the length of one cell, so that a whole number of them makes the belt."""
     length_m = effective_belt_m(params)

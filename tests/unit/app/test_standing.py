@@ -8,6 +8,7 @@ import pytest
 from crumbmeter.alarms.machine import PLACES, AlarmMemory
 from crumbmeter.app.standing import restored_state
 from crumbmeter.app.startup import instance_of
+from crumbmeter.control.mix_change import first_mixes
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import first_state
 from crumbmeter.journal.reader import Reader
@@ -83,6 +84,18 @@ def confirmed_for(path: Path, *happened: Event, kept: str = "", reading: str = "
     with Reader(path) as reader:
         restored = restored_state(reader, site, NEW_RUN_S, NOW.wall_us)
     return restored.weight_confirmed, restored.control_enabled
+
+
+@pytest.mark.parametrize("name", ["mix_selected", "mix_changed"])
+def test_the_mix_chosen_last_is_chosen_still_and_nothing_of_another_is_on_its_way(tmp_path: Path, name: str) -> None:
+    at = Stamped(NOW.mono_us, NOW.wall_us)
+    # The second is the name that journals had before a change followed the material.
+    happened = (event("mix_selected", was="plain", to="surface"), event(name, was="surface", to="plain"))
+    write(tmp_path / "kept.db", [[events.entry(one, at) for one in happened]])
+    with Reader(tmp_path / "kept.db") as reader:
+        restored = restored_state(reader, params(), NEW_RUN_S, NOW.wall_us)
+    assert restored.mix_id == restored.outlet.older_mix == "plain"
+    assert restored.plant.mixes == first_mixes("plain")
 
 
 def test_a_confirmed_weight_lasts_as_long_as_it_is_read_the_same_way(tmp_path: Path) -> None:

@@ -101,6 +101,11 @@ def test_where_no_stream_is_read_nothing_is_shown_as_nought() -> None:
     assert "Mix --- of" in line_with("Mix ", found)
 
 
+def test_while_a_change_of_mix_is_under_way_both_are_named() -> None:
+    assert "of surface_10;" in line_with("Mix ", lines())
+    assert "of base_5, then surface_10;" in line_with("Mix ", lines(mix_at_injection="base_5"))
+
+
 def test_a_trip_that_is_being_measured_is_said() -> None:
     assert any("HEARTBEAT WITHHELD" in line for line in lines(trip=TripView(measuring=True)))
     assert not any("HEARTBEAT" in line for line in lines())

@@ -174,13 +174,14 @@ def test_a_stop_is_never_refused(before: State) -> None:
 
 def test_another_mix() -> None:
     after, event, _ = ask(IDLE, CommandKind.SELECT_MIX, "plain")
-    assert (event.name, event.get("was"), event.get("to")) == ("mix_changed", "surface", "plain")
-    assert (after.mix_id, after.outlet.older_mix) == ("plain", "surface")
+    assert (event.name, event.get("was"), event.get("to")) == ("mix_selected", "surface", "plain")
+    # Nothing is on its way: it is the mix of what passes next, and nothing waits for it.
+    assert (after.mix_id, after.plant.mixes.leaving) == ("plain", ())
 
 
 def test_mixes_refused() -> None:
     assert refused(IDLE, CommandKind.SELECT_MIX, "base") == "no mix named 'base'; there are surface, plain"
-    assert refused(IDLE, CommandKind.SELECT_MIX, "surface") == "surface is the mix in force"
+    assert refused(IDLE, CommandKind.SELECT_MIX, "surface") == "surface is the mix chosen already"
 
 
 @pytest.mark.parametrize("moisture", [0.0, 0.065, 0.20])

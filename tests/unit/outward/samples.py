@@ -28,6 +28,7 @@ VIEW = ScanView(
     control_enabled=True,
     in_service=True,
     mix_id="surface_10",
+    mix_at_injection="surface_10",
     dose_basis="total_mix",
     dose_target=0.005,
     mix_rate_kg_s=50.0,

@@ -73,7 +73,7 @@ def test_simulated_is_marked_whoever_says_so(site: bool, item: bool, told: bool)
 
 
 def test_event_keeps_its_details() -> None:
-    body = checked(payloads.event(ORIGIN, STAMP, event("mix_changed", was="a", n=3, ok=True, share=0.5, none=None)))
+    body = checked(payloads.event(ORIGIN, STAMP, event("mix_selected", was="a", n=3, ok=True, share=0.5, none=None)))
     assert body["detail"] == {"was": "a", "n": 3, "ok": True, "share": 0.5, "none": None}
 
 

@@ -20,13 +20,16 @@ def with_uncertainty(site: Site, uncertainty: UncertaintyParams) -> Site:
     return replace(site, params=replace(site.params, uncertainty=uncertainty))
 
 
+DOSES = {"surface_10lb": 0.005, "base_binder_8": 0.08, "base_5lb": 0.0025, "surface_15lb": 0.0075}
+
+
 def test_every_dosed_mix_at_three_rates() -> None:
     rows = provable(DEMO)
     assert [(row.mix_id, row.rate) for row in rows] == [
-        (mix, rate) for mix in ("surface_10lb", "base_binder_8") for rate in ("lowest", "normal", "highest")
+        (mix, rate) for mix in DOSES for rate in ("lowest", "normal", "highest")
     ]
     for row in rows:
-        assert row.dose_fraction == pytest.approx(0.005 if row.mix_id == "surface_10lb" else 0.08)
+        assert row.dose_fraction == pytest.approx(DOSES[row.mix_id])
         assert row.relative_fraction == pytest.approx(row.expanded_fraction / row.dose_fraction)
         assert row.accept_warn_fraction == pytest.approx(0.05 - row.relative_fraction)
         assert row.accept_alarm_fraction == pytest.approx(0.10 - row.relative_fraction)
@@ -47,7 +50,8 @@ def test_noise_makes_it_less_certain_and_more_tons_make_it_more() -> None:
 def test_what_the_site_does_not_state_is_assumed_and_said() -> None:
     # A dose of the mix does not depend on the binder within the recycle; a dose of the binder does.
     assert set(provable(DEMO)[0].assumed) == {"recycle moisture"}
-    assert set(provable(DEMO)[-1].assumed) == {"recycle moisture", "recycle binder"}
+    by_binder = next(row for row in provable(DEMO) if row.mix_id == "base_binder_8")
+    assert set(by_binder.assumed) == {"recycle moisture", "recycle binder"}
     text = proof_text(DEMO, provable(DEMO))
     assert "ASSUMED, for the site does not state it: recycle binder, recycle moisture." in text
     assert "10.00 +- 0.13 lb/short_ton of mix with rubber, k=2" in text
@@ -61,7 +65,7 @@ def test_a_plant_that_cannot_prove_its_tolerance_is_told() -> None:
     assert rows[1].contributions[0][0] == "hopper scale"
     text = " ".join(proof_text(rough, rows).split())
     assert "NOT PROVABLE" in text
-    assert "This plant cannot prove the tolerance of 5 % for base_binder_8, surface_10lb" in text
+    assert "This plant cannot prove the tolerance of 5 % for base_5lb, base_binder_8, surface_10lb" in text
 
 
 def test_a_site_without_a_dosed_mix_has_nothing_to_prove() -> None:

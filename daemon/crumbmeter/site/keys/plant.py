@@ -236,7 +236,7 @@ class PlantKeys(Keys):
         description="Contact that is closed while no emergency stop is pressed. Only read, never relied upon.",
     )
     recipe: Annotated[Name, Ref("signal", "count")] | None = Field(
-        default=None, description="Signal with the number of the plant's own recipe, compared with the mix in force."
+        default=None, description="Signal with the number of the plant's own recipe, compared with the mix chosen."
     )
     first_mix: Annotated[Name, Ref("mix")] = Field(
         description="Mix at the very first start; later the journal's last choice rules."

@@ -27,7 +27,7 @@ SocketOption = Annotated[
 DEEDS_HELP = (
     "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, reset-subtotal, "
     "settle-total SIGNAL KG --reason WHY, accept-weight SIGNAL --reason WHY, confirm-weight SIGNAL KG --reason WHY, "
-    "measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
+    "drum-dumped PERCENT, measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
 )
 DEMO_SOCKET = Path("var/demo/crumbmeter.sock")
 
@@ -142,7 +142,7 @@ def show(
 def do(
     command: Annotated[str, typer.Argument(help=DEEDS_HELP)],
     subject: Annotated[str, typer.Argument(help="Mix, stream, signal or alarm, as the command needs.")] = "",
-    value: Annotated[str, typer.Argument(help="Per cent of dry mass for set-moisture, else kg.")] = "",
+    value: Annotated[str, typer.Argument(help="Per cent (set-moisture, drum-dumped), else kg.")] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,

@@ -22,6 +22,7 @@ class CommandKind(StrEnum):
     CONFIRM_WEIGHT = "confirm weight"
     MEASURE_TRIP = "measure trip"
     RELEARN_LINE = "relearn line"
+    DRUM_DUMPED = "drum dumped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Command:
     """Mix, stream, alarm or signal id, as the kind needs (`SIGNAL#GAP` for a gap that is not the oldest); for
     ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
-    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg)."""
+    """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg, a
+    share of the drum as a fraction)."""
     reason: str = ""
     """Why, in the person's own words, where the record needs it."""

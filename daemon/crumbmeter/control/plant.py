@@ -175,11 +175,12 @@ def _move_stream(
     dry = dry_rate(flowing, moisture)
     speed = belt_speed_m_s(stream, readings, indicated)
     ahead_s = look_ahead_s(params)
-    after, passage = advance(path, stream, dry * dt_s, speed, drum_ratio, ahead_s, dt_s)
+    kept_kg = dry * (1.0 - stream.wasted_fines) * dt_s
+    after, passage = advance(path, stream, kept_kg, speed, drum_ratio, ahead_s, dt_s)
     due = None
     if timing is not None:
         runs, turns = speed > 0.0, drum_ratio > 0.0
-        timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
+        timing, due = follow(timing, kept_kg, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
     material_kg = 0.0 if stream.kind is BINDER else after.belt.content + sum(after.drum)
     quality = reading.quality if counts else Quality.GOOD
     return _Moved(after, passage, timing, due, indicated, dry, material_kg, quality)

@@ -180,7 +180,7 @@ def test_rows(run: str, cells: list[tuple[float | None, Quality]], columns: tupl
     assert bits(rows.read(stored(rows.entry(value, AT)))) == bits(value)
 
 
-@given(value=st.builds(totals.KeptTotals, GRAMS, *[st.builds(Totals, GRAMS, GRAMS, GRAMS, GRAMS, GRAMS)] * 2))
+@given(value=st.builds(totals.KeptTotals, GRAMS, *[st.builds(Totals, *[GRAMS] * 7)] * 2))
 def test_totals(value: totals.KeptTotals) -> None:
     assert totals.read(stored(totals.entry(value, AT))) == value
 

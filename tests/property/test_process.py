@@ -11,7 +11,7 @@ from crumbmeter.process.params import DoseBasis
 from crumbmeter.process.stages import cascade, share_leaving
 
 masses = st.just(0.0) | st.floats(1e-9, 1e5)
-"""[kg] Nothing, or more than a microgram: a mass near the smallest of all numbers has no share that could be had back."""
+"""[kg] Nothing, or more than a microgram: of a mass near the smallest of all numbers no share comes back."""
 doses = st.floats(0.0, 0.5)
 steps = st.lists(st.tuples(st.floats(0.0, 50.0), st.floats(0.0, 9.0)), max_size=60)
 

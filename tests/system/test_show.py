@@ -233,9 +233,21 @@ def test_moisture_is_typed_in_percent_and_sent_as_a_fraction(path: Path) -> None
     assert (taken[0].subject, taken[0].value) == ("virgin", 0.045)
 
 
+def test_a_share_of_the_drum_is_typed_in_percent_without_a_subject(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with small_in_thread(path, carried_out) as taken:
+        assert do(path, "drum-dumped", "50", yes=True) == doing.DONE
+    assert (taken[0].kind, taken[0].subject, taken[0].value) == (CommandKind.DRUM_DUMPED, "", 0.5)
+    assert "50 percent of what the standing drum holds is booked as wasted" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
+        (("drum-dumped",), "drum-dumped needs a number: percent of the drum's content"),
+        (("drum-dumped", "half"), "'half' is no number"),
+        (("drum-dumped", "mouth", "50"), "drum-dumped takes nothing after it"),
         (("explode",), "there are enable-control, monitor-only, start-feed"),
         (("select-mix",), "select-mix needs the mix"),
         (("stop-feed", "now"), "stop-feed takes nothing after it"),

@@ -316,3 +316,5 @@ def _totals(view: ScanView) -> Iterator[Metric]:
     yield _counter("crumbmeter_mix_grams_total", "All mix in booked parcels.", totals.mix_g)
     yield _counter("crumbmeter_mix_with_dose_grams_total", "Mix meant to carry rubber.", totals.mix_with_dose_g)
     yield _counter("crumbmeter_parcels_total", "Booked parcels.", totals.parcels)
+    yield _counter("crumbmeter_wasted_mix_grams_total", "Mix that was dumped, with its rubber.", totals.wasted_mix_g)
+    yield _counter("crumbmeter_wasted_rubber_grams_total", "Rubber in it; in no parcel.", totals.wasted_rubber_g)

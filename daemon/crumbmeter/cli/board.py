@@ -247,6 +247,15 @@ def _means(view: Body, display: Display) -> Iterator[Text]:
     yield Text(f"Job {amount(job['rubber_g'] / 1000.0, display.mass, 0)} rubber in "
                f"{amount(job['mix_g'] / 1000.0, display.mix.partition('/')[0], 1)} mix, "
                f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
+    yield from _dumped(view["totals"], display)
+
+
+def _dumped(totals: Body, display: Display) -> Iterator[Text]:
+    """Say what was dumped out of the drum, in all; nothing where nothing was."""
+    if not totals.get("wasted_mix_g"):
+        return
+    mix = amount(totals["wasted_mix_g"] / 1000.0, display.mix.partition("/")[0], 1)
+    yield Text(f"Dumped in all {mix} of mix with {amount(totals['wasted_rubber_g'] / 1000.0, display.mass, 1)} rubber")
 
 
 def _foreseen(view: Body) -> str:

@@ -95,6 +95,11 @@ DEEDS: dict[CommandKind, Deed] = {
         "on purpose; until it is learned, the fixed limits alone watch.",
         reason=True,
     ),
+    CommandKind.DRUM_DUMPED: Deed(
+        "{value} percent of what the standing drum holds is booked as wasted, and reckoned with no longer.",
+        value="percent of the drum's content",
+        unit_si=0.01,
+    ),
 }
 
 
@@ -119,7 +124,7 @@ def do(
         words: The command, with blanks, hyphens or underscores: `start-feed`.
         subject: Mix, stream, signal or alarm, as the command needs.
         value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`;
-            minutes, for `shelve-alarm`.
+            minutes, for `shelve-alarm`; percent of the drum, for `drum-dumped`, which has no subject before it.
         reason: Why, where the record needs it.
         yes: Do not ask whether it is meant.
         answer: Asks the person at the terminal.
@@ -130,6 +135,8 @@ def do(
     """
     try:
         kind = kind_of(words)
+        if not DEEDS[kind].subject and DEEDS[kind].value and subject and not value:
+            subject, value = "", subject  # it takes a number alone
         number = _check(kind, subject, value, reason)
         return asyncio.run(_do(socket, kind, subject, number, reason, None if yes else answer))
     except UsageError as fault:

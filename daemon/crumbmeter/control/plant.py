@@ -243,14 +243,15 @@ def _move_stream(
     dry = dry_rate(flowing, moisture)
     speed = belt_speed_m_s(stream, readings, indicated)
     ahead_s = look_ahead_s(params)
+    kept_kg = dry * (1.0 - stream.wasted_fines) * dt_s
     older_kg = 0.0
     if late_m > 0.0 and stream.kind is not BINDER:
-        older_kg = dry * dt_s * min(1.0, late_m / (speed * dt_s) if speed * dt_s > 0.0 else 1.0)
-    after, passage = advance(path, stream, dry * dt_s - older_kg, speed, drum_ratio, ahead_s, dt_s)
+        older_kg = kept_kg * min(1.0, late_m / (speed * dt_s) if speed * dt_s > 0.0 else 1.0)
+    after, passage = advance(path, stream, kept_kg - older_kg, speed, drum_ratio, ahead_s, dt_s)
     due = None
     if timing is not None:
         runs, turns = speed > 0.0, drum_ratio > 0.0
-        timing, due = follow(timing, dry * dt_s, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
+        timing, due = follow(timing, kept_kg, ahead_s, dt_s, belt_runs=runs, drum_turns=turns)
     material_kg = 0.0 if stream.kind is BINDER else after.belt.content + sum(after.drum)
     quality = reading.quality if counts else Quality.GOOD
     return _Moved(after, speed, passage, timing, due, indicated, dry, material_kg, older_kg, quality)

@@ -118,6 +118,8 @@ def add_to(totals: Totals, parcel: Parcel) -> Totals:
         totals.mix_g + parcel.mix_g,
         totals.mix_with_dose_g + dosed,
         totals.parcels + 1,
+        totals.wasted_mix_g,
+        totals.wasted_rubber_g,
     )
 
 
@@ -129,4 +131,6 @@ def since(totals: Totals, mark: Totals) -> Totals:
         totals.mix_g - mark.mix_g,
         totals.mix_with_dose_g - mark.mix_with_dose_g,
         totals.parcels - mark.parcels,
+        totals.wasted_mix_g - mark.wasted_mix_g,
+        totals.wasted_rubber_g - mark.wasted_rubber_g,
     )

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 from crumbmeter.alarms.acts import CHANGES, act
+from crumbmeter.control.dumping import LEAST_SHARE, dump
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import choose_mix
@@ -239,6 +240,29 @@ def _relearn_line(state: State, command: Command, _params: Params, _now_s: float
     return replace(state, line_watch=LineWatch()), detail
 
 
+def _drum_dumped(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
+    """Part of a standing drum lies on the ground: book it as wasted, and hold it in the model no longer."""
+    if params.batch is not None:
+        return _refused(state, command, "this is a batch plant, it has no drum: a batch that is thrown away is "
+                        "followed by its own contact")  # fmt: skip
+    if not LEAST_SHARE <= command.value <= 1.0:
+        return _refused(state, command, f"{100.0 * command.value:g} % of the drum is not between 1 and 100 %")
+    turning = state.signals[params.drum.turning]
+    if not turning.bad and turning.value is not None and turning.value >= 0.5:
+        return _refused(
+            state, command, "the drum turns, and what it holds has moved on since: a dump is told while it stands. "
+            "What was dumped before, enter as rubber_waste for `crumbmeter reconcile`"
+        )  # fmt: skip
+    after, heap = dump(state, command.value)
+    if heap.mix_g == 0:
+        return _refused(state, command, "by all that passed the scales the drum is empty: nothing can be dumped")
+    detail = event(
+        "drum_dumped", share=command.value, mix_kg=heap.mix_g / 1000.0, rubber_kg=heap.rubber_g / 1000.0,
+        who=command.who,
+    )  # fmt: skip
+    return after, detail
+
+
 _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]] = {
     CommandKind.ENABLE_CONTROL: _enable,
     CommandKind.MONITOR_ONLY: _monitor,
@@ -254,4 +278,5 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.CONFIRM_WEIGHT: _confirm_weight,
     CommandKind.MEASURE_TRIP: _measure_trip,
     CommandKind.RELEARN_LINE: _relearn_line,
+    CommandKind.DRUM_DUMPED: _drum_dumped,
 }

@@ -3,8 +3,9 @@
 Fresh rubber is full of air, and while a fill lasts the weight says nothing of the flow. So the feed factor is taken to
 be that of settled rubber times 1 - a x: x is the freshness, which a fill raises to 1 within seconds and which then
 decays; a is not known, and belongs to the estimate. Its covariances see to it that the weights after a fill tell how
-much of a surprise is air, which decays, and how much is the factor, which stays. How fast x rises and decays is
-assumed: nothing in the weight could prove the rise, and a decay a little wrong is taken up by the factor's wander.
+much of a surprise is air, which decays, and how much is the factor, which stays. How fast x rises is assumed, for
+nothing in the weight could prove it. How fast it decays the site file says; a decay a little wrong is taken up by the
+factor's wander, and a recorded run can tell a better one (air_decay.py).
 """
 
 from math import exp, sqrt
@@ -14,7 +15,7 @@ from crumbmeter.model.frozen import dataclass, replace
 RISE_S = 6.0
 """[s] From the beginning of a fill until all that the auger carries is fresh."""
 DECAY_S = 25.0
-"""[s] Time constant in which rubber gives off its air."""
+"""[s] Time constant in which rubber gives off its air, where the site does not say (`fresh_air_decay_s`)."""
 FIRST_DOUBT = 0.03
 """[1] Standard deviation of a before the first fill, when it is what the site file says (0 where that says nothing)."""
 BETWEEN_FILLS = 0.005
@@ -50,9 +51,9 @@ class Aeration:
         return self.fresh * sqrt(max(0.0, self.var_aa)) < CERTAIN
 
 
-def decayed(fresh: float, dt_s: float) -> float:
-    """Return the freshness after `dt_s` [s] without a fill."""
-    return fresh * exp(-dt_s / DECAY_S) if fresh > 1e-6 else 0.0
+def decayed(fresh: float, dt_s: float, decay_s: float) -> float:
+    """Return the freshness after `dt_s` [s] without a fill; `decay_s` [s] is the time constant."""
+    return fresh * exp(-dt_s / decay_s) if fresh > 1e-6 else 0.0
 
 
 def risen(fresh: float, dt_s: float) -> float:

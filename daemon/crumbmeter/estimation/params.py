@@ -1,5 +1,6 @@
 """What the weigh-hopper estimator needs to know."""
 
+from crumbmeter.estimation.aeration import DECAY_S
 from crumbmeter.model.frozen import dataclass
 
 
@@ -36,6 +37,8 @@ class WeighingParams:
     """Relative standard uncertainty of `feed_factor_kg_rev` before the weight has told anything."""
     fresh_air: float = 0.0
     """By so much less is carried of rubber that is all fresh, before the first fill has told it."""
+    fresh_air_decay_s: float = DECAY_S
+    """[s] Time constant in which fresh rubber gives off its air."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,6 +110,17 @@ def weigh(
     return after, Flow(rate, uncertainty, fed_kg, uncertainty * dt_s, believed=believed), events
 
 
+def surprise_of(
+    state: WeighingState, params: WeighingParams, weight_kg: float, speed_rev_s: float, dt_s: float
+) -> tuple[float, float]:
+    """Return by how much a weight [kg] differs from what was expected of it, and the variance [kg^2] of that.
+
+    For whoever judges a recorded run by it; `weigh` does the same on its way.
+    """
+    predicted = _predicted(state, params, speed_rev_s * dt_s, dt_s)
+    return weight_kg - predicted.lag_kg - predicted.mass_kg, predicted.var_mm + predicted.noise_kg**2
+
+
 def _with_leak(state: WeighingState, leak_kg_s: float, uncertainty_kg_s: float, speed_rev_s: float) -> WeighingState:
     """Reckon with another leak: what the weight has told of the factor until now was less by leak over speed."""
     known = replace(state, leak_kg_s=leak_kg_s, leak_uncertainty_kg_s=uncertainty_kg_s)
@@ -126,7 +137,9 @@ def _predicted(state: WeighingState, params: WeighingParams, way_rev: float, dt_
     """Foresee content, factor and air after a scan in which the auger made `way_rev` revolutions."""
     fed_kg = state.factor_kg_rev * way_rev
     ratio_change = level_ratio(state, params, state.mass_kg - fed_kg) / level_ratio(state, params, state.mass_kg)
-    air, factor, grown = freshen(state.air, decayed(state.air.fresh, dt_s), state.factor_kg_rev * ratio_change)
+    air, factor, grown = freshen(
+        state.air, decayed(state.air.fresh, dt_s, params.fresh_air_decay_s), state.factor_kg_rev * ratio_change
+    )
     # Covariance of F P F' + Q with F = [[1, -way, 0], [0, 1, slope], [0, 0, 1]] over content, factor and air.
     kept = exp(-dt_s / params.mass_filter_s) if params.mass_filter_s > 0.0 else 0.0
     lagged_s = params.mass_filter_s * (1.0 - kept) / dt_s if dt_s > 0.0 else 0.0

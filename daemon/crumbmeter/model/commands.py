@@ -27,6 +27,7 @@ class CommandKind(StrEnum):
     CONFIRM_WEIGHT = "confirm weight"
     MEASURE_TRIP = "measure trip"
     RELEARN_LINE = "relearn line"
+    DRUM_DUMPED = "drum dumped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,6 @@ class Command:
     ENABLE_CONTROL the settings id that was agreed to."""
     value: float = 0.0
     """SI value where the kind needs one (moisture as a fraction of dry mass, a total in SI, a known weight in kg,
-    the length of a shelf in s)."""
+    the length of a shelf in s, a share of the drum as a fraction)."""
     reason: str = ""
     """Why, in the person's own words, where the record needs it."""

@@ -55,7 +55,7 @@ class AlarmView:
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums of parcels, in whole grams. Grand totals are never reset; the subtotal is a mark on them."""
+    """Sums of parcels and of what was dumped, in grams. Grand totals are never reset; a subtotal is a mark on them."""
 
     rubber_g: int = 0
     target_rubber_g: int = 0
@@ -64,6 +64,10 @@ class Totals:
     mix_with_dose_g: int = 0
     """Mix that was meant to carry rubber."""
     parcels: int = 0
+    wasted_mix_g: int = 0
+    """Dumped out of the drum, with its rubber; it is in no parcel."""
+    wasted_rubber_g: int = 0
+    """Rubber in it."""
 
 
 @dataclass(frozen=True, slots=True)

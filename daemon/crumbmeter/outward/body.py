@@ -161,6 +161,8 @@ def _totals(totals: Totals) -> Json:
         "mix_g": totals.mix_g,
         "mix_with_dose_g": totals.mix_with_dose_g,
         "parcels_count": totals.parcels,
+        "wasted_mix_g": totals.wasted_mix_g,
+        "wasted_rubber_g": totals.wasted_rubber_g,
     }
 
 

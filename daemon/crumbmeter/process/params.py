@@ -69,6 +69,12 @@ class StreamParams:
     """[s] The part of it that runs with the drum. None: not known, the binder is taken to come with the material."""
     binder_lag_s: float = 0.0
     """[s] Mean delay of pump and meter."""
+    wasted_fines: float = 0.0
+    """Fraction of its dry mass that leaves with the air before the injection point and is not given back."""
+
+    def entering(self, flow: float) -> float:
+        """Return what of an indicated flow [kg/s] enters the mix: water (as the site file says it) and fines off."""
+        return flow / (1.0 + self.moisture if self.wet else 1.0) * (1.0 - self.wasted_fines)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,8 @@ SNAPSHOT_S = 60.0
 TOTALS_S = 60.0
 LASTING = ("total_settled", "totaliser_gap", "weight_accepted", "weight_confirmed")
 """Events after which the state is kept at once: the next run must know of them."""
+BOOKED = ("drum_dumped",)
+"""Events that change totals and are in no parcel: the totals are kept at once."""
 
 FIGURES: tuple[tuple[str, Callable[[ScanView], float | None]], ...] = (
     ("mix_rate_kg_s", lambda view: view.mix_rate_kg_s),
@@ -102,7 +104,7 @@ class Recorder:
         if done.began_s >= self._row_due_s:
             self._row_due_s = max(self._row_due_s + ROW_S, done.began_s)
             entries.append(rows.entry(self._row(done.view), at))
-        if done.began_s >= self._totals_due_s:
+        if done.began_s >= self._totals_due_s or any(happened.name in BOOKED for happened in done.events):
             self._totals_due_s = done.began_s + TOTALS_S
             entries.append(totals.entry(self._totals(result.state), at))
         if done.began_s >= self._snapshot_due_s or any(happened.name in LASTING for happened in done.events):

@@ -209,6 +209,7 @@ def _weighing(file: SiteFile, at: _Indices) -> WeighingParams:
         mass_filter_s=keys.mass_filter_s,
         feed_factor_doubt=keys.feed_factor_doubt_percent / 100.0,
         fresh_air=keys.fresh_air_percent / 100.0,
+        fresh_air_decay_s=keys.fresh_air_decay_s,
     )
 
 

@@ -61,6 +61,7 @@ def _stream(
         drum_stages=travel.drum_stages if travel else 1,
         binder_belt_s=travel.binder_belt_s if travel else 0.0,
         binder_drum_s=travel.binder_drum_s if travel else None,
+        wasted_fines=(keys.wasted_fines_percent or 0.0) / 100.0,
         binder_lag_s=next((one.lag_s or 0.0 for one in file.streams.values() if one.kind == "binder"), 0.0),
     )
 
@@ -68,7 +69,9 @@ def _stream(
 def _normal_dry_kg_s(file: SiteFile, registers: Registers) -> float:
     """[kg/s] Return the dry material that passes the drum at the plant's normal rate."""
     return sum(
-        to_si(rate_register(keys, file, registers), keys.normal_flow) / (1.0 + (keys.moisture_percent or 0.0) / 100.0)
+        to_si(rate_register(keys, file, registers), keys.normal_flow)
+        / (1.0 + (keys.moisture_percent or 0.0) / 100.0)
+        * (1.0 - (keys.wasted_fines_percent or 0.0) / 100.0)
         for keys in file.streams.values()
         if keys.normal_flow is not None and keys.travel is not None and keys.travel.drum_residence_s > 0.0
     )

@@ -58,7 +58,7 @@ def cards(site: Site, feed_factor_kg_rev: float | None = None) -> tuple[Card, ..
 def _rows(site: Site, mix: MixParams, unit: str, factor: float) -> tuple[CardRow, ...]:
     feed = site.params.feed
     flows = [
-        DryFlow(stream.kind, flow / (1.0 + stream.moisture if stream.wet else 1.0), stream.binder_content)
+        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
         for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
         if flow is not None
     ]

@@ -153,6 +153,11 @@ def corrections_of(stream: StreamParams) -> tuple[tuple[str, ...], tuple[str, ..
         )
     else:
         left.append("dry already: no water is taken off")
+    if stream.wasted_fines > 0.0:
+        done.append(
+            f"{stream.wasted_fines * 100:g} % of its dry mass leaves as wasted fines and enters no mix "
+            f"(x {1 - stream.wasted_fines:.4f})"
+        )
     if stream.kind is StreamKind.RECYCLE:
         done.append(f"{stream.binder_content * 100:g} % of its dry mass is counted as binder")
     return tuple(done), tuple(left)
@@ -217,7 +222,9 @@ def _signal(site: Site, index: int) -> SignalWords:
     if stream is not None:
         done, left = corrections_of(stream)
         words = "; ".join((*done, *left))
-        brief = f"water {stream.moisture * 100:g} % off" if stream.wet else "no"
+        parts = [f"water {stream.moisture * 100:g} % off"] if stream.wet else []
+        parts += [f"fines {stream.wasted_fines * 100:g} % off"] if stream.wasted_fines else []
+        brief = ", ".join(parts) or "no"
     weighed = next((one for one in params.batch.ingredients if one.weighed == index), None) if params.batch else None
     if weighed is not None:
         words = "; ".join(batch_corrections(weighed))
@@ -280,7 +287,7 @@ def _uses_of_counters(params: Params, index: int) -> list[str]:
 
 def _doses(site: Site, mix: MixParams) -> list[DoseWords]:
     flows = [
-        DryFlow(stream.kind, flow / (1.0 + stream.moisture if stream.wet else 1.0), stream.binder_content)
+        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
         for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
         if flow is not None
     ]

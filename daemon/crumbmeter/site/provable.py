@@ -49,7 +49,7 @@ def provable(site: Site) -> tuple[ProofWords, ...]:
 
 def _rows(site: Site, mix: MixParams) -> Iterator[ProofWords]:
     flows = [
-        DryFlow(stream.kind, flow / (1.0 + stream.moisture if stream.wet else 1.0), stream.binder_content)
+        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
         for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
         if flow is not None
     ]

@@ -63,6 +63,13 @@ def test_the_dose_stands_with_its_uncertainty_basis_and_coverage_factor() -> Non
     assert not any(line.startswith("Dose") for line in lines(proven=None))
 
 
+def test_what_was_dumped_is_shown_once_there_is_some() -> None:
+    # 3154.958 kg are 3.5 short tons (907.18474 kg each), 10.442 kg are 23.0 lb
+    dumped = replace(VIEW.totals, wasted_mix_g=3_154_958, wasted_rubber_g=10_442)
+    assert line_with("Dumped", lines(totals=dumped)) == "Dumped in all 3.5 short_ton of mix with 23.0 lb rubber"
+    assert not any("Dumped" in line for line in lines())
+
+
 def test_a_batch_plant_shows_its_batch_and_its_charge() -> None:
     batch = BatchView(
         "blowing in", "window is open", 4711, wanted=True, window_s=4.2, target_kg=15.08, need_kg=-0.02, vessel_kg=8.5,

@@ -1,6 +1,7 @@
 """`crumbmeter check` says what a site does, in words and in JSON, and ends with the right code."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,25 @@ def test_a_good_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
     for signal in site.params.signals:
         assert signal.signal_id in out
     assert site.settings_id in out
+
+
+def test_wasted_fines_are_said_and_taken_off_the_doses() -> None:
+    site = load(DEMO)
+    plain = explain(site)
+    virgin, *others = site.params.streams
+    # By hand, in short ton/h: 201.2 / 1.04 = 193.462 of virgin, 46.4 / 1.03 = 45.049 of recycle with 5 % binder, 2.252.
+    # The mix is (D + Rd - b) / (1 - total binder): without 0.03 * 193.462 = 5.804 it is 230.455 / 236.258 = 0.97543.
+    less = replace(site, params=replace(site.params, streams=(replace(virgin, wasted_fines=0.03), *others)))
+    told = explain(less)
+    assert "3 % of its dry mass leaves as wasted fines and enters no mix (x 0.9700)" in told.streams[0].corrections
+    assert not any("fines" in words for words in plain.streams[0].corrections)
+    brief = {one.signal_id: one.brief for one in told.signals}
+    assert brief[site.params.signals[virgin.rate].signal_id] == "water 4 % off, fines 3 % off"
+    pairs = [pair for pair in zip(plain.doses, told.doses, strict=True) if pair[0].mix_id == "surface_10lb"]
+    assert [before.rate for before, _ in pairs] == ["lowest", "normal", "highest"]
+    for before, after in pairs:
+        assert after.rubber_kg_min / before.rubber_kg_min == pytest.approx(0.97543, abs=1e-5)
+        assert after.mix_tonne_h / before.mix_tonne_h == pytest.approx(0.97543, abs=1e-5)
 
 
 def test_a_batch_site_is_explained(capsys: pytest.CaptureFixture[str]) -> None:

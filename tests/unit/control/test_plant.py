@@ -57,6 +57,22 @@ def test_steady_mix_and_what_it_asks_for() -> None:
     assert state.material_kg == pytest.approx(45.0 * 50.0 / 1.04 + 21.25 * 10.0 / 1.03, rel=0.02)
 
 
+def test_wasted_fines_enter_no_mix_and_get_no_rubber() -> None:
+    # By hand: 50 kg/s wet / 1.04 = 48.0769 dry, of which 2 % leave: 47.1154. With 10 / 1.03 = 9.7087 of recycle and 2.6
+    # of binder 59.4241 kg/s, and 0.5 % of the mix with rubber is 59.4241 * 0.005 / 0.995 = 0.29861 kg/s; without the
+    # fines' loss it would be 0.30344.
+    params = replace(PARAMS, streams=(replace(AGGREGATE, wasted_fines=0.02), RECYCLE, BINDER))
+    state, demand = run(400.0, params=params)
+    assert demand.dry_kg_s[0] == pytest.approx(48.0769, abs=1e-4)  # at the scale, as before
+    assert demand.injected_kg_s == pytest.approx((47.1154, 9.7087, 2.6), abs=1e-3)
+    assert demand.at_injection.total / 0.2 == pytest.approx(59.4241, abs=1e-3)
+    assert demand.target_kg / 0.2 == pytest.approx(0.29861, abs=1e-5)
+    assert demand.wanted_kg_s == pytest.approx(0.29861, rel=1e-3)
+    assert state.material_kg == pytest.approx(45.0 * 47.1154 + 21.25 * 9.7087, rel=0.02)
+    assert params.streams[0].entering(50.0) == pytest.approx(47.1154, abs=1e-4)
+    assert replace(AGGREGATE, wet=False, wasted_fines=0.1).entering(50.0) == pytest.approx(45.0)
+
+
 def test_the_look_ahead_is_line_and_auger() -> None:
     assert look_ahead_s(PARAMS) == 4.5
 

@@ -212,6 +212,10 @@ def test_totals_add_up() -> None:
     assert add_to(Totals(), parcel(250_000, 0, 1)).mix_with_dose_g == 250_000
     assert since(two, one) == Totals(rubber_g=3, target_rubber_g=0, mix_g=240_000, mix_with_dose_g=0, parcels=1)
     assert since(two, Totals()) == two
+    dumped = Totals(wasted_mix_g=3_000, wasted_rubber_g=15)
+    assert add_to(dumped, parcel(250_000, 1250, 1200)).wasted_mix_g == 3_000
+    later = add_to(Totals(wasted_mix_g=5_000, wasted_rubber_g=25), parcel(250_000, 0, 1))
+    assert (since(later, dumped).wasted_mix_g, since(later, dumped).wasted_rubber_g) == (2_000, 10)
 
 
 def test_every_run_state_has_its_rank_and_feeding_is_the_best() -> None:

@@ -14,6 +14,7 @@ from crumbmeter.control.state import State, first_state
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
 from crumbmeter.model.view import Totals
+from tests.batch_cores import make_batch_params
 from tests.cores import INDEX, SETTINGS_ID, make_params
 
 PARAMS = make_params()
@@ -214,6 +215,44 @@ def test_the_subtotal_is_a_mark_and_the_grand_totals_stay() -> None:
     after, event, _ = ask(before, CommandKind.RESET_SUBTOTAL)
     assert (event.name, event.get("rubber_g"), event.get("mix_g")) == ("subtotal_reset", 30, 6_000)
     assert after.totals == after.job_mark == before.totals
+
+
+TURNING = INDEX["drum_turning"]
+
+
+def drum(turning: float | None, *, bad: bool = False, held_kg: float = 600.0) -> State:
+    """Make a state in which the drum holds so much aggregate behind the injection point."""
+    memory = replace(IDLE.signals[TURNING], value=turning, bad=bad)
+    stages = ((held_kg, *IDLE.outlet.stages[0][1:]), *IDLE.outlet.stages[1:])
+    return replace(
+        IDLE,
+        signals=(*IDLE.signals[:TURNING], memory, *IDLE.signals[TURNING + 1 :]),
+        outlet=replace(IDLE.outlet, stages=stages),
+    )
+
+
+@pytest.mark.parametrize("before", [drum(0.0), drum(None), drum(1.0, bad=True)])
+@pytest.mark.parametrize("share", [0.01, 0.5, 1.0])
+def test_a_drum_is_dumped(before: State, share: float) -> None:
+    after, event, _ = ask(before, CommandKind.DRUM_DUMPED, value=share)
+    assert (event.name, event.get("share"), event.get("rubber_kg")) == ("drum_dumped", share, 0.0)
+    assert event.get("mix_kg") == pytest.approx(600.0 * share)
+    assert after.totals.wasted_mix_g == round(600_000 * share)
+    assert sum(after.outlet.stages[0]) == pytest.approx(600.0 * (1.0 - share))
+
+
+def test_dumping_refused() -> None:
+    kind = CommandKind.DRUM_DUMPED
+    for share in (0.0, 0.009, 1.001, 50.0, -0.5, float("nan")):
+        assert "of the drum is not between 1 and 100 %" in refused(drum(0.0), kind, value=share)
+    assert "a dump is told while it stands" in refused(drum(1.0), kind, value=0.5)
+    assert "the drum is empty" in refused(drum(0.0, held_kg=0.0), kind, value=0.5)
+
+
+def test_a_batch_plant_has_no_drum_to_dump() -> None:
+    plant = make_batch_params()
+    why = refused(first_state(plant), CommandKind.DRUM_DUMPED, value=0.5, params=plant)
+    assert why.startswith("this is a batch plant, it has no drum")
 
 
 @pytest.mark.parametrize("kind", list(CommandKind))

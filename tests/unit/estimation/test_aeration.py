@@ -123,5 +123,5 @@ def test_the_share_stays_between_none_and_the_most() -> None:
 
 def test_freshness_rises_to_one_and_falls_to_none() -> None:
     assert risen(0.99, 1.0) == 1.0
-    assert decayed(1.0, DECAY_S) == pytest.approx(exp(-1.0))
-    assert decayed(1e-7, 0.2) == 0.0
+    assert decayed(1.0, 40.0, 40.0) == pytest.approx(exp(-1.0))
+    assert decayed(1e-7, 0.2, DECAY_S) == 0.0

@@ -11,7 +11,7 @@ from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import boots, commands, events, parcels, rows, scans, settings, snapshots, stamped, totals
 from crumbmeter.ledger.scancode import ScanRecord, decode_scans
 from crumbmeter.ledger.snapshot import SnapshotError
-from crumbmeter.ledger.stamped import Stamped, UnknownBodyError
+from crumbmeter.ledger.stamped import Stamped, UnknownBodyError, record
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import event
 from crumbmeter.model.image import RawBlock, RawImage, ReadOutcome
@@ -83,6 +83,17 @@ def test_totals_at_a_restart_are_the_newest_entry_and_the_parcels_behind_it(tmp_
     assert kept.totals == add_to(add_to(before, parcel(6, target_g=0)), parcel(7))
     assert kept.totals.mix_g - kept.totals.mix_with_dose_g == 251_240
     assert kept.job_mark == mark
+
+
+def test_what_was_dumped_outlives_a_restart_and_older_entries_know_of_none(tmp_path: Path) -> None:
+    kept = totals.KeptTotals(3, Totals(wasted_mix_g=521_375, wasted_rubber_g=1_875), Totals())
+    with Reader(journal(tmp_path, [totals.entry(kept, at(4)), parcels.entry(parcel(4), at(5))])) as reader:
+        found = totals.restore(reader).totals
+    assert (found.wasted_mix_g, found.wasted_rubber_g, found.parcels) == (521_375, 1_875, 1)
+    five = {"rubber_g": 5, "target_rubber_g": 5, "mix_g": 9, "mix_with_dose_g": 9, "parcels": 1}
+    older = record("totals", {"last_parcel": 1, "totals": five, "job_mark": five}, at(4))
+    with Reader(journal(tmp_path / "older", [older])) as reader:
+        assert totals.restore(reader).totals == Totals(5, 5, 9, 9, 1)
 
 
 def test_an_empty_journal_has_no_totals(tmp_path: Path) -> None:

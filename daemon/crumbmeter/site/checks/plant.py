@@ -74,6 +74,9 @@ def _corrections(draft: Draft, name: str, stream: StreamKeys) -> None:
         draft.say("missing-key", (*path, "binder_percent"), "is missing for recycle", remedy=remedy)
     if stream.kind != "recycle" and stream.binder_percent is not None:
         draft.say("not-for-kind", (*path, "binder_percent"), "only recycle carries binder", remedy="Take it out.")
+    if stream.kind not in ("aggregate", "filler") and stream.wasted_fines_percent is not None:
+        expected = "only aggregate and filler lose fines"
+        draft.say("not-for-kind", (*path, "wasted_fines_percent"), expected, remedy="Take it out.")
     if stream.kind in _TRAVEL_NEEDED and stream.travel is None:
         remedy = f"Add [streams.{name}.travel]: belts, drum, and where their running is read."
         draft.say("missing-key", (*path, "travel"), f"is missing for {stream.kind}", remedy=remedy)

@@ -71,7 +71,8 @@ def _dry_flows(draft: Draft) -> list[DryFlow] | None:
         if register is None or stream.normal_flow is None or UNITS[register.unit].dimension != "mass_flow":
             return None
         moisture = (stream.moisture_percent or 0.0) / 100.0 if stream.state == "wet" else 0.0
-        dry = to_si(register, stream.normal_flow) / (1.0 + moisture)
+        kept = 1.0 - (stream.wasted_fines_percent or 0.0) / 100.0
+        dry = to_si(register, stream.normal_flow) / (1.0 + moisture) * kept
         flows.append(DryFlow(StreamKind(stream.kind), dry, (stream.binder_percent or 0.0) / 100.0))
     return flows
 

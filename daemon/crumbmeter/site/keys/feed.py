@@ -4,6 +4,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
+from crumbmeter.estimation.aeration import DECAY_S
 from crumbmeter.model.units import POUND_KG
 from crumbmeter.site.keys.base import Choice, Keys, Name, Ref, choice
 from crumbmeter.site.keys.plant import ContactSignal, MassFlowSignal
@@ -58,6 +59,11 @@ class FeederKeys(Keys):
         default=0.0,
         description="By how much less the auger carries of rubber that has just fallen in and is full of air. Each "
         "fill teaches it; `refill_ended` says what was learned. Entered here, the first fill of a run is right, too.",
+    )
+    fresh_air_decay_s: Annotated[float, Field(ge=5, le=120)] = Field(
+        default=DECAY_S,
+        description="Time constant in which fresh rubber gives off its air. `crumbmeter air` finds it in a recorded "
+        "run where the fills tell it.",
     )
     feed_factor_low_kg_rev: Factor | None = Field(default=None, description="Below this the factor is not believed.")
     feed_factor_low_lb_rev: Factor | None = Field(default=None, description="The same in pounds per turn.")

@@ -113,6 +113,12 @@ class StreamKeys(Keys):
     binder_percent: Annotated[float, Field(ge=0, le=40)] | None = Field(
         default=None, description="Binder it carries, in percent of its dry mass. Only for recycle."
     )
+    wasted_fines_percent: Annotated[float, Field(ge=0, le=10)] | None = Field(
+        default=None,
+        description="Fines that leave the drum with the air before the injection point and are wasted, in percent of "
+        "its dry mass; left out: 0. They enter no mix: neither tons nor rubber are made of them. Not what the "
+        "bag-house gives back. Find it by weighing what is hauled off. Only for aggregate and filler.",
+    )
     compensated: bool | None = Field(
         default=None,
         description="Only for binder: `true` says that the meter sends mass (or volume it has itself corrected to "

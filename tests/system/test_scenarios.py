@@ -50,7 +50,8 @@ def test_scenario(path: Path, tmp_path: Path) -> None:
     # No scan asked for anything outside the limits of its register.
     assert loop.unsafe == 0
     # The record is the truth's, but for what no site can know: true moisture, the scales' own errors.
-    booked_kg = sum(parcel.rubber_g for parcel in loop.parcels) / 1000.0
+    dumped_g = loop.state.totals.wasted_rubber_g
+    booked_kg = (sum(parcel.rubber_g for parcel in loop.parcels) + dumped_g) / 1000.0
     fed_kg = score["feeder"]["fed_kg"]  # type: ignore[index]
     on_its_way_kg = LINE_KG + 0.005 * 5000.0 + leaked_kg(path)
     assert booked_kg <= fed_kg * 1.01

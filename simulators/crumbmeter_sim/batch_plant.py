@@ -54,6 +54,9 @@ class BatchPlant:
         self.released_kg += released_kg
         self._judge(released_kg)
         self.tower.step(self.line.step(released_kg))
+        if self.tower.wanted:
+            # Seen by whoever reads now, though an abort may close it before the next step.
+            self._closed_s = 0.0
         return self.steps % self.truth.time.drum_steps == 0
 
     def _judge(self, released_kg: float) -> None:

@@ -246,3 +246,22 @@ def test_a_contradiction_in_the_file_is_refused() -> None:
         load_batch_plant(BATCH, {"tower.counter_start": 70000, "tower.longest_dry_mix_s": 2.0, "batch.mix": "none"})
     for words in ("counter_start", "longest_dry_mix_s", "no such mix"):
         assert words in str(refused.value)
+
+
+def test_a_window_that_an_abort_closes_as_it_opens_is_one_that_was_seen() -> None:
+    """What is let out before anybody can react counts to the reaction, also where no whole step had the window open."""
+    rig = batch_rig()
+    rig.plant.line.blower_run = True
+    rig.plant.feeder.run = rig.plant.feeder.airlock_run = True
+    rig.plant.feeder.speed_setpoint_rev_s = 0.5
+    until(rig, Phase.DRY)
+    assert rig.plant.tower.wanted
+    rig.plant.feeder.speed_setpoint_rev_s = 0.0
+    rig.plant.vessel.release = True
+    rig.do("batch_abort")
+    rig.advance(0.8)
+    assert not rig.plant.tower.wanted
+    assert rig.plant.reaction_kg > 0.1
+    assert rig.plant.released_outside_kg == 0.0
+    rig.advance(2.0)
+    assert rig.plant.released_outside_kg > 0.1

@@ -25,8 +25,9 @@ WIDTH = 80
 HEIGHT = 24
 OLD_S = 3.0
 """[s] Values older than this are greyed and said to be old."""
-PUT_ASIDE = ("shelved", "out of service", "suppressed by design")
-"""States of alarms that are not told; the first two are a person's doing."""
+PUT_ASIDE = ("shelved", "out of service")
+"""States of alarms that a person has put aside."""
+NOT_TOLD = (*PUT_ASIDE, "suppressed by design")
 MOST_NEEDS, MOST_ALARMS, MOST_STREAMS, MOST_NARROWED = 3, 2, 4, 2
 MOST_NAMES = 3
 
@@ -132,7 +133,7 @@ def _needs(permissives: Sequence[Body]) -> Iterator[Text]:
 
 
 def _alarms(alarms: Sequence[Body], now_s: float) -> Iterator[Text]:
-    told = [item for item in alarms if item["state"] not in PUT_ASIDE]
+    told = [item for item in alarms if item["state"] not in NOT_TOLD]
     ordered = sorted(told, key=_urgency)
     for item in ordered[:MOST_ALARMS]:
         mark, style = ("!!", "bold red") if "unack" in item["state"] else (" !", "red")
@@ -142,7 +143,7 @@ def _alarms(alarms: Sequence[Body], now_s: float) -> Iterator[Text]:
         yield Text(f"   do: {item['remedy']}")
     if len(ordered) > MOST_ALARMS:
         yield Text(f"   and {len(ordered) - MOST_ALARMS} more alarms")
-    aside = [f"{item['alarm_id']} {item['state']}" for item in alarms if item["state"] in PUT_ASIDE[:2]]
+    aside = [f"{item['alarm_id']} {item['state']}" for item in alarms if item["state"] in PUT_ASIDE]
     if aside:
         yield Text(f"Not told: {', '.join(aside)}", style="dim")
 

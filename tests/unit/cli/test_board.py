@@ -240,3 +240,23 @@ def test_dose_without_mix_is_no_number(rubber: float | None, mix: float | None) 
 )
 def test_ages(age: float | None, words: str) -> None:
     assert seconds(age) == words
+
+
+def test_alarms_stand_by_urgency_and_what_is_put_aside_is_named() -> None:
+    """To be seen before seen, high before low, the first of a group before what follows from it."""
+    alarms = (
+        AlarmView("supply_low", "unacknowledged", 60.0, "The supply hopper is low", "Hang the next bag.", "low"),
+        AlarmView("feed_stopped", "unacknowledged", 91.0, "The feed has stopped", "Read the cause.", "high"),
+        AlarmView("pressure_low", "unacknowledged", 90.0, "Line pressure is low", "Look at the hose.", "high", True),
+        AlarmView("hopper_low", "acknowledged", 50.0, "The weigh hopper runs empty", "Look.", "high"),
+        AlarmView("flow_switch", "out of service", 1.0, "Disagrees", "Look.", "medium", who="anna", why="broken"),
+        AlarmView("dose_out", "suppressed by design", 1.0, "Out of band", "Look.", "high"),
+    )
+    found = lines(alarms=alarms)
+    told = [line for line in found if line.startswith(("!!", " !"))]
+    assert [line.split()[1] for line in told] == ["pressure_low", "feed_stopped"]
+    assert "FIRST" in told[0]
+    assert "FIRST" not in told[1]
+    assert "   and 2 more alarms" in found
+    assert line_with("Not told:", found) == "Not told: flow_switch out of service"
+    assert not any("dose_out" in line for line in found)

@@ -29,6 +29,10 @@ def until(rig: BatchRig, phase: Phase, seconds: float = 200.0) -> None:
         rig.advance(0.1)
 
 
+def open_window(rig: BatchRig) -> bool:
+    return rig.plant.tower.wanted
+
+
 def serve(rig: BatchRig) -> None:
     """Say "delivered" once the next window has been open for ten seconds, as a controller would."""
     tower = rig.plant.tower
@@ -255,12 +259,12 @@ def test_a_window_that_an_abort_closes_as_it_opens_is_one_that_was_seen() -> Non
     rig.leave_running(30.0)
     plant.vessel.release = False
     rig.do("batches_start")
-    while not plant.tower.wanted:
+    while not open_window(rig):
         rig.advance(0.1)
     plant.vessel.release = True
     rig.do("batch_abort")
     rig.advance(0.8)
-    assert not plant.tower.wanted
+    assert not open_window(rig)
     assert plant.reaction_kg > 0.1
     assert plant.released_outside_kg == 0.0
     rig.advance(2.0)

@@ -2,20 +2,15 @@
 
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
-from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
-from crumbmeter.cli.replay import choose_run
-from crumbmeter.cli.travel import Stretch
+from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather
 from crumbmeter.control.params import Params
 from crumbmeter.estimation.air_decay import DECAYS_S, LOST, DecayFit, fit_decay
-from crumbmeter.journal.errors import JournalUnreadableError
-from crumbmeter.journal.reader import Reader
 from crumbmeter.runtime.fillrecord import FillRecord
-from crumbmeter.runtime.replay import NothingToReplayError, Replay
-from crumbmeter.site import SiteRefusedError, report
 
 
 def air(journal: Path, boot: str | None = None, stretch: Stretch | None = None, *, in_json: bool = False) -> int:
@@ -30,48 +25,30 @@ def air(journal: Path, boot: str | None = None, stretch: Stretch | None = None, 
     Returns:
         Exit code: 0 a line is proposed, 1 the fills cannot tell, 2 the run cannot be read.
     """
-    file = journal / "journal.db" if journal.is_dir() else journal
-    part = stretch or Stretch()
     try:
-        with Reader(file) as reader:
-            boot_id = choose_run(reader, boot)
-            run = Replay(reader, boot_id, lambda wanted: kept_site(reader, wanted).params)
-            gathered = _gather(run, part)
-    except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
+        gathered = gather(journal, boot, stretch, _fills)
+    except UnreadableRunError as problem:
         sys.stderr.write(f"cannot find the air's decay: {problem}\n")
         return REFUSED
-    except SiteRefusedError as refused:
-        sys.stderr.write("cannot find the air's decay: this version refuses the settings of that run\n")
-        sys.stderr.write(report(refused.problems))
-        return REFUSED
-    if gathered is None:
+    if gathered.held is None:
         sys.stderr.write("cannot find the air's decay: no scan lies in that stretch; choose --from and --to wider\n")
         return REFUSED
-    params, record = gathered
+    params, record = gathered.held
     found = fit_decay(record.scans, params.weighing)
     write = _json if in_json else _words
-    sys.stdout.write(write(found, params, boot_id) + "\n")
+    sys.stdout.write(write(found, params, gathered.boot_id) + "\n")
     return OK if isinstance(found, DecayFit) and found.tells else FAILED
 
 
-def _gather(run: Replay, stretch: Stretch) -> tuple[Params, FillRecord] | None:
-    record: FillRecord | None = None
-    params: Params | None = None
-    first_s: float | None = None
-    gaps = 0
-    for scan in run.scans():
-        now_s = scan.record.image.now_s
-        first_s = now_s if first_s is None else first_s
-        if not stretch.holds(now_s - first_s):
-            continue
-        if record is None:
-            params = scan.result.params
-            record = FillRecord(params)
-        if run.report.gaps > gaps:
-            gaps = run.report.gaps
-            record.interrupt()
-        record.take(scan.result)
-    return None if record is None or params is None else (params, record)
+def _fills(scans: Iterator[Scan]) -> tuple[Params, FillRecord] | None:
+    held: tuple[Params, FillRecord] | None = None
+    for scan in scans:
+        params = scan.result.params
+        held = held or (params, FillRecord(params))
+        if scan.after_gap:
+            held[1].interrupt()
+        held[1].take(scan.result)
+    return held
 
 
 def interval_words(found: DecayFit) -> str:

@@ -7,8 +7,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from crumbmeter.alarms.load import HOUR_S, AlarmLoad, load_of
-from crumbmeter.cli.entries_file import wall_us_of
+from crumbmeter.cli.entries_file import NoMomentError, moment
 from crumbmeter.cli.exits import OK, REFUSED
+from crumbmeter.cli.recorded import journal_file
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events
@@ -16,7 +17,7 @@ from crumbmeter.model.faults import CrumbmeterError
 
 
 class NoPeriodError(CrumbmeterError):
-    """The journal holds nothing of that period, or a time cannot be read."""
+    """The journal holds nothing of that period."""
 
 
 def alarms(journal: Path, from_when: str = "", to_when: str = "", *, as_json: bool = False) -> int:
@@ -31,24 +32,14 @@ def alarms(journal: Path, from_when: str = "", to_when: str = "", *, as_json: bo
     Returns:
         Exit code: 0 told, 2 the journal or a time is refused.
     """
-    file = journal / "journal.db" if journal.is_dir() else journal
     try:
-        with Reader(file) as reader:
-            load = _load(reader, _moment("--from", from_when), _moment("--to", to_when))
-    except (JournalUnreadableError, NoPeriodError) as problem:
+        with Reader(journal_file(journal)) as reader:
+            load = _load(reader, moment("--from", from_when), moment("--to", to_when))
+    except (JournalUnreadableError, NoPeriodError, NoMomentError) as problem:
         sys.stderr.write(f"cannot tell the alarms: {problem}\n")
         return REFUSED
     sys.stdout.write((json.dumps(asdict(load), indent=2) if as_json else "\n".join(_words(load))) + "\n")
     return OK
-
-
-def _moment(option: str, text: str) -> int | None:
-    wall_us = wall_us_of(text) if text else None
-    if text and wall_us is None:
-        raise NoPeriodError(
-            f"{option} {text!r}: expected a date and time with its zone; write it as 2026-07-01T06:00:00-05:00"
-        )
-    return wall_us
 
 
 def _load(reader: Reader, from_us: int | None, before_us: int | None) -> AlarmLoad:

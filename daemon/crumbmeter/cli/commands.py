@@ -24,6 +24,12 @@ Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]
 SocketOption = Annotated[
     Path, typer.Option("--socket", help="Local socket of the running daemon ([socket] path in its site file).")
 ]
+JournalPath = Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")]
+Boot = Annotated[str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")]
+RunFrom = Annotated[float, typer.Option("--from", help="Seconds into the run.", min=0.0)]
+RunTo = Annotated[float | None, typer.Option("--to", help="Seconds into the run; its end by default.")]
+WhenFrom = Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")]
+WhenTo = Annotated[str, typer.Option("--to", help="End, likewise.")]
 DEEDS_HELP = (
     "start-feed, hold-feed, stop-feed, select-mix MIX, set-moisture STREAM PERCENT, acknowledge ALARM, "
     "reset-alarm ALARM, shelve-alarm ALARM MINUTES --reason WHY, unshelve-alarm ALARM, "
@@ -90,10 +96,8 @@ def demo(
 
 @app.command()
 def replay(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
-    boot: Annotated[
-        str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")
-    ] = None,
+    journal: JournalPath,
+    boot: Boot = None,
     events: Annotated[bool, typer.Option("--events", help="Also print every event of the run.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -108,12 +112,10 @@ def replay(
 
 @app.command()
 def travel(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
-    boot: Annotated[
-        str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")
-    ] = None,
-    from_s: Annotated[float, typer.Option("--from", help="Seconds into the run.", min=0.0)] = 0.0,
-    to_s: Annotated[float | None, typer.Option("--to", help="Seconds into the run; its end by default.")] = None,
+    journal: JournalPath,
+    boot: Boot = None,
+    from_s: RunFrom = 0.0,
+    to_s: RunTo = None,
     coverage: Annotated[float, typer.Option(help="Share that the intervals cover.", min=0.5, max=0.999)] = 0.95,
     as_json: Json = False,
 ) -> None:
@@ -122,7 +124,7 @@ def travel(
     Says what was measured and what was assumed; changes no file. Exit codes: 0 something was found, 1 nothing could
     be, 2 it cannot be read.
     """
-    from crumbmeter.cli.travel import Stretch  # noqa: PLC0415
+    from crumbmeter.cli.recorded import Stretch  # noqa: PLC0415
     from crumbmeter.cli.travel import travel as find_travel  # noqa: PLC0415
 
     raise typer.Exit(find_travel(journal, boot, Stretch(from_s, to_s), coverage=coverage, in_json=as_json))
@@ -130,12 +132,10 @@ def travel(
 
 @app.command()
 def air(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
-    boot: Annotated[
-        str | None, typer.Option(help="First characters of the run's boot id; the newest by default.")
-    ] = None,
-    from_s: Annotated[float, typer.Option("--from", help="Seconds into the run.", min=0.0)] = 0.0,
-    to_s: Annotated[float | None, typer.Option("--to", help="Seconds into the run; its end by default.")] = None,
+    journal: JournalPath,
+    boot: Boot = None,
+    from_s: RunFrom = 0.0,
+    to_s: RunTo = None,
     as_json: Json = False,
 ) -> None:
     """Find in the fills of a recorded run how fast fresh rubber gives off its air, and propose the site-file line.
@@ -144,7 +144,7 @@ def air(
     run cannot be read.
     """
     from crumbmeter.cli.air import air as find_air  # noqa: PLC0415
-    from crumbmeter.cli.travel import Stretch  # noqa: PLC0415
+    from crumbmeter.cli.recorded import Stretch  # noqa: PLC0415
 
     raise typer.Exit(find_air(journal, boot, Stretch(from_s, to_s), in_json=as_json))
 
@@ -199,7 +199,7 @@ def trace(
 
 @app.command()
 def verify(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    journal: JournalPath,
     head: Annotated[
         str | None, typer.Option(help="A head published earlier (strand:seq:hash), to find a cut tail.")
     ] = None,
@@ -216,12 +216,12 @@ def verify(
 
 @app.command()
 def reconcile(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
+    journal: JournalPath,
     entries: Annotated[
         Path | None, typer.Option(help="CSV of load tickets, bags, waste and level changes (docs/uncertainty.md).")
     ] = None,
-    from_when: Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")] = "",
-    to_when: Annotated[str, typer.Option("--to", help="End, likewise.")] = "",
+    from_when: WhenFrom = "",
+    to_when: WhenTo = "",
     as_json: Json = False,
 ) -> None:
     """Hold scales, feeder, bags and load tickets of a closed period against each other, and name what has drifted.
@@ -253,9 +253,9 @@ def card(
 
 @app.command()
 def alarms(
-    journal: Annotated[Path, typer.Argument(help="Journal file, or the folder it lies in.")],
-    from_when: Annotated[str, typer.Option("--from", help="Beginning, with its zone: 2026-07-01T06:00:00-05:00.")] = "",
-    to_when: Annotated[str, typer.Option("--to", help="End, likewise.")] = "",
+    journal: JournalPath,
+    from_when: WhenFrom = "",
+    to_when: WhenTo = "",
     as_json: Json = False,
 ) -> None:
     """Tell how many alarms a period held: by hour and ten minutes, floods, the most frequent, chattering, stale.

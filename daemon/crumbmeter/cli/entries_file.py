@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from crumbmeter.estimation.plant_balance import Entered, Load
+from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.units import UNITS
 
 FIELD_OF = {
@@ -46,6 +47,10 @@ class EntryProblem:
     def __str__(self) -> str:
         """Write it on one line."""
         return f"{self.file}, line {self.line}: {self.found}: {self.expected}. {self.remedy}"
+
+
+class NoMomentError(CrumbmeterError):
+    """What an option gives is no date and time with its zone."""
 
 
 class EntriesRefusedError(Exception):
@@ -193,6 +198,20 @@ def _unit(line: _Line, text: str) -> float | None:
     remedy = "Say which ton: short_ton is 2000 lb, tonne is 1000 kg." if "ton" in text else "Write one of these."
     line.say(f"unit {text!r}", f"one of {', '.join(MASS_UNITS)}", remedy)
     return None
+
+
+def moment(option: str, text: str) -> int | None:
+    """[us] Return the moment that an option of the command line gives; None where it is left out.
+
+    Raises:
+        NoMomentError: it is no date and time with its zone.
+    """
+    wall_us = wall_us_of(text) if text else None
+    if text and wall_us is None:
+        raise NoMomentError(
+            f"{option} {text!r}: expected a date and time with its zone; write it as 2026-07-01T06:00:00-05:00"
+        )
+    return wall_us
 
 
 def wall_us_of(text: str) -> int | None:

@@ -5,10 +5,11 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from crumbmeter.cli.entries_file import EntriesRefusedError, ReadEntries, parse_entries, wall_us_of
+from crumbmeter.cli.entries_file import EntriesRefusedError, NoMomentError, ReadEntries, moment, parse_entries
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
 from crumbmeter.cli.reconcile_text import Account, account_json, account_text
+from crumbmeter.cli.recorded import journal_file
 from crumbmeter.estimation.algebra import SingularError
 from crumbmeter.estimation.balances import Reconciled
 from crumbmeter.estimation.plant_balance import Entered, plant_balance
@@ -41,11 +42,10 @@ def reconcile(
     Returns:
         Exit code: 0 every balance that can be tested closes, 1 one does not or the period is not closed, 2 refused.
     """
-    file = journal / "journal.db" if journal.is_dir() else journal
     try:
-        span = Span(_moment("--from", from_when), _moment("--to", to_when))
+        span = Span(moment("--from", from_when), moment("--to", to_when))
         read = _entries(entries, span)
-        with Reader(file) as reader:
+        with Reader(journal_file(journal)) as reader:
             account = _account(reader, span, read)
     except EntriesRefusedError as refused:
         return _refuse(
@@ -54,7 +54,7 @@ def reconcile(
     except SingularError:
         words = "a balance in which everything is exact; give at least one of its entries a `within` above 0"
         return _refuse(as_json, [words], f"cannot reconcile: {words}")
-    except (JournalUnreadableError, NothingToReconcileError, SettingsGoneError) as problem:
+    except (JournalUnreadableError, NothingToReconcileError, NoMomentError, SettingsGoneError) as problem:
         return _refuse(as_json, [str(problem)], f"cannot reconcile: {problem}")
     except SiteRefusedError as refused:
         words = "cannot reconcile: this version refuses the settings of that run\n" + report(refused.problems)
@@ -72,17 +72,6 @@ def _refuse(as_json: bool, problems: list[object], words: str) -> int:
     else:
         sys.stderr.write(words + "\n")
     return REFUSED
-
-
-def _moment(option: str, text: str) -> int | None:
-    if not text:
-        return None
-    wall_us = wall_us_of(text)
-    if wall_us is None:
-        raise NothingToReconcileError(
-            f"{option} {text!r}: expected a date and time with its zone; write it as 2026-07-01T06:00:00-05:00"
-        )
-    return wall_us
 
 
 def _entries(path: Path | None, span: Span) -> ReadEntries:

@@ -9,15 +9,11 @@ from rich.progress import Progress
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
+from crumbmeter.cli.recorded import SHOWN_EVERY, choose_run, journal_file
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots
-from crumbmeter.ledger.stamped import BOOT
 from crumbmeter.runtime.replay import NothingToReplayError, Replay, ReplayReport
 from crumbmeter.site import SiteRefusedError, report
-
-SHOWN_EVERY = 100
-"""Scans between two moves of the progress bar."""
 
 
 def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, events: bool = False) -> int:
@@ -32,9 +28,8 @@ def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, eve
     Returns:
         Exit code: 0 the same bit for bit, 1 it differs, 2 it cannot be replayed.
     """
-    file = journal / "journal.db" if journal.is_dir() else journal
     try:
-        with Reader(file) as reader:
+        with Reader(journal_file(journal)) as reader:
             boot_id = choose_run(reader, boot)
             outcome = _play(Replay(reader, boot_id, lambda wanted: kept_site(reader, wanted).params), events=events)
     except (JournalUnreadableError, NothingToReplayError, SettingsGoneError) as problem:
@@ -45,16 +40,6 @@ def replay(journal: Path, boot: str | None = None, *, as_json: bool = False, eve
         return REFUSED
     sys.stdout.write((_as_json(outcome) if as_json else _as_words(outcome)) + "\n")
     return FAILED if outcome.differing else OK
-
-
-def choose_run(reader: Reader, wanted: str | None) -> str:
-    """Find the run that is meant; the newest by default."""
-    known = [boots.read(stored).boot_id for stored in reader.entries("record", (BOOT,), newest_first=True)]
-    for boot_id in known:
-        if wanted is None or boot_id.startswith(wanted):
-            return boot_id
-    there = ", ".join(boot_id[:8] for boot_id in known[:10]) or "none"
-    raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
 
 
 def _play(run: Replay, *, events: bool) -> ReplayReport:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from crumbmeter.model.units import UNITS
 from crumbmeter.process.dose import rubber_for
 from crumbmeter.process.params import MixParams
-from crumbmeter.site.figures import DryFlow, mix_of, scaled
+from crumbmeter.site.figures import mix_of, normal_flows, scaled
 from crumbmeter.site.settings import Site
 
 MOST_ROWS = 16
@@ -57,11 +57,7 @@ def cards(site: Site, feed_factor_kg_rev: float | None = None) -> tuple[Card, ..
 
 def _rows(site: Site, mix: MixParams, unit: str, factor: float) -> tuple[CardRow, ...]:
     feed = site.params.feed
-    flows = [
-        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
-        for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
-        if flow is not None
-    ]
+    flows = normal_flows(site.params.streams, site.normal.flows_kg_s)
     normal = UNITS[unit].from_si(mix_of(flows, mix.total_binder_content).total)
     rows = []
     for rate in _rates(normal * site.normal.lowest, normal * site.normal.highest):

@@ -14,7 +14,7 @@ from crumbmeter.process.dose import Mix, dose_of, rubber_for, to_kg_per_tonne, t
 from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
 from crumbmeter.process.path import effective_belt_m
 from crumbmeter.site.explain_batch import BatchWords, batch_corrections, explain_batch
-from crumbmeter.site.figures import DryFlow, mix_of, scaled
+from crumbmeter.site.figures import mix_of, normal_flows, scaled
 from crumbmeter.site.lineplan import line_checks
 from crumbmeter.site.settings import Site
 
@@ -286,11 +286,7 @@ def _uses_of_counters(params: Params, index: int) -> list[str]:
 
 
 def _doses(site: Site, mix: MixParams) -> list[DoseWords]:
-    flows = [
-        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
-        for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
-        if flow is not None
-    ]
+    flows = normal_flows(site.params.streams, site.normal.flows_kg_s)
     rates = (("lowest", site.normal.lowest), ("normal", 1.0), ("highest", site.normal.highest))
     return [_dose(site, mix, name, mix_of(scaled(flows, factor), mix.total_binder_content)) for name, factor in rates]
 

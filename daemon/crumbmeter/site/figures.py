@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from crumbmeter.process.dose import Mix, rubber_for, virgin_binder_for
-from crumbmeter.process.params import DoseBasis, StreamKind
+from crumbmeter.process.params import DoseBasis, StreamKind, StreamParams
 from crumbmeter.site.keys.batch import IngredientKeys
 
 
@@ -16,6 +16,20 @@ class DryFlow:
     dry_kg_s: float
     binder_content: float
     """Fraction of dry mass."""
+
+
+def normal_flows(streams: Iterable[StreamParams], flows_kg_s: Iterable[float | None]) -> list[DryFlow]:
+    """Return what enters the mix from each stream at the plant's normal rate.
+
+    Args:
+        streams: Of the site.
+        flows_kg_s: [kg/s] As their scales indicate it; None for binder.
+    """
+    return [
+        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
+        for stream, flow in zip(streams, flows_kg_s, strict=True)
+        if flow is not None
+    ]
 
 
 def mix_of(flows: Iterable[DryFlow], total_binder_content: float) -> Mix:

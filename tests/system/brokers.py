@@ -34,7 +34,7 @@ class Mosquitto:
             if self._process.poll() is not None:
                 assert self._process.stderr is not None
                 raise AssertionError(f"mosquitto ended: {self._process.stderr.read().decode()}")
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 0.2):
+            if takes_connections(("127.0.0.1", self.port)):
                 return
 
     def kill(self) -> None:
@@ -66,6 +66,18 @@ class Mosquitto:
         assert self._process.stderr is not None
         self._process.stderr.close()
         self._process = None
+
+
+def takes_connections(address: str | tuple[str, int]) -> bool:
+    """Tell whether somebody listens: at the path of a local socket, or at a host and port."""
+    family = socket.AF_UNIX if isinstance(address, str) else socket.AF_INET
+    with socket.socket(family) as client:
+        client.settimeout(0.2)
+        try:
+            client.connect(address)
+        except OSError:
+            return False
+    return True
 
 
 async def until(condition: Callable[[], object], within_s: float = 20.0) -> None:

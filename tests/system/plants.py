@@ -27,6 +27,7 @@ from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events
 from crumbmeter.ledger.stamped import EVENT
 from crumbmeter.model.events import Event
+from tests.system.brokers import takes_connections, until
 
 ROOT = Path(__file__).resolve().parents[2]
 READS = (1, 2, 3, 4)
@@ -215,9 +216,13 @@ class Running:
                                 view = await line.receive()
                                 if view["answer"] == "view" and holds(view):
                                     return view
-                    await asyncio.sleep(0.02)  # noqa: TID251 - the daemon is not there yet; bounded above
+                    await until(self._can_be_asked, within_s)
         except TimeoutError:
             raise AssertionError(f"not within {within_s} s; last view: {_gist(view)}; said: {self.told()}") from None
+
+    def _can_be_asked(self) -> bool:
+        """Tell whether it listens, or will no more."""
+        return takes_connections(str(self.site.socket)) or self.process.poll() is not None
 
     async def feed(self) -> dict[str, Any]:
         """Enable control, start the feed, and return the first view in which rubber is fed.

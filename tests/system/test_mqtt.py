@@ -21,7 +21,7 @@ from crumbmeter.model.events import Event, event
 from crumbmeter.outward import payloads
 from crumbmeter.outward.outbox import MemoryOutbox
 from crumbmeter.outward.payloads import Topic
-from tests.system.brokers import MOSQUITTO, Mosquitto, until
+from tests.system.brokers import MOSQUITTO, Mosquitto, takes_connections, until
 from tests.unit.outward.samples import ORIGIN, STAMP, scan
 
 needs_broker = [pytest.mark.broker, pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed")]
@@ -49,7 +49,7 @@ class Listener:
                         body = json.loads(message.payload)
                         self.heard.append((str(message.topic), bool(message.retain), body))
             self.up = False
-            await asyncio.sleep(0.02)  # noqa: TID251 - the listener's own back-off
+            await until(lambda: takes_connections(("127.0.0.1", self.port)), 300.0)
 
     def of(self, topic: str) -> list[dict[str, Any]]:
         return [body for name, _, body in self.heard if name == topic]

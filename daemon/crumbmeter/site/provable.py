@@ -8,7 +8,7 @@ from crumbmeter.estimation.budget import ONE_ERROR_S, Shift, causes_of, dose_bud
 from crumbmeter.estimation.gum import Budget, Provable
 from crumbmeter.process.dose import Mix, rubber_for
 from crumbmeter.process.params import MixParams
-from crumbmeter.site.figures import DryFlow, mix_of, scaled
+from crumbmeter.site.figures import mix_of, normal_flows, scaled
 from crumbmeter.site.settings import Site
 
 
@@ -48,11 +48,7 @@ def provable(site: Site) -> tuple[ProofWords, ...]:
 
 
 def _rows(site: Site, mix: MixParams) -> Iterator[ProofWords]:
-    flows = [
-        DryFlow(stream.kind, stream.entering(flow), stream.binder_content)
-        for stream, flow in zip(site.params.streams, site.normal.flows_kg_s, strict=True)
-        if flow is not None
-    ]
+    flows = normal_flows(site.params.streams, site.normal.flows_kg_s)
     for rate, factor in (("lowest", site.normal.lowest), ("normal", 1.0), ("highest", site.normal.highest)):
         parts = mix_of(scaled(flows, factor), mix.total_binder_content)
         budget = steady_budget(site, mix, parts)

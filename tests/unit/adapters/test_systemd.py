@@ -81,12 +81,14 @@ class Watching:
 
     async def live(self, seconds: int, *, scan: bool = True, poller: bool = True) -> list[str]:
         """Move what moves ten times a second, and return what systemd heard."""
-        for _ in range(seconds * 10):
+        loop, over = asyncio.get_running_loop(), asyncio.Event()
+        for tenth in range(seconds * 10):
             if scan:
-                self.health.scan_done()
+                loop.call_later(tenth / 10, self.health.scan_done)
             if poller:
-                self.health.beat("poller")
-            await asyncio.sleep(0.1)  # noqa: TID251 - virtual time
+                loop.call_later(tenth / 10, self.health.beat, "poller")
+        loop.call_later(seconds, over.set)
+        await over.wait()
         return heard(self.manager)
 
     async def close(self) -> None:

@@ -71,6 +71,7 @@ def test_a_stretch_without_fills_leaves_the_decay_assumed(journal: Path) -> None
     [
         (("--from", "99999"), "no scan lies in that stretch; choose --from and --to wider"),
         (("--boot", "zzzz"), "no run zzzz in the journal"),
+        (("--from", "200", "--to", "100"), "--from 200 is not before --to 100"),
     ],
 )
 def test_what_it_cannot_use_is_said(journal: Path, arguments: tuple[str, ...], said: str) -> None:

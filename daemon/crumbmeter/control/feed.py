@@ -21,6 +21,8 @@ NO_FLOW_SHARE = 0.4
 LOW_SHARE = 0.7
 """The auger turns in vain (a bridge) when the feed factor is below the first share of its mean, or below the second
 share of the lowest that is believed."""
+STARTING = (RunState.START_WARNING, RunState.BLOWER_START, RunState.PURGE, RunState.READY)
+"""States on the way to feeding: rubber is due, and not there yet."""
 BEYOND_ANY_HOLD_S = 1e9
 """[s] A late scan is in doubt for longer than any hold allows: its feed stops at once."""
 WORTH_TELLING_KG = 0.05
@@ -126,6 +128,17 @@ def decide(
     return FeedScan(after, setpoint, events)
 
 
+def _keeps_account(sequence: SequenceState) -> bool:
+    """Tell whether the mix now passing the injection point is one that the feed can still reach."""
+    return _starts(sequence) or sequence.state is RunState.FEEDING or sequence.trigger == Trigger.DRUM_STANDS.value
+
+
+def _starts(sequence: SequenceState) -> bool:
+    """Tell whether the feed is on its way to feeding, from rest."""
+    waits = sequence.on_hold or sequence.trigger == Trigger.DRUM_STANDS.value
+    return sequence.state in STARTING and not waits
+
+
 def _account(
     feed: FeedState,
     before: SequenceState,
@@ -137,29 +150,36 @@ def _account(
 ) -> tuple[FeedState, tuple[Event, ...]]:
     """Keep the balance of the mix within reach, and foresee it for when all that is under way has arrived.
 
-    The balance rests while the drum stands, for its mix is still there. At any other stop it is forgotten: mix that
-    went on without rubber has left and cannot be repaired. Nor is it carried over to another mix.
+    The balance rests while the drum stands, for its mix is still there. It begins with the start sequence: what passes
+    the injection point until the first rubber arrives is just behind it yet, and as much is counted as trim can pay
+    within its horizon. At any other stop it is forgotten: mix that went on without rubber has left and cannot be
+    repaired. Nor is it carried over to another mix.
     """
     lag_s = params.feed.auger_lag_s
     share = share_leaving(lag_s, 1, dt_s, 1.0) if lag_s > 0.0 else 1.0
     setpoint_kg = feed.setpoint_kg_s * dt_s if now.state is RunState.FEEDING else 0.0
     (asked_kg,), _ = cascade((feed.asked_kg,), setpoint_kg, share)
     to_come_kg = demand.within_kg - under_way.line_kg - asked_kg
-    kept = now.state is RunState.FEEDING or now.trigger == Trigger.DRUM_STANDS.value
     turns = demand.passing is not None and demand.passing.turns
-    if not kept or turns or (before.state is not RunState.FEEDING and before.trigger != Trigger.DRUM_STANDS.value):
-        # Begin anew: what will have arrived by then is taken to be right.
+    if turns or not _keeps_account(now) or not _keeps_account(before):
+        # Begin anew. A start begins with nothing owed; else what will have arrived by then is taken to be right.
         lost_kg = feed.owed_kg
+        starts = _starts(now)
         begun = replace(
-            feed, balance_kg=-to_come_kg, owed_kg=0.0, asked_kg=asked_kg, forgotten_kg=feed.forgotten_kg + lost_kg
-        )
+            feed, balance_kg=0.0 if starts else -to_come_kg, owed_kg=to_come_kg if starts else 0.0, asked_kg=asked_kg,
+            forgotten_kg=feed.forgotten_kg + lost_kg,
+        )  # fmt: skip
         told = before.state is RunState.FEEDING and abs(lost_kg) >= WORTH_TELLING_KG
-        reason = now.reason if not kept else "another mix"
+        reason = "another mix" if _keeps_account(now) else now.reason
         detail = event("owed_rubber_forgotten", owed_kg=round(lost_kg, 3), reason=reason)
         return begun, (detail,) if told else ()
     balance_kg = feed.balance_kg + demand.target_kg - under_way.arrived_kg
     old_kg = balance_kg * min(1.0, under_way.mix_moves * dt_s / params.feed.trim_horizon_s)
     balance_kg -= old_kg
+    if _starts(now):
+        most_kg = params.feed.trim_share * params.feed.max_rate_kg_s * params.feed.trim_horizon_s
+        old_kg += max(0.0, balance_kg + to_come_kg - most_kg)
+        balance_kg = min(balance_kg, most_kg - to_come_kg)
     after = replace(
         feed, balance_kg=balance_kg, owed_kg=balance_kg + to_come_kg, asked_kg=asked_kg,
         forgotten_kg=feed.forgotten_kg + old_kg,

@@ -41,6 +41,8 @@ from crumbmeter.site.settings import (
 
 WRITES_PER_HOUR, WRITES_PER_DAY = 12, 100
 """Of an output whose memory may wear out, where the site does not say: 100 000 writes then last for three years."""
+SCALE_RESTS = 4.0
+"""Times its averaging, after which a scale shows a fill to 2 % of what it was behind."""
 
 
 def settings_id(files: Sequence[SourceFile]) -> str:
@@ -202,7 +204,7 @@ def _weighing(file: SiteFile, at: _Indices) -> WeighingParams:
         feed_factor_high_kg_rev=keys.si("feed_factor_high"),
         mass_noise_kg=keys.si("mass_noise"),
         factor_drift_per_s=keys.factor_drift_percent_per_sqrt_min / 100.0 / 60.0**0.5,
-        settle_after_refill_s=keys.settle_after_refill_s,
+        settle_after_refill_s=keys.settle_after_refill_s + SCALE_RESTS * keys.mass_filter_s,
         max_refill_s=keys.max_refill_s,
         low_mass_kg=keys.si("low_mass"),
         full_mass_kg=keys.si("full_mass"),

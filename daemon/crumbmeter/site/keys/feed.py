@@ -83,7 +83,10 @@ class FeederKeys(Keys):
         "content that falls. Read it off the indicator.",
     )
     settle_after_refill_s: Annotated[float, Field(ge=0, le=120)] = Field(
-        description="The mass is not believed for so long after a refill ends."
+        description=(
+            "From the end of a refill until the last rubber lies still. The mass is not believed for so long, and for "
+            "four times `mass_filter_s` more, in which the scale comes to rest."
+        )
     )
     max_refill_s: Annotated[float, Field(gt=0, le=900)] = Field(description="A refill longer than this is a fault.")
     low_mass_kg: Mass | None = Field(default=None, description="Below this content the auger may run empty.")

@@ -1,0 +1,48 @@
+"""What is owed to the mix: it begins with the start sequence, within what trim can pay, and ends with a stop."""
+
+import pytest
+
+from crumbmeter.control.sequence import RunState
+from crumbmeter.model.commands import CommandKind
+from tests.cores import Bench, command
+
+
+def feeding_since_start(bench: Bench) -> float:
+    """Run until the first scan of feeding, and return what is owed [kg] then."""
+    for _ in range(600):
+        result = bench.scan()
+        bench.obey()
+        if bench.state.sequence.state is RunState.FEEDING:
+            return result.state.feed.owed_kg
+    raise AssertionError(bench.state.sequence)
+
+
+def test_what_passes_during_the_start_is_owed_and_paid_within_the_share() -> None:
+    bench = Bench()
+    bench.run_obeying(200.0)  # the drum has long been full; control is not enabled
+    assert bench.state.feed.owed_kg == 0.0
+    bench.enable_and_start()
+    owed_kg = feeding_since_start(bench)
+    wanted_kg_s = bench.results[-1].view.wanted_kg_s
+    # 3 % of the highest rate (0.8 kg/s) for the horizon of 60 s: more cannot be paid while it is within reach. One scan
+    # of feeding is in it already.
+    assert owed_kg == pytest.approx(0.03 * 0.8 * 60.0, abs=0.2 * wanted_kg_s + 0.01)
+    assert wanted_kg_s * 10.0 > owed_kg  # the start took longer than that
+    first = bench.run_obeying(5.0)
+    assert first.view.setpoint_kg_s == pytest.approx(1.03 * first.view.wanted_kg_s, rel=1e-3)
+    rest = bench.run_obeying(200.0)
+    assert rest.state.feed.owed_kg < 0.02 * owed_kg
+    assert rest.view.setpoint_kg_s == pytest.approx(rest.view.wanted_kg_s, rel=2e-3)
+
+
+def test_what_passes_while_the_feed_is_on_hold_is_not_owed() -> None:
+    bench = Bench()
+    bench.enable_and_start()
+    bench.run_obeying(200.0)
+    bench.scan(command(CommandKind.HOLD_FEED))
+    bench.run_obeying(60.0)
+    assert bench.state.feed.owed_kg == 0.0
+    bench.scan(command(CommandKind.START_FEED))
+    owed_kg = feeding_since_start(bench)
+    # It is ready at once: what is owed is what passes until the first rubber is there, less what the line still held.
+    assert owed_kg < 5.0 * bench.results[-1].view.wanted_kg_s

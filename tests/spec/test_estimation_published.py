@@ -52,3 +52,36 @@ def test_steady_state_of_the_flow(speed_rev_s: float) -> None:
     assert flow.uncertainty_kg_s == pytest.approx(sqrt(sqrt(2.0) * wn**3 * r), rel=0.05)
     # Its gain on the flow is wn^2 dt, on the mass sqrt(2) wn dt.
     assert state.var_mm / (state.var_mm + state.noise_kg**2) == pytest.approx(sqrt(2.0) * wn * dt_s, rel=0.05)
+
+
+def by_tracking_index(index: float) -> tuple[float, float]:
+    """Return the steady gains (alpha, beta) of a filter on position and speed.
+
+    P. R. Kalata, "The tracking index", 1984 (from memory; the paper was not read): with an acceleration of standard
+    deviation sw that stays for one period T, and readings with sv, they depend on sw T^2 / sv alone.
+    """
+    r = (4.0 + index - sqrt(8.0 * index + index * index)) / 4.0
+    return 1.0 - r * r, 2.0 * (1.0 + r * r) - 4.0 * r
+
+
+@pytest.mark.parametrize("index", [0.01, 0.1])
+def test_gains_at_a_tracking_index(index: float) -> None:
+    assert by_tracking_index(1.0) == pytest.approx((0.75, 0.50), abs=1e-12)
+    assert by_tracking_index(0.1) == pytest.approx((0.36, 0.08), abs=1e-12)
+    speed_rev_s, dt_s, noise_kg = 0.5, 0.2, 0.025
+    walk_kg_s = index * noise_kg / dt_s  # of the flow, in one period
+    params = replace(
+        PARAMS, mass_noise_kg=2.0 * noise_kg, mass_filter_s=0.0,
+        factor_drift_per_s=walk_kg_s / (sqrt(dt_s) * PARAMS.feed_factor_kg_rev * speed_rev_s),
+    )  # fmt: skip
+    state = new_weighing(params)
+    state, *_ = weigh(state, params, 240.0, 0.0, None, dt_s)
+    for _ in range(6000):
+        expected = state.mass_kg - state.factor_kg_rev * speed_rev_s * dt_s
+        state, *_ = weigh(state, params, expected, speed_rev_s, None, dt_s)
+    assert state.noise_kg == noise_kg  # learned, down to its lower limit
+    # After a weight the content's variance over the reading's is the gain itself. Here the flow steps at the end of a
+    # period and not through it, which takes half of beta off alpha: so much is allowed, and it vanishes with the index.
+    alpha, beta = by_tracking_index(index)
+    assert state.var_mm / noise_kg**2 == pytest.approx(alpha, abs=0.55 * beta)
+    assert -state.var_mf / noise_kg**2 * speed_rev_s * dt_s == pytest.approx(beta, rel=0.02 + index / 2.0)

@@ -1,7 +1,7 @@
 """The two balances of a closed period: all that went into the mix against load tickets, all rubber against the bags.
 
     aggregate + recycle + binder + rubber - tickets - waste - silo change = 0          (dry masses)
-    bags - rubber - weigh hopper change - supply hopper change - rubber waste = 0
+    bags - rubber - weigh hopper change - supply hopper change - rubber waste - rubber dumped out of the drum = 0
 
 A stream is one instrument: what one scale weighed errs all together, by its scale's tolerance / sqrt(3) (GUM 4.3.7). So
 n bags of one scale have n times the uncertainty of one, not sqrt(n) times. The weigh hopper's span enters both the
@@ -42,6 +42,8 @@ class Recorded:
     supply_change_kg: float | None = None
     on_the_way_kg: float = 0.0
     """[kg] Rubber that line and drum may hold more or less at the end than at the beginning; 0: both ends at rest."""
+    dumped_kg: float = 0.0
+    """[kg] Rubber in mix that was dumped out of the drum and is in no parcel; not part of `rubber_kg`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +167,10 @@ def _rubber_parts(params: UncertaintyParams, recorded: Recorded, entered: Entere
             )
         )
     parts.append(_sum("rubber waste", entered.rubber_waste, params.waste, 0.0, -1.0))
+    if recorded.dumped_kg > 0.0:
+        said = f"by the share that people named, {_said(params.waste)}"
+        variance = (of_limits(params.waste.half_width) * recorded.dumped_kg) ** 2
+        parts.append(Part("dumped out of the drum", recorded.dumped_kg, variance, 0.0, -1.0, said))
     if recorded.on_the_way_kg > 0.0:
         said = f"not read: as much at the end as at the beginning within {recorded.on_the_way_kg:.1f} kg"
         parts.append(Part("line and drum", 0.0, of_limits(recorded.on_the_way_kg) ** 2, 0.0, -1.0, said))

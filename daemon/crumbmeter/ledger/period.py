@@ -7,7 +7,7 @@ it stands full, or runs steadily, what it holds is known within what it can hold
 
 from collections import deque
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
 
@@ -17,7 +17,7 @@ from crumbmeter.estimation.budget import ONE_REFILL_S, weighing_uncertainty
 from crumbmeter.estimation.plant_balance import STEADY, Recorded, steadiness
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import parcels, rows
+from crumbmeter.ledger import events, parcels, rows
 from crumbmeter.ledger.parcels import RecordedParcel
 from crumbmeter.ledger.stamped import BOOT, LAYOUT, ROW
 from crumbmeter.model.quality import Quality
@@ -154,7 +154,10 @@ def read_period(reader: Reader, params: Params, span: Span) -> Period | None:
     closed = _end(ended, last, params, sums.last)
     starts = reader.entries("record", (BOOT,), after_seq=first.seq, through_seq=last.seq)
     return Period(
-        recorded=_recorded(params, sums, begun, ended, emptied=opened is End.EMPTY and closed is End.EMPTY),
+        recorded=replace(
+            _recorded(params, sums, begun, ended, emptied=opened is End.EMPTY and closed is End.EMPTY),
+            dumped_kg=_dumped_kg(reader, span),
+        ),
         parcels=sums.count,
         mix_kg=sums.grams[4] / 1000.0,
         bad_kg=sums.grams[5] / 1000.0,
@@ -165,6 +168,12 @@ def read_period(reader: Reader, params: Params, span: Span) -> Period | None:
         closed=closed,
         restarts=sum(1 for _ in starts),
     )
+
+
+def _dumped_kg(reader: Reader, span: Span) -> float:
+    """[kg] Add up the rubber that went to the ground out of the drum."""
+    found = events.iterate(reader, from_wall_us=span.from_wall_us, before_wall_us=span.before_wall_us)
+    return sum(float(one.event.get("rubber_kg") or 0.0) for one in found if one.event.name == "drum_dumped")
 
 
 def _rows(reader: Reader, params: Params, span: Span, *, newest_first: bool) -> Iterator[_Row]:

@@ -156,3 +156,17 @@ def test_steadiness_tells_noise_from_a_trend() -> None:
     assert ratio > 0.5
     assert steadiness([4.0] * 5) == 1.0
     assert steadiness([4.0, 4.0]) is None
+
+
+def test_rubber_dumped_out_of_the_drum_came_out_of_a_bag_and_is_in_no_mix() -> None:
+    dumped = replace(RECORDED, dumped_kg=80.0)
+    bags = replace(ENTERED, bags=(*ENTERED.bags, Load(80.0, "yard")))
+    outcome = reconcile(plant_balance(PARAMS, dumped, bags).problem)
+    assert isinstance(outcome, Reconciled)
+    assert [one.residual for one in outcome.tests.nodal] == pytest.approx([0.0, 0.0], abs=1e-6)
+    part = part_of(plant_balance(PARAMS, dumped, bags), "dumped out of the drum")
+    assert (part.mix, part.rubber) == (0.0, -1.0)
+    # Left out, it is missing from the bags' balance.
+    left_out = reconcile(plant_balance(PARAMS, RECORDED, bags).problem)
+    assert not isinstance(left_out, NotRedundant)
+    assert max(abs(one.residual) for one in left_out.tests.nodal) == pytest.approx(80.0)

@@ -8,9 +8,10 @@ import pytest
 
 from crumbmeter.journal.entry import Appendable
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots, parcels, period, rows
+from crumbmeter.ledger import boots, events, parcels, period, rows
 from crumbmeter.ledger.period import End, Period, Span, read_period
 from crumbmeter.ledger.stamped import Stamped
+from crumbmeter.model.events import event
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from tests.cores import make_params
@@ -125,6 +126,16 @@ def test_mix_with_bad_inputs_is_counted(tmp_path: Path) -> None:
     found = some(read(tmp_path, [*shift(), bad]))
     assert found.bad_kg == pytest.approx(250.0)
     assert "4.5% of the mix was made with a Bad input" in found.why_not_closed[-1]
+
+
+def test_rubber_that_was_dumped_with_its_mix_is_read_from_the_record(tmp_path: Path) -> None:
+    dumps = [
+        events.entry(event("drum_dumped", share=0.5, mix_kg=2500.0, rubber_kg=rubber_kg), at(second))
+        for second, rubber_kg in ((10.0, 12.5), (131.0, 4.0), (140.0, 900.0))
+    ]
+    found = some(read(tmp_path, [*shift(), *dumps], Span(before_wall_us=at(135).wall_us)))
+    assert found.recorded.dumped_kg == pytest.approx(16.5)
+    assert found.recorded.rubber_kg == pytest.approx(21 * 1.24)
 
 
 def test_a_period_without_mix_is_none(tmp_path: Path) -> None:

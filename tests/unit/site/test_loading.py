@@ -76,11 +76,12 @@ def test_everything_is_si(demo: Site) -> None:
 
 
 def test_mixes_and_kinds(demo: Site) -> None:
-    surface, plain, base, lean, rich = demo.params.mixes
+    surface, plain, cleaning, base, lean, rich = demo.params.mixes
     # 10 lb in a short ton of 2000 lb, the rubber included (check-values, section 3: lb/ton = 20 x % of mix).
     assert surface.dose == pytest.approx(0.005)
     assert surface.dose_basis is DoseBasis.TOTAL_MIX
     assert plain.dose == 0.0
+    assert (cleaning.dose, cleaning.total_binder_content) == (0.0, 0.0)
     assert base.dose == pytest.approx(0.08)
     assert base.dose_basis is DoseBasis.TOTAL_BINDER
     assert (lean.dose, rich.dose) == pytest.approx((0.0025, 0.0075))

@@ -12,6 +12,8 @@ DOSE_REFUSED_ABOVE = 0.05
 """[fraction of mix] Own limit, above the classic dry process (1-3 % of aggregate, FHWA-RD-97-148)."""
 DOSE_USUAL = (0.0025, 0.01)
 """[fraction of mix] Modern dry process, from memory of the trade (no source)."""
+LEAST_BINDER_PERCENT = 1.0
+"""[percent of mix without rubber] Own limit."""
 _TRAVEL_NEEDED = ("aggregate", "recycle")
 
 
@@ -30,6 +32,7 @@ def check_plant(draft: Draft) -> None:
     recipes: dict[int, str] = {}
     for name, mix in draft.sound("mixes"):
         _dose(draft, name, mix)
+        _binder(draft, name, mix)
         if mix.plant_recipe is not None:
             if mix.plant_recipe in recipes:
                 expected = f"is the number of the mix {recipes[mix.plant_recipe]} too"
@@ -165,6 +168,15 @@ def _dose(draft: Draft, name: str, mix: MixKeys) -> None:
         )
     elif share > 0.0 and not DOSE_USUAL[0] <= share <= DOSE_USUAL[1]:
         draft.say("dose-unusual", path, f"comes to {share:.2%} of the mix; usual is 0.25 to 1 %")
+
+
+def _binder(draft: Draft, name: str, mix: MixKeys) -> None:
+    path = ("mixes", name, "total_binder_percent")
+    if 0.0 < mix.total_binder_percent < LEAST_BINDER_PERCENT:
+        expected = f"no mix has so little; from {LEAST_BINDER_PERCENT:g} on, or 0 for a dry cleaning run"
+        draft.say("binder-none", path, expected)
+    elif mix.total_binder_percent == 0.0 and mix.si_or_none("dose") != 0.0:
+        draft.say("binder-none", path, "is a dry cleaning run, and this mix has a dose of rubber")
 
 
 def check_line(draft: Draft) -> None:

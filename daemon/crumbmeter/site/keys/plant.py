@@ -276,8 +276,9 @@ class MixKeys(Keys):
     dose_kg_per_tonne: Annotated[float, Field(ge=0, le=600)] | None = Field(
         default=None, description="Dose in kilograms of rubber per tonne of mix. Only for total_mix and added_to_mix."
     )
-    total_binder_percent: Annotated[float, Field(ge=1, le=15)] = Field(
-        description="Total binder in percent of the mix without rubber, by the job mix formula."
+    total_binder_percent: Annotated[float, Field(ge=0, le=15)] = Field(
+        description="Total binder in percent of the mix without rubber, by the job mix formula. 0 is a dry cleaning "
+        "run, aggregate that scours the drum; it has no dose."
     )
     plant_recipe: Annotated[int, Field(ge=0, le=65535)] | None = Field(
         default=None, description="The plant's own number for this mix."

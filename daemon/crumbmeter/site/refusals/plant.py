@@ -60,6 +60,15 @@ PLANT: dict[str, Refusal] = {
         remedy="Give each stream its own signal.",
         example='rate = "belt_flow"            # in two streams',
     ),
+    "binder-none": Refusal(
+        title="Rubber for aggregate without binder",
+        meaning=(
+            "total_binder_percent = 0 describes a dry cleaning run: aggregate alone scours the drum, and nothing may "
+            "be added. Any other mix has 1 % of binder or more; less is an entry error. The limit is our own."
+        ),
+        remedy="Set the dose of a cleaning run to 0, or give the mix its binder in percent.",
+        example="dose_percent = 0.5\ntotal_binder_percent = 0.0",
+    ),
     "dose-absurd": Refusal(
         title="A dose that no mix has",
         meaning=(

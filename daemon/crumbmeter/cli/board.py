@@ -248,7 +248,23 @@ def _means(view: Body, display: Display) -> Iterator[Text]:
     yield Text(f"Job {amount(job['rubber_g'] / 1000.0, display.mass, 0)} rubber in "
                f"{amount(job['mix_g'] / 1000.0, display.mix.partition('/')[0], 1)} mix, "
                f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
+    yield from _left(view.get("supply") or {}, display)
     yield from _dumped(view["totals"], display)
+
+
+def _left(supply: Body, display: Display) -> Iterator[Text]:
+    """Say how long the rubber lasts, and what the job still takes; nothing where neither is known."""
+    words = []
+    if supply.get("empty_in_s") is not None:
+        words.append(f"Rubber for {supply['empty_in_s'] / 60.0:.0f} min")
+    elif supply.get("hopper_empty_in_s") is not None:
+        words.append(f"Weigh hopper for {supply['hopper_empty_in_s'] / 60.0:.1f} min")
+    if supply.get("left_mix_kg") is not None:
+        words.append(f"{amount(supply['left_mix_kg'], display.mix.partition('/')[0], 0)} to make")
+    if supply.get("bags_to_load_count") is not None:
+        words.append(f"{supply['bags_to_load_count']} more bags")
+    if words:
+        yield Text(", ".join(words))
 
 
 def _dumped(totals: Body, display: Display) -> Iterator[Text]:

@@ -35,7 +35,8 @@ DEEDS_HELP = (
     "reset-alarm ALARM, shelve-alarm ALARM MINUTES --reason WHY, unshelve-alarm ALARM, "
     "take-alarm-out-of-service ALARM --reason WHY, return-alarm-to-service ALARM, reset-subtotal, "
     "settle-total SIGNAL KG --reason WHY, accept-weight SIGNAL --reason WHY, confirm-weight SIGNAL KG --reason WHY, "
-    "drum-dumped PERCENT, measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
+    "drum-dumped PERCENT, plan-job TONNES, load-bag LOT KG, mix-wasted TONNES --reason WHY, "
+    "hand-over-note --reason WHY, measure-trip, relearn-line --reason WHY, enable-control, monitor-only."
 )
 DEMO_SOCKET = Path("var/demo/crumbmeter.sock")
 
@@ -164,9 +165,9 @@ def show(
 @app.command()
 def do(
     command: Annotated[str, typer.Argument(help=DEEDS_HELP)],
-    subject: Annotated[str, typer.Argument(help="Mix, stream, signal or alarm, as the command needs.")] = "",
+    subject: Annotated[str, typer.Argument(help="Mix, stream, signal, alarm or lot, as the command needs.")] = "",
     value: Annotated[
-        str, typer.Argument(help="Percent (set-moisture, drum-dumped), minutes (shelve-alarm), else kg.")
+        str, typer.Argument(help="Percent (set-moisture, drum-dumped), minutes (shelve-alarm), t (plan-job), else kg.")
     ] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
     socket: SocketOption = DEMO_SOCKET,

@@ -100,6 +100,21 @@ DEEDS: dict[CommandKind, Deed] = {
         value="percent of the drum's content",
         unit_si=0.01,
     ),
+    CommandKind.PLAN_JOB: Deed(
+        "The job is to have {value} tonnes of mix with rubber; 0 takes it back.",
+        value="tonnes of mix with rubber",
+        unit_si=1000.0,
+    ),
+    CommandKind.LOAD_BAG: Deed(
+        "A bag of the lot {subject} with {value} kg of rubber goes into the record.", "the bag's lot", "kg of rubber"
+    ),
+    CommandKind.WASTE_MIX: Deed(
+        "{value} tonnes of mix that left the drum are marked as wasted. They stay in the record as they were made.",
+        value="tonnes of mix",
+        unit_si=1000.0,
+        reason=True,
+    ),
+    CommandKind.HAND_OVER_NOTE: Deed("The note goes into the record, for the next shift.", reason=True),
 }
 
 

@@ -4,9 +4,11 @@ from collections.abc import Callable
 
 from crumbmeter.alarms.acts import CHANGES, act
 from crumbmeter.control.dumping import LEAST_SHARE, dump
+from crumbmeter.control.job import JobState, NotPossibleError, hand_over, load_bag, plan_job, waste_mix
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.params import Params
 from crumbmeter.control.plant import choose_mix
+from crumbmeter.control.record import since
 from crumbmeter.control.sequence import SequenceState
 from crumbmeter.control.state import State, TripTest
 from crumbmeter.control.trip import why_not
@@ -154,7 +156,21 @@ def _reset_subtotal(state: State, command: Command, _params: Params, _now_s: flo
         "subtotal_reset", who=command.who, rubber_g=state.totals.rubber_g - state.job_mark.rubber_g,
         mix_g=state.totals.mix_g - state.job_mark.mix_g,
     )  # fmt: skip
-    return replace(state, job_mark=state.totals), detail
+    return replace(state, job_mark=state.totals, job=JobState()), detail
+
+
+def _of_the_job(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+    """Take people's word of the job: its size, a bag, wasted mix, a note."""
+    try:
+        if command.kind is CommandKind.HAND_OVER_NOTE:
+            return state, hand_over(command)
+        if command.kind is CommandKind.WASTE_MIX:
+            job, happened = waste_mix(state.job, command, since(state.totals, state.job_mark))
+        else:
+            job, happened = (load_bag if command.kind is CommandKind.LOAD_BAG else plan_job)(state.job, command)
+    except NotPossibleError as why:
+        return _refused(state, command, str(why))
+    return replace(state, job=job), happened
 
 
 def _settle_total(state: State, command: Command, params: Params, _now_s: float) -> Outcome:
@@ -279,4 +295,8 @@ _HANDLERS: dict[CommandKind, Callable[[State, Command, Params, float], Outcome]]
     CommandKind.MEASURE_TRIP: _measure_trip,
     CommandKind.RELEARN_LINE: _relearn_line,
     CommandKind.DRUM_DUMPED: _drum_dumped,
+    CommandKind.PLAN_JOB: _of_the_job,
+    CommandKind.LOAD_BAG: _of_the_job,
+    CommandKind.WASTE_MIX: _of_the_job,
+    CommandKind.HAND_OVER_NOTE: _of_the_job,
 }

@@ -4,6 +4,7 @@ from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.alarms.life import AlarmState
 from crumbmeter.control.counters import views as totaliser_views
 from crumbmeter.control.feed import FeedScan
+from crumbmeter.control.job import supply_view
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import Contacts, views
 from crumbmeter.control.plant import Demand
@@ -18,9 +19,12 @@ from crumbmeter.model.image import RawImage
 from crumbmeter.model.outputs import OutputImage
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import NOT_CONFIGURED, Reading
-from crumbmeter.model.view import AlarmView, BatchView, LineView, PermissiveView, ScanView, StreamView
+from crumbmeter.model.view import AlarmView, BatchView, LineView, PermissiveView, ScanView, StreamView, SupplyView
 from crumbmeter.process.dose import counts_rubber
 from crumbmeter.process.params import MixParams
+
+MAKES_KG_S = 1.0
+"""[kg/s] Mix at the injection point above which its rubber tells what a ton takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +89,19 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         look_ahead_error=state.foresight.error,
         proven=state.proving.shown,
         batch=_batch(state),
+        supply=_supply(state, shown, params, dt_s),
     )
+
+
+def _supply(state: State, shown: Shown, params: Params, dt_s: float) -> SupplyView:
+    """Reckon the rubber that is left by what the mix takes now."""
+    demand, fed = shown.demand, _fed(state, shown, params)
+    mix_kg = demand.at_injection.total + demand.target_kg
+    makes = demand.target_kg > 0.0 and demand.at_injection.total > MAKES_KG_S * dt_s
+    return supply_view(
+        state.job, since(state.totals, state.job_mark), params, demand.target_kg / mix_kg if makes else None,
+        (shown.readings[params.weighing.hopper_mass], _at(shown.readings, params.contacts.supply_mass)), fed.value,
+    )  # fmt: skip
 
 
 def _batch(state: State) -> BatchView | None:

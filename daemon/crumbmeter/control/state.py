@@ -7,6 +7,7 @@ from crumbmeter.alarms.machine import Alarms, first_alarms
 from crumbmeter.control.batch_state import SMOOTH_S, BatchState, new_batch
 from crumbmeter.control.counters import first_pulses, first_totalisers
 from crumbmeter.control.foresight import Foresight
+from crumbmeter.control.job import JobState
 from crumbmeter.control.line_state import LineWatch
 from crumbmeter.control.outlet import OutletState, new_outlet
 from crumbmeter.control.ownership import OwnerState
@@ -24,8 +25,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-Version = Literal[14]
-STATE_VERSION: Version = 14
+Version = Literal[15]
+STATE_VERSION: Version = 15
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] Length of a cell of the conveying line, in seconds of running air."""
@@ -122,6 +123,7 @@ class State:
     proving: ProvingState = field(default_factory=ProvingState)
     batch: BatchState | None = None
     """None: a drum plant."""
+    job: JobState = field(default_factory=JobState)
 
 
 def first_state(params: Params) -> State:

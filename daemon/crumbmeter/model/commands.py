@@ -28,6 +28,10 @@ class CommandKind(StrEnum):
     MEASURE_TRIP = "measure trip"
     RELEARN_LINE = "relearn line"
     DRUM_DUMPED = "drum dumped"
+    PLAN_JOB = "plan job"
+    LOAD_BAG = "load bag"
+    WASTE_MIX = "mix wasted"
+    HAND_OVER_NOTE = "hand over note"
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,6 +138,31 @@ class DoseView:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyView:
+    """What rubber there is, and what the job still takes."""
+
+    hopper_empty_in_s: float | None = None
+    """[s] Until the weigh hopper is at its low level, were it not filled. None: nothing is fed, or it is not known."""
+    empty_in_s: float | None = None
+    """[s] The same with what the supply holds. None where that is not weighed."""
+    here_kg: float | None = None
+    """[kg] In both hoppers, without what lies below the low level."""
+    planned_mix_kg: float | None = None
+    """[kg] Mix with rubber that the job is to have. None: nobody said."""
+    left_mix_kg: float | None = None
+    takes_kg: float | None = None
+    """[kg] Rubber that the rest of the job takes."""
+    bags_to_load: int | None = None
+    """Bags, each as heavy as the last one, that it takes beyond what is here."""
+    bags_loaded: int = 0
+    bags_kg: float = 0.0
+    bag_lot: str = ""
+    """Of the last bag that was loaded."""
+    wasted_mix_kg: float = 0.0
+    """[kg] Mix of the job that people marked as wasted."""
+
+
+@dataclass(frozen=True, slots=True)
 class BatchView:
     """What a batch plant's rubber is about."""
 
@@ -226,3 +251,4 @@ class ScanView:
     """None before the first parcel with a dose."""
     batch: BatchView | None = None
     """None: a drum plant."""
+    supply: SupplyView = field(default_factory=SupplyView)

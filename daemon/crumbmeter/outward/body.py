@@ -17,6 +17,7 @@ from crumbmeter.model.view import (
     PermissiveView,
     ScanView,
     StreamView,
+    SupplyView,
     TotaliserView,
     Totals,
 )
@@ -78,6 +79,7 @@ def summary_body(view: ScanView) -> Json:
         "owed_kg": finite(view.owed_kg),
         "totals": _totals(view.totals),
         "job": _totals(view.job),
+        "supply": _supply(view.supply),
         "narrowed": [{"stage": stage, "reason": reason} for stage, reason in view.narrowed],
         "permissives": [_permissive(item) for item in view.permissives],
         "alarms": [_alarm(item) for item in view.alarms],
@@ -163,6 +165,22 @@ def _totals(totals: Totals) -> Json:
         "parcels_count": totals.parcels,
         "wasted_mix_g": totals.wasted_mix_g,
         "wasted_rubber_g": totals.wasted_rubber_g,
+    }
+
+
+def _supply(supply: SupplyView) -> Json:
+    return {
+        "hopper_empty_in_s": finite(supply.hopper_empty_in_s),
+        "empty_in_s": finite(supply.empty_in_s),
+        "here_kg": finite(supply.here_kg),
+        "planned_mix_kg": finite(supply.planned_mix_kg),
+        "left_mix_kg": finite(supply.left_mix_kg),
+        "takes_kg": finite(supply.takes_kg),
+        "bags_to_load_count": supply.bags_to_load,
+        "bags_loaded_count": supply.bags_loaded,
+        "bags_kg": finite(supply.bags_kg),
+        "bag_lot": supply.bag_lot,
+        "wasted_mix_kg": finite(supply.wasted_mix_kg),
     }
 
 

@@ -70,6 +70,7 @@ def serve(
         bool, typer.Option(help="Let plant time stand at the scenario's end, and go on serving.")
     ] = False,
     wait: Annotated[bool, typer.Option(help="Plant time begins with the first request.")] = False,
+    orders: Annotated[bool, typer.Option(help="Take steps of a time line on standard input, as JSON.")] = False,
     serial_folder: Annotated[Path, typer.Option(help="Where serial lines are linked.")] = Path("var/serial"),
     score: Annotated[Path | None, typer.Option(help="Write the score here (JSON) at the end.")] = None,
     truth: Annotated[Path | None, typer.Option(help="Write the truth here (CSV, a row a second) at the end.")] = None,
@@ -89,6 +90,7 @@ def serve(
         exit_at_end=exit_at_end,
         hold_at_end=hold_at_end,
         hold_until_request=wait,
+        orders=orders,
         serial_folder=serial_folder,
         score=score,
         truth=truth,

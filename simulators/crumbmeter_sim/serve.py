@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from crumbmeter_sim.clock import RealClock
+from crumbmeter_sim.orders import take_orders
 from crumbmeter_sim.playback import Playback
 from crumbmeter_sim.rack import Rack
 from crumbmeter_sim.server import Pace
@@ -34,6 +35,8 @@ class ServeOptions:
     """Plant time begins with the first request of a master."""
     faulty: bool = False
     """A fault proxy stands before every device, whether the scenario has faults of the wire or not."""
+    orders: bool = False
+    """Take orders on standard input (`orders.py`)."""
     serial_folder: Path = Path("var/serial")
     """Where the links to the terminals of serial lines are put."""
     score: Path | None = None
@@ -146,7 +149,11 @@ async def serve(rig: Stage[Any, Any] | Playback, options: ServeOptions, progress
     sys.stdout.write("READY " + json.dumps(ready) + "\n")
     sys.stdout.flush()
     try:
-        await player.play(rack, progress, stop)
+        async with asyncio.TaskGroup() as group:
+            taking = group.create_task(take_orders(rig)) if options.orders and isinstance(rig, Stage) else None
+            await player.play(rack, progress, stop)
+            if taking is not None:
+                taking.cancel()
     finally:
         await rack.close()
         player.finish()

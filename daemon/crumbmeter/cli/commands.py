@@ -96,6 +96,24 @@ def demo(
 
 
 @app.command()
+def train(
+    lessons: Annotated[Path, typer.Argument(help="File of lessons.")] = Path("config/training/lessons.toml"),
+    site: Annotated[Path, typer.Option(help="Site file; must be marked simulated.")] = Path(
+        "config/sites/demo_drum.toml"
+    ),
+    rate: Annotated[float, typer.Option(help="Plant seconds in a real second.", min=0.1, max=10.0)] = 1.0,
+    folder: Annotated[Path, typer.Option(help="Where the training's record goes.")] = Path("var/training"),
+) -> None:
+    """Train operators at the real page on a simulated plant, in which an instructor makes things happen.
+
+    Exit codes: 0 ended by the instructor, 2 nothing was started.
+    """
+    from crumbmeter.cli.train import train as run_training  # noqa: PLC0415
+
+    raise typer.Exit(run_training(lessons, site, folder, rate=rate))
+
+
+@app.command()
 def replay(
     journal: JournalPath,
     boot: Boot = None,

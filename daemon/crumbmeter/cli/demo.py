@@ -16,15 +16,11 @@ from rich.console import Console
 
 from crumbmeter.app import Daemon, StartRefusedError
 from crumbmeter.cli.demo_parts import Expectations, Orders, Shift, read_shift
+from crumbmeter.cli.demo_plant import new_folder, point_at, wait_ready
 from crumbmeter.cli.demo_report import judge, report_words
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.run import load_or_say
 from crumbmeter.site import Site
-
-KEPT_RUNS = 5
-"""Folders of earlier demonstrations that are kept."""
-READY_S = 20.0
-"""[s] The simulator must be ready within this."""
 
 
 def demo(
@@ -59,7 +55,7 @@ def demo(
     if not site.params.simulated:
         sys.stderr.write(f"{site_path}: the demonstration only runs a site with simulated = true\n")
         return REFUSED
-    run_folder = _new_folder(folder)
+    run_folder = new_folder(folder)
     site = dataclasses.replace(
         site,
         journal=dataclasses.replace(site.journal, folder=run_folder),
@@ -71,27 +67,6 @@ def demo(
     except (StartRefusedError, OSError, ValueError) as refused:
         sys.stderr.write(f"the demonstration did not start: {refused}\n")
         return REFUSED
-
-
-def _new_folder(folder: Path) -> Path:
-    """Make the next run's folder, and clear away all but the newest few."""
-    folder.mkdir(parents=True, exist_ok=True)
-    runs = sorted(int(path.name[4:]) for path in folder.glob("run-*") if path.name[4:].isdigit())
-    for old in runs[: -KEPT_RUNS + 1]:
-        for path in (folder / f"run-{old}").iterdir():
-            path.unlink()
-        (folder / f"run-{old}").rmdir()
-    fresh = folder / f"run-{runs[-1] + 1 if runs else 1}"
-    fresh.mkdir()
-    return fresh
-
-
-def _point_at(newest: Path, socket: Path) -> None:
-    """Let `show` and `do` find the demonstration without --socket, unless another daemon has that place."""
-    if newest.is_symlink():
-        newest.unlink()
-    if not newest.exists():
-        newest.symlink_to(socket.resolve())
 
 
 class _Demo:
@@ -114,8 +89,8 @@ class _Demo:
             start_new_session=True,  # Ctrl-C is for the daemon, which then still has a feeder to bring to rest
         )  # fmt: skip
         try:
-            await self._wait_ready(plant)
-            _point_at(newest, self._site.socket)
+            await wait_ready(plant)
+            point_at(newest, self._site.socket)
             self._console.print(
                 f"[bold]{shift.title}[/bold]: {shift.duration_s / 60.0:.0f} min of plant time at {shift.rate:g}x, "
                 f"about {shift.duration_s / shift.rate / 60.0:.1f} min. Journal: {self._site.journal.folder}\n"
@@ -142,22 +117,6 @@ class _Demo:
         else:
             sys.stdout.write(report_words(score, measured, verdict, self._site))
         return OK if verdict.met else FAILED
-
-    async def _wait_ready(self, plant: asyncio.subprocess.Process) -> None:
-        """Wait for the simulator's READY line.
-
-        Raises:
-            StartRefusedError: it ended instead, with what it said.
-        """
-        assert plant.stdout is not None and plant.stderr is not None  # noqa: S101, PT018 - both were asked for
-        try:
-            async with asyncio.timeout(READY_S):
-                line = await plant.stdout.readline()
-        except TimeoutError:
-            raise StartRefusedError(f"the simulator was not ready within {READY_S:.0f} s") from None
-        if not line.startswith(b"READY"):
-            said = (await plant.stderr.read()).decode(errors="replace").strip()
-            raise StartRefusedError(f"the simulator ended: {said or 'without a word'}")
 
     async def _run_daemon(self, plant: asyncio.subprocess.Process) -> tuple[int, str]:
         """Run the daemon until the plant ends or somebody interrupts; return its exit code and its last run state."""

@@ -37,6 +37,6 @@ def test_every_step_of_every_lesson_is_one_that_the_simulated_plant_does() -> No
 def test_a_file_that_is_none_is_refused_with_its_place(tmp_path: Path, text: str, why: str) -> None:
     path = tmp_path / "lessons.toml"
     path.write_text(text)
-    with pytest.raises(ValueError, match="lessons.toml") as refused:
+    with pytest.raises(ValueError, match=r"lessons\.toml") as refused:
         read_lessons(path)
     assert why in str(refused.value)

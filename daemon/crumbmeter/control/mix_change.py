@@ -51,7 +51,7 @@ class Passing:
     older: str
     """Mix id of all that has passed before, in the one scan in which `booked` becomes another; else empty."""
     turns: bool
-    """In this scan the rubber that leaves the auger has become that of another mix."""
+    """In this scan the rubber that leaves the auger has become that of another mix, and the one before had a dose."""
     events: tuple[Event, ...]
 
 
@@ -135,7 +135,8 @@ def follow_mixes(
             told.append(event("mixes_joined", was=row[0].mix_id, to=row[1].mix_id, mass_kg=round(left_kg, 1)))
         row = (join(row[0], row[1]), *row[2:])
         gone += 1
-    turns |= fed < gone
+    # To a mix without rubber nothing is owed: what is owed then is the head of the new one already.
+    turns = (turns or fed < gone) and parts[mixes.place_fed].mix.dose > 0.0
     arrived, fed, kept = max(0, arrived - gone), max(0, fed - gone), max(0, booked - gone)
     if row[arrived].mix_id != mixes.arrived:
         told.append(event("mix_arrived", was=mixes.arrived, to=row[arrived].mix_id))

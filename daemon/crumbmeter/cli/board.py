@@ -99,7 +99,7 @@ def _banner(view: Body | None, settings: Body, link: Link, age_s: float, old: bo
 def _body(view: Body, display: Display) -> Iterator[Text]:
     yield from _running(view)
     yield from _needs(view["permissives"])
-    yield from _alarms(view["alarms"], view["process_time_s"])
+    yield from _alarms(view["alarms"], view["process_time_s"], flood=view.get("alarm_flood", False))
     yield Text("")
     if "batch" in view:
         yield from batch_lines(view["batch"], display)
@@ -112,7 +112,7 @@ def _body(view: Body, display: Display) -> Iterator[Text]:
 
 
 def _running(view: Body) -> Iterator[Text]:
-    yield Text.assemble((str(view["run_state"]).upper(), "bold"), f" - {view['run_reason']}")
+    yield Text.assemble((str(view["run_state"]).upper(), "bold"), f" - {view['run_reason']}{_asked(view)}")
     if view.get("trip", {}).get("measuring"):
         yield Text("HEARTBEAT WITHHELD until the feeder trips; monitor-only ends it.", style="bold yellow")
     if view["control_enabled"]:
@@ -120,6 +120,14 @@ def _running(view: Body) -> Iterator[Text]:
         yield Text(f"Control enabled, {where}.")
     else:
         yield Text("MONITOR ONLY: computes and records, writes nothing.", style="bold yellow")
+
+
+def _asked(view: Body) -> str:
+    """Say who last asked something of the run, and how long ago."""
+    order = view.get("order") or {}
+    if not order.get("kind"):
+        return ""
+    return f" ({order['kind']}: {order['who']}, {seconds(order['age_s'])} ago)"
 
 
 def _needs(permissives: Sequence[Body]) -> Iterator[Text]:
@@ -132,7 +140,9 @@ def _needs(permissives: Sequence[Body]) -> Iterator[Text]:
         yield Text(f"       and {len(missing) - MOST_NEEDS} more")
 
 
-def _alarms(alarms: Sequence[Body], now_s: float) -> Iterator[Text]:
+def _alarms(alarms: Sequence[Body], now_s: float, *, flood: bool) -> Iterator[Text]:
+    if flood:
+        yield Text("MORE ALARMS THAN ONE CAN TAKE IN: look at what came FIRST.", style="bold red")
     told = [item for item in alarms if item["state"] not in NOT_TOLD]
     ordered = sorted(told, key=_urgency)
     for item in ordered[:MOST_ALARMS]:

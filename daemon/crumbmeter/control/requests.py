@@ -16,7 +16,7 @@ from crumbmeter.control.watching import weight_is_known
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.frozen import replace
-from crumbmeter.model.view import TripView
+from crumbmeter.model.view import OrderView, TripView
 from crumbmeter.signals.settle import accept_baseline
 from crumbmeter.signals.totaliser import settle as settle_gap
 
@@ -24,6 +24,11 @@ RELEASE_S = 2.0
 """[s] After control is given back, zeros are written for so long, so that nothing is left turning."""
 MOST_MOISTURE = 0.20
 """Moisture above a fifth of the dry mass is an entry error."""
+OF_THE_RUN = (
+    CommandKind.ENABLE_CONTROL, CommandKind.MONITOR_ONLY, CommandKind.START_FEED, CommandKind.HOLD_FEED,
+    CommandKind.STOP_FEED, CommandKind.SELECT_MIX,
+)  # fmt: skip
+"""What people see beside the run state: asked for by whom, and when."""
 LEAST_ID = 8
 """Characters of the settings id that must be given to enable control."""
 
@@ -51,7 +56,10 @@ def carry_out(
             events.append(_named(event("command_expired", command=command.kind.value, who=command.who), command))
             continue
         state, happened = _HANDLERS[command.kind](state, command, params, now_s)
-        start_asked |= command.kind is CommandKind.START_FEED and happened.name != "command_refused"
+        done = happened.name != "command_refused"
+        start_asked |= command.kind is CommandKind.START_FEED and done
+        if command.kind in OF_THE_RUN and done:
+            state = replace(state, order=OrderView(command.kind.value, command.who, now_s))
         events.append(_named(happened, command))
     return state, tuple(events), start_asked
 

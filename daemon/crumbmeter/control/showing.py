@@ -90,6 +90,8 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         proven=state.proving.shown,
         batch=_batch(state),
         supply=_supply(state, shown, params, dt_s),
+        order=state.order,
+        alarm_flood=state.alarms.flood.on,
     )
 
 

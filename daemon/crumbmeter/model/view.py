@@ -138,6 +138,17 @@ class DoseView:
 
 
 @dataclass(frozen=True, slots=True)
+class OrderView:
+    """What people last asked of the run, and was done: in or out of service, hold, control, mix."""
+
+    kind: str = ""
+    """Empty: nothing yet."""
+    who: str = ""
+    done_s: float = 0.0
+    """[s] Process time."""
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyView:
     """What rubber there is, and what the job still takes."""
 
@@ -252,3 +263,6 @@ class ScanView:
     batch: BatchView | None = None
     """None: a drum plant."""
     supply: SupplyView = field(default_factory=SupplyView)
+    order: OrderView = field(default_factory=OrderView)
+    alarm_flood: bool = False
+    """More alarms have come in ten minutes than a person can take in."""

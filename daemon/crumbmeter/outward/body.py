@@ -80,6 +80,12 @@ def summary_body(view: ScanView) -> Json:
         "totals": _totals(view.totals),
         "job": _totals(view.job),
         "supply": _supply(view.supply),
+        "order": {
+            "kind": view.order.kind,
+            "who": view.order.who,
+            "age_s": finite(view.now_s - view.order.done_s) if view.order.kind else None,
+        },
+        "alarm_flood": view.alarm_flood,
         "narrowed": [{"stage": stage, "reason": reason} for stage, reason in view.narrowed],
         "permissives": [_permissive(item) for item in view.permissives],
         "alarms": [_alarm(item) for item in view.alarms],

@@ -14,7 +14,16 @@ from crumbmeter.cli.display import METRIC, US, dose_per_mix, seconds
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad
-from crumbmeter.model.view import AlarmView, BatchView, LineView, PermissiveView, StreamView, TripView
+from crumbmeter.model.view import (
+    AlarmView,
+    BatchView,
+    LineView,
+    OrderView,
+    PermissiveView,
+    StreamView,
+    SupplyView,
+    TripView,
+)
 from crumbmeter.outward.lines import view_line
 from tests.unit.outward.samples import NAMES, ORIGIN, VIEW, scan
 
@@ -240,6 +249,27 @@ def test_dose_without_mix_is_no_number(rubber: float | None, mix: float | None) 
 )
 def test_ages(age: float | None, words: str) -> None:
     assert seconds(age) == words
+
+
+def test_who_asked_last_stands_beside_the_run_state() -> None:
+    order = OrderView("start feed", "ana (operator, desk)", VIEW.now_s - 95.0)
+    assert lines(order=order)[1].endswith("(start feed: ana (operator, desk), 95 s ago)")
+    assert "ago" not in lines()[1]
+
+
+def test_a_flood_says_where_to_look() -> None:
+    assert line_with("MORE ALARMS", lines(alarm_flood=True)).endswith("look at what came FIRST.")
+    assert not any("MORE ALARMS" in line for line in lines())
+
+
+def test_how_long_the_rubber_lasts_and_how_many_bags_it_takes() -> None:
+    # 300 t are 330.69 short tons.
+    supply = SupplyView(
+        hopper_empty_in_s=600.0, empty_in_s=1800.0, here_kg=450.0, planned_mix_kg=500_000.0, left_mix_kg=300_000.0,
+        takes_kg=1500.0, bags_to_load=2,
+    )  # fmt: skip
+    assert line_with("Rubber for", lines(supply=supply)) == "Rubber for 30 min, 331 short_ton to make, 2 more bags"
+    assert line_with("Weigh hopper for", lines(supply=SupplyView(hopper_empty_in_s=90.0))) == "Weigh hopper for 1.5 min"
 
 
 def test_alarms_stand_by_urgency_and_what_is_put_aside_is_named() -> None:

@@ -15,7 +15,7 @@ from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
 from crumbmeter.model.view import Totals
 from tests.batch_cores import make_batch_params
-from tests.cores import INDEX, SETTINGS_ID, make_params
+from tests.cores import INDEX, SETTINGS_ID, Bench, command, make_params
 
 PARAMS = make_params()
 NOW_S = 100.0
@@ -279,3 +279,15 @@ def test_commands_are_carried_out_in_their_order() -> None:
     assert [event.name for event in events] == ["command_refused", "control_enabled"]
     assert not start_asked
     assert not after.sequence.in_service
+
+
+def test_the_view_says_who_asked_last_and_a_refused_request_is_not_told() -> None:
+    bench = Bench()
+    assert bench.scan().view.order.kind == ""
+    bench.scan(command(CommandKind.ENABLE_CONTROL, SETTINGS_ID))
+    asked = bench.scan(command(CommandKind.START_FEED))
+    assert (asked.view.order.kind, asked.view.order.who) == ("start feed", "tester")
+    assert asked.view.order.done_s == asked.view.now_s
+    bench.run(3.0)
+    refused = bench.scan(command(CommandKind.SELECT_MIX, "no such mix"))
+    assert refused.view.order == asked.view.order

@@ -68,14 +68,19 @@ def run(site: SiteFile) -> None:
 
 
 @app.command()
-def desk(site: SiteFile) -> None:
+def desk(
+    site: SiteFile,
+    training: Annotated[
+        Path | None, typer.Option(help="Folder of a training's run: `crumbmeter train` says it.")
+    ] = None,
+) -> None:
     """Serve the operator's page and the API of a site, beside `crumbmeter run`, until SIGTERM or Ctrl-C.
 
     Control goes on whatever becomes of it. Exit codes: 0 stopped in order, 1 the server failed, 2 nothing was started.
     """
     from crumbmeter.cli.desk import desk as serve_desk  # noqa: PLC0415
 
-    raise typer.Exit(serve_desk(site))
+    raise typer.Exit(serve_desk(site, training))
 
 
 @app.command()

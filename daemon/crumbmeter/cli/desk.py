@@ -1,6 +1,7 @@
 """`crumbmeter desk SITE`: the operator's page and the API, in a process of their own beside control."""
 
 import asyncio
+import dataclasses
 import os
 import signal
 import sys
@@ -18,11 +19,12 @@ from crumbmeter.web.people import FIRST_NAME
 STOPPED = 0
 
 
-def desk(path: Path) -> int:
+def desk(path: Path, training: Path | None = None) -> int:
     """Serve the desk until it is told to stop.
 
     Args:
         path: Site file.
+        training: Folder of a training's run: its socket and people in the place of the site's. None: it is none.
 
     Returns:
         Exit code: 0 stopped in order, 1 the server failed, 2 nothing was started.
@@ -30,8 +32,11 @@ def desk(path: Path) -> int:
     site = load_or_say(path)
     if site is None:
         return REFUSED
+    if training is not None:
+        people = dataclasses.replace(site.desk, people=training.parent / "people.json")
+        site = dataclasses.replace(site, socket=training / site.socket.name, desk=people)
     try:
-        return asyncio.run(_run(site))
+        return asyncio.run(_run(site, training=training is not None))
     except DeskRefusedError as refused:
         sys.stderr.write(f"crumbmeter desk did not start: {refused}\n")
         return REFUSED
@@ -46,9 +51,9 @@ def _say_password(password: str) -> None:
     sys.stderr.flush()
 
 
-async def _run(site: Site) -> int:
+async def _run(site: Site, *, training: bool) -> int:
     set_up_logs(machine_wall_us)
-    made = Desk(site, _say_password)
+    made = Desk(site, _say_password, training=training)
     logs = detach_logs()
     loop = asyncio.get_running_loop()
     for sign in (signal.SIGTERM, signal.SIGINT):

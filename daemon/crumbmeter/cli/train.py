@@ -94,7 +94,7 @@ def train(file: Path, site_path: Path, folder: Path = Path("var/training"), *, r
         lessons = read_lessons(file)
         run_folder = new_folder(folder)
         journal = dataclasses.replace(site.journal, folder=run_folder)
-        site = dataclasses.replace(site, journal=journal, socket=run_folder / "crumbmeter.sock")
+        site = dataclasses.replace(site, journal=journal, socket=run_folder / site.socket.name)
         return asyncio.run(_Training(site, site_path, lessons, rate).run())
     except (StartRefusedError, OSError, ValueError) as refused:
         sys.stderr.write(f"the training did not start: {refused}\n")
@@ -131,14 +131,27 @@ class _Training:
                 loop.add_signal_handler(sign, daemon.stop)
             desk = await asyncio.create_subprocess_exec(
                 sys.executable, "-m", "crumbmeter", "desk", str(self._site_path), "--training", str(self._folder),
-                start_new_session=True,
+                stderr=asyncio.subprocess.PIPE, start_new_session=True,
             )  # fmt: skip
             closing.push_async_callback(_end, desk)
             console = Console(self._lessons.lessons, plant)
+            daemon.supervisor.add("desk", lambda: self._listen(desk))
             daemon.supervisor.add("console", lambda: self._teach(console, daemon))
             with self._log:
                 await daemon.run()
         return OK
+
+    async def _listen(self, desk: asyncio.subprocess.Process) -> None:
+        """Keep the desk's log, and pass on what it says to people: the first password."""
+        assert desk.stderr is not None  # noqa: S101 - it was asked for
+        with (self._folder / "desk.jsonl").open("wb") as log:
+            while line := await desk.stderr.readline():
+                if line.startswith(b"{"):
+                    log.write(line)
+                else:
+                    _say(line.decode(errors="replace").rstrip())
+        _say("The desk has ended; the plant goes on.")
+        await asyncio.Event().wait()
 
     async def _teach(self, console: "Console", daemon: Daemon) -> None:
         """Enable control once values are there, then follow the instructor."""
@@ -150,6 +163,8 @@ class _Training:
             ),
             now_s,
         )
+        desk = daemon.site.desk
+        _say(f"The trainees' page: http{'' if desk.tls_certificate is None else 's'}://{desk.address}:{desk.port}/")
         await console.run()
         daemon.stop()
         await asyncio.Event().wait()

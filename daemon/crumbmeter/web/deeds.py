@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from crumbmeter.control.job import BAG_KG, MOST_JOB_KG
 from crumbmeter.web.people import Role
 
 
@@ -52,7 +53,8 @@ MOISTURE: Final = Value("fraction of dry mass", 0.0, 0.2)
 SHELF: Final = Value("s", 60.0, 12 * 3600.0)
 MASS: Final = Value("kg", 0.0, 1e6)
 KNOWN_MASS: Final = Value("kg", 0.001, 1e6)
-BAG: Final = Value("kg", 1.0, 3000.0)
+BAG: Final = Value("kg", *BAG_KG)
+JOB: Final = Value("kg", 0.0, MOST_JOB_KG)
 SHARE: Final = Value("fraction of what the drum holds", 0.01, 1.0)
 COUNTED: Final = Value("SI unit of the signal", 0.0, 1e12)
 
@@ -83,13 +85,17 @@ DEEDS: Final[dict[str, Deed]] = {
         "So much of what the standing drum holds is booked as wasted, and reckoned with no longer.", _OPERATOR,
         value=SHARE,
     ),
+    "plan job": Deed(
+        "The job is to have so much mix with rubber; 0 takes it back.", _OPERATOR, value=JOB
+    ),
     "load bag": Deed(
-        "A bag of this lot and mass is booked into the supply hopper.", _OPERATOR, subject=Subject.LOT, value=BAG
+        "A bag of this lot, with so much rubber, goes into the record.", _OPERATOR, subject=Subject.LOT, value=BAG
     ),
     "mix wasted": Deed(
-        "So much of the mix made last is booked as wasted.", _OPERATOR, value=KNOWN_MASS, reason=True
+        "So much mix that left the drum is marked as wasted. It stays in the record as it was made.", _OPERATOR,
+        value=KNOWN_MASS, reason=True,
     ),
-    "hand-over note": Deed(
+    "hand over note": Deed(
         "What the next shift should know goes into the record.", _OPERATOR, Confirm.NONE, reason=True
     ),
     "monitor only": Deed("The feed stops, and from then on nothing is written to the field.", _OPERATOR),
@@ -127,7 +133,7 @@ DEEDS: Final[dict[str, Deed]] = {
 }  # fmt: skip
 """By kind. A kind that control does not know (an older one) is not offered."""
 
-ALSO: Final[dict[str, frozenset[Role]]] = {"hand-over note": frozenset({Role.QC})}
+ALSO: Final[dict[str, frozenset[Role]]] = {"hand over note": frozenset({Role.QC})}
 """Roles that may do a deed beside the one that is named with it."""
 
 

@@ -36,7 +36,12 @@ class Desk:
     """One run of the desk. Build it inside the loop."""
 
     def __init__(
-        self, site: Site, say_once: Callable[[str], None], report: Callable[[Event], None] = log_event
+        self,
+        site: Site,
+        say_once: Callable[[str], None],
+        report: Callable[[Event], None] = log_event,
+        *,
+        training: bool = False,
     ) -> None:
         """Open what can be refused: people, port, certificate.
 
@@ -44,6 +49,7 @@ class Desk:
             site: Site.
             say_once: Gets the first integrator's one-time password, for a person's eyes; never the log.
             report: Gets every event.
+            training: Whether the plant behind it is one for practice.
 
         Raises:
             DeskRefusedError: it does not start; the text says why.
@@ -68,6 +74,7 @@ class Desk:
                 report=report,
                 zone=zone_name(),
                 secure=site.desk.behind_proxy or site.desk.tls_certificate is not None,
+                training=training,
             )
             self._server = make_server(make_app(self.parts), site.desk)
         except BaseException:

@@ -34,6 +34,8 @@ class Parts:
     zone: str
     secure: bool
     """Browsers reach the desk over TLS alone, its own or a proxy's."""
+    training: bool = False
+    """The plant behind it is one for practice."""
     wall_us: Callable[[], int] = machine_wall_us
     """[us] UTC since 1970 by the machine's wall clock."""
     trend: Trend = field(default_factory=Trend)

@@ -149,7 +149,7 @@ def settings_body(parts: Parts) -> Json:
         )  # fmt: skip
     own = {
         "streams": [stream.stream_id for stream in parts.site.params.streams],
-        "training": False,
+        "training": parts.training,
         "zone": parts.zone,
     }
     return own | {key: value for key, value in said.items() if key != "answer"}

@@ -110,7 +110,7 @@ async def test_a_viewer_may_do_nothing_and_is_told_who_may(bench: Bench) -> None
     for role in (Role.VIEWER, Role.QC):
         found = by_kind(role, bench)
         allowed = {kind for kind, one in found.items() if one["allowed"]}
-        assert allowed <= ({"hand-over note"} if role is Role.QC else set())
+        assert allowed <= ({"hand over note"} if role is Role.QC else set())
         assert found["start feed"]["why_not"] == "only operator or integrator may do this"
         assert found["enable control"]["why_not"] == "only integrator may do this"
 
@@ -226,7 +226,7 @@ async def test_a_refusal_of_control_is_told_in_its_words(tmp_path: Path, clock: 
 async def test_a_command_needs_its_role(bench: Bench, kind: str, role: Role) -> None:
     """Control is not there: what gets past the role ends with 503, and nothing is done."""
     status, _ = await (await logged_in(bench, role.value)).ask("POST", "/api/v1/commands", {"kind": kind})
-    may = DEEDS[kind].role is role or (kind == "hand-over note" and role is Role.QC)
+    may = DEEDS[kind].role is role or (kind == "hand over note" and role is Role.QC)
     assert status == (503 if may else 403)
 
 

@@ -262,6 +262,7 @@ def test_killed_frozen_and_flooded_it_changes_nothing_in_control(house: House) -
 def test_an_alarm_acknowledged_over_the_desk_is_acknowledged_after_a_restart_of_control(house: House) -> None:
     """Lesson 34: who acknowledged it is in the record, and a restart raises it not again."""
     house.see()
+    house.feed()
     house.plant.freeze()
     view = house.view(lambda view: any(one["state"] == "unacknowledged" for one in view["alarms"]))
     alarm = next(one["alarm_id"] for one in view["alarms"] if one["state"] == "unacknowledged")

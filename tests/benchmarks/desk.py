@@ -163,8 +163,8 @@ def words(figures: Figures) -> list[str]:
         (
             f"Control, desk, simulated plant and all browsers on this machine, at real time: {pairs} pairs of windows "
             f"of {figures['window_s']:g} s, with {READING} streams that read and {STALLED} that do not, and with none. "
-            "What is timed is each scan from when it was due to its end. The interval is a bootstrap over the pairs; its "
-            "upper end is held against the target."
+            "What is timed is each scan from when it was due to its end. The interval is a bootstrap over the pairs; "
+            "its upper end is held against the target."
         ),
         "",
         *table(("", "scans", "p99 [ms]"), rows),

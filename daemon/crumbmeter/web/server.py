@@ -1,8 +1,10 @@
 """The HTTP server: on a socket of our own, with signals that are ours, and an end that no browser can hold up."""
 
+import asyncio
 import contextlib
 import socket
 import ssl
+import struct
 from collections.abc import Iterator
 from typing import Final
 
@@ -32,12 +34,21 @@ class DeskServer(uvicorn.Server):
         """Cut the connection of one client at once, with all that waits for it."""
         for connection in list(self.server_state.connections):
             if client is not None and getattr(connection, "client", None) == tuple(client):
-                connection.transport.abort()
+                _cut(connection.transport)
 
     def drop_all(self) -> None:
         """Cut all connections that are left."""
         for connection in list(self.server_state.connections):
-            connection.transport.abort()
+            _cut(connection.transport)
+
+
+def _cut(transport: asyncio.BaseTransport) -> None:
+    """Reset a connection: closed in peace, what was sent would wait in the kernel for one who does not read."""
+    with contextlib.suppress(OSError, AttributeError):
+        line = transport.get_extra_info("socket")
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    if isinstance(transport, asyncio.WriteTransport):
+        transport.abort()
 
 
 def listen(settings: DeskSettings) -> socket.socket:

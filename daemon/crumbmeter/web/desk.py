@@ -85,10 +85,14 @@ class Desk:
         self.streams.drop = self._server.drop
         self.streams.opening = self._opening
         self.link.on_view = self._on_view
-        self._supervisor = Supervisor(self.clock, random.Random().random, report)  # noqa: S311 - jitter of a back-off
-        self._supervisor.add("link", self.link.run)
-        self._supervisor.add("beat", self._beat_for_ever)
-        self._supervisor.add("server", self._serve, critical=True)
+        self._supervisor = self._tasks()
+
+    def _tasks(self) -> Supervisor:
+        tasks = Supervisor(self.clock, random.Random().random, self._report)  # noqa: S311 - jitter of a back-off
+        tasks.add("link", self.link.run)
+        tasks.add("beat", self._beat_for_ever)
+        tasks.add("server", self._serve, critical=True)
+        return tasks
 
     async def run(self) -> None:
         """Serve until `stop`."""

@@ -162,6 +162,30 @@ class LineBody(Part):
     latest_s: float | None
 
 
+class SupplyBody(Part):
+    """What rubber there is, and what the job still takes. Null: not known, or nobody said."""
+
+    hopper_empty_in_s: float | None = Field(description="[s] Until the weigh hopper is at its low level, unfilled.")
+    empty_in_s: float | None = Field(description="[s] The same with what the supply holds.")
+    here_kg: float | None
+    planned_mix_kg: float | None = Field(description="[kg] Mix with rubber that the job is to have.")
+    left_mix_kg: float | None
+    takes_kg: float | None = Field(description="[kg] Rubber that the rest of the job takes.")
+    bags_to_load_count: int | None
+    bags_loaded_count: int
+    bags_kg: float | None
+    bag_lot: str
+    wasted_mix_kg: float | None
+
+
+class OrderBody(Part):
+    """What people last asked of the run, and was done."""
+
+    kind: str
+    who: str
+    age_s: float | None
+
+
 class ViewBody(Part):
     """The newest scan whole, in SI, and how the link to control is (docs/socket.md, docs/mqtt.md)."""
 
@@ -201,6 +225,9 @@ class ViewBody(Part):
     owed_kg: float | None
     totals: TotalsBody
     job: TotalsBody
+    supply: SupplyBody
+    order: OrderBody
+    alarm_flood: bool
     narrowed: list[NarrowedBody]
     permissives: list[PermissiveBody]
     alarms: list[AlarmBody]

@@ -57,21 +57,28 @@ def listen(settings: DeskSettings) -> socket.socket:
     Raises:
         DeskRefusedError: somebody else has them, or this machine has no such address.
     """
-    where = f"{settings.address}:{settings.port}"
     try:
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            settings.address, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        line = socket.socket(family, kind, protocol)
+        return _listening(settings)
+    except OSError as fault:
+        raise DeskRefusedError(
+            f"cannot listen on {settings.address}:{settings.port} ({fault.strerror or fault}): change address or port "
+            "under [desk], or see whether another desk runs"
+        ) from fault
+
+
+def _listening(settings: DeskSettings) -> socket.socket:
+    family, kind, protocol, _, address = socket.getaddrinfo(
+        settings.address, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+    )[0]
+    line = socket.socket(family, kind, protocol)
+    try:
         line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         line.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
         line.bind(address)
         line.listen(128)
-    except OSError as fault:
-        raise DeskRefusedError(
-            f"cannot listen on {where} ({fault.strerror or fault}): change address or port under [desk], or see "
-            "whether another desk runs"
-        ) from fault
+    except BaseException:
+        line.close()
+        raise
     line.setblocking(False)
     return line
 

@@ -46,7 +46,9 @@ async def test_an_address_of_another_machine_is_said(site: Site) -> None:
 
 async def test_people_that_cannot_be_read_or_made_are_said(site: Site, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    assert "cannot be written" in await refusal(with_desk(site, people=tmp_path / "file" / "desk" / "people.json"))
+    assert "Not a directory" in await refusal(with_desk(site, people=tmp_path / "file" / "desk" / "people.json"))
+    (tmp_path / "shut").symlink_to("/proc/sys/nowhere")
+    assert "cannot be written" in await refusal(with_desk(site, people=tmp_path / "shut" / "people.json"))
     site.desk.people.parent.mkdir()
     site.desk.people.touch(0o600)
     assert "put back a copy" in await refusal(site)

@@ -11,11 +11,11 @@ from typing import Final, NoReturn
 
 from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.logs import log_event
-from crumbmeter.model.events import Event, event
+from crumbmeter.model.events import event
 from crumbmeter.runtime.supervisor import Supervisor
 from crumbmeter.site import Site
 from crumbmeter.web.api import make_app
-from crumbmeter.web.door import Door, open_people
+from crumbmeter.web.door import Door, Report, open_people
 from crumbmeter.web.faults import DeskRefusedError
 from crumbmeter.web.hashing import Hasher
 from crumbmeter.web.link import ControlLink
@@ -36,12 +36,7 @@ class Desk:
     """One run of the desk. Build it inside the loop."""
 
     def __init__(
-        self,
-        site: Site,
-        say_once: Callable[[str], None],
-        report: Callable[[Event], None] = log_event,
-        *,
-        training: bool = False,
+        self, site: Site, say_once: Callable[[str], None], report: Report = log_event, *, training: bool = False
     ) -> None:
         """Open what can be refused: people, port, certificate.
 

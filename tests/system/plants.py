@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crumbmeter.cli.line import ControlLine, NoDaemonError
+from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events
 from crumbmeter.ledger.stamped import EVENT

@@ -19,9 +19,9 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from crumbmeter.adapters.control_line import ControlLine
 from crumbmeter.cli import do as doing
 from crumbmeter.cli.do import do
-from crumbmeter.cli.line import ControlLine
 from crumbmeter.cli.show import NO_DAEMON, _Board, show
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event

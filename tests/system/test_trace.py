@@ -11,10 +11,10 @@ from random import Random
 import pytest
 
 from crumbmeter.adapters.clock import RealClock
+from crumbmeter.adapters.control_line import ControlLine
 from crumbmeter.adapters.control_socket import ControlSocket
 from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.app.links import FieldLinks
-from crumbmeter.cli.line import ControlLine
 from crumbmeter.cli.trace import _trace
 from crumbmeter.field.spec import Table
 from crumbmeter.model.scan import ScanResult

@@ -67,6 +67,17 @@ def run(site: SiteFile) -> None:
 
 
 @app.command()
+def desk(site: SiteFile) -> None:
+    """Serve the operator's page and the API of a site, beside `crumbmeter run`, until SIGTERM or Ctrl-C.
+
+    Control goes on whatever becomes of it. Exit codes: 0 stopped in order, 1 the server failed, 2 nothing was started.
+    """
+    from crumbmeter.cli.desk import desk as serve_desk  # noqa: PLC0415
+
+    raise typer.Exit(serve_desk(site))
+
+
+@app.command()
 def demo(
     scenario: Annotated[Path, typer.Option(help="What happens in the shift.")] = Path(
         "config/scenarios/demo_shift.toml"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from crumbmeter.cli.line import ControlLine, NoDaemonError
+from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
 from crumbmeter.model.commands import CommandKind
 
 DONE: Final = 0

@@ -11,9 +11,9 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
 from crumbmeter.cli.board import HEIGHT, WIDTH, Link, board
 from crumbmeter.cli.display import Body
-from crumbmeter.cli.line import ControlLine, NoDaemonError
 
 SHOWN: Final = 0
 NO_DAEMON: Final = 3

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TextIO
 
-from crumbmeter.cli.line import ControlLine, NoDaemonError
+from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
 
 DONE: Final = 0
 REFUSED: Final = 1

@@ -7,6 +7,7 @@ afterwards.
 from crumbmeter.site.loading import load
 from crumbmeter.site.problems import Problem, SiteRefusedError, report, warnings_text
 from crumbmeter.site.settings import (
+    DeskSettings,
     JournalSettings,
     MetricsSettings,
     MqttSettings,
@@ -19,6 +20,7 @@ from crumbmeter.site.settings import (
 SiteRefused = SiteRefusedError
 
 __all__ = [
+    "DeskSettings",
     "JournalSettings",
     "MetricsSettings",
     "MqttSettings",

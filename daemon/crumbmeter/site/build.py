@@ -31,6 +31,7 @@ from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.keys.uncertainty import build_uncertainty
 from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
+    DeskSettings,
     JournalSettings,
     MetricsSettings,
     MqttSettings,
@@ -303,6 +304,20 @@ def build_journal(file: SiteFile) -> JournalSettings:
     """Build where the record is kept."""
     keys = file.journal
     return JournalSettings(Path(keys.folder), keys.image_days, keys.record_days, round(keys.max_mb * 1_000_000))
+
+
+def build_desk(file: SiteFile) -> DeskSettings:
+    """Build where people meet the plant."""
+    keys = file.desk
+    return DeskSettings(
+        address=keys.address,
+        port=keys.port,
+        people=Path(file.journal.folder).parent / keys.people,
+        session_s=keys.session_h * 3600.0,
+        tls_certificate=None if keys.tls_certificate is None else Path(keys.tls_certificate),
+        tls_key=None if keys.tls_key is None else Path(keys.tls_key),
+        behind_proxy=keys.behind_proxy,
+    )
 
 
 def build_normal(file: SiteFile, registers: Registers) -> NormalRates:

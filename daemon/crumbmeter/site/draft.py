@@ -9,6 +9,7 @@ from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.documents import Document
 from crumbmeter.site.keys.base import Keys
 from crumbmeter.site.keys.batch import BatchKeys, IngredientKeys
+from crumbmeter.site.keys.desk import DeskKeys
 from crumbmeter.site.keys.feed import AlarmKeys, FeederKeys, SequenceKeys, ToleranceKeys, TrimKeys
 from crumbmeter.site.keys.links import (
     DeviceKeys,
@@ -54,6 +55,7 @@ class Draft:
     uncertainty: UncertaintyKeys | None = None
     publish: PublishKeys | None = None
     socket: SocketKeys | None = None
+    desk: DeskKeys | None = None
     journal: JournalKeys | None = None
     devices: Mapping[str, DeviceKeys | None] = field(default_factory=dict)
     signals: Mapping[str, SignalKeys | None] = field(default_factory=dict)
@@ -128,6 +130,8 @@ def make_draft(doc: Document, folders: Sequence[Path]) -> Draft:
                 draft.say("missing-key", (section,), "is missing", remedy=f"Add the table [{section}].")
             if section == "publish":
                 draft.publish = PublishKeys()
+            if section == "desk":
+                draft.desk = DeskKeys()
             continue
         _section(draft, section, next(models_in(info.annotation)))
     return draft

@@ -5,6 +5,7 @@ from pathlib import Path
 from crumbmeter.field.plan import bus_load
 from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.build import (
+    build_desk,
     build_devices,
     build_journal,
     build_normal,
@@ -15,6 +16,7 @@ from crumbmeter.site.build import (
 from crumbmeter.site.build_batch import build_sizes
 from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
+from crumbmeter.site.checks.desk import check_desk
 from crumbmeter.site.checks.feed import check_feed
 from crumbmeter.site.checks.kind import check_kind
 from crumbmeter.site.checks.links import check_links, check_publishing
@@ -60,6 +62,7 @@ def draft_of(path: Path) -> Draft:
         check_kind,
         check_links,
         check_publishing,
+        check_desk,
         check_counters,
         check_outputs,
         check_plant,
@@ -95,6 +98,7 @@ def _build(path: Path, draft: Draft) -> Site:
         publish=build_publish(file),
         journal=build_journal(file),
         socket=Path(file.socket.path),
+        desk=build_desk(file),
         units=file.units.system,
         clock_rate=file.site.clock_rate or 1.0,
         loads=bus_load(devices, params.plan, file.site.exchange_estimate_ms / 1000.0),

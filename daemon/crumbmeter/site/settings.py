@@ -45,6 +45,21 @@ class PublishSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class DeskSettings:
+    """Where people's browsers meet the plant, and who they are."""
+
+    address: str
+    port: int
+    people: Path
+    session_s: float
+    """[s] Longest time of one login."""
+    tls_certificate: Path | None
+    """None: no TLS."""
+    tls_key: Path | None
+    behind_proxy: bool
+
+
+@dataclass(frozen=True, slots=True)
 class JournalSettings:
     """Where the record is kept, and for how long."""
 
@@ -91,6 +106,7 @@ class Site:
     publish: PublishSettings
     journal: JournalSettings
     socket: Path
+    desk: DeskSettings
     units: Literal["us", "metric"]
     """For showing only."""
     clock_rate: float

@@ -10,6 +10,8 @@ from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
 from crumbmeter.site.keys.pulses import shown_register
 
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
 
 def check_links(draft: Draft) -> None:
     """Check devices and signals against each other."""
@@ -137,9 +139,9 @@ def check_publishing(draft: Draft) -> None:
     metrics = draft.publish.metrics if draft.publish else None
     if mqtt is not None:
         _mqtt(draft, mqtt)
-        if metrics is not None and _embedded(mqtt) and broker_port(mqtt.broker) == metrics.port:
+        if metrics is not None and is_embedded(mqtt) and broker_port(mqtt.broker) == metrics.port:
             draft.say("port-twice", ("publish", "metrics", "port"), "is the port of the embedded broker too")
-    if metrics is not None and metrics.address not in ("127.0.0.1", "localhost", "::1"):
+    if metrics is not None and metrics.address not in LOOPBACK:
         draft.say("open-to-network", ("publish", "metrics", "address"), "is not the loopback address")
     if draft.socket is not None and len(draft.socket.path.encode()) > 107:
         expected = f"is {len(draft.socket.path.encode())} bytes long; at most 107"
@@ -148,7 +150,8 @@ def check_publishing(draft: Draft) -> None:
         check_order(draft, ("journal",), draft.journal, "image_days", "record_days", equal=True)
 
 
-def _embedded(mqtt: MqttKeys) -> bool:
+def is_embedded(mqtt: MqttKeys) -> bool:
+    """Tell whether the broker is the daemon's own."""
     return mqtt.broker.partition(":")[0] == "embedded"
 
 
@@ -160,7 +163,7 @@ def _mqtt(draft: Draft, mqtt: MqttKeys) -> None:
         draft.say("needs-other-key", (*path, "password_file"), "needs username")
     for key in ("username", "password_file", "tls_ca"):
         value = getattr(mqtt, key)
-        if value is not None and _embedded(mqtt):
+        if value is not None and is_embedded(mqtt):
             expected = "the embedded broker serves this machine alone and knows no users"
             draft.say("not-for-kind", (*path, key), expected, remedy="Take it out, or name a real broker.")
         elif value is not None and key != "username" and not Path(value).is_file():

@@ -7,6 +7,7 @@ from pydantic import Field
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.site.keys.base import Keys, Name
 from crumbmeter.site.keys.batch import BatchKeys, IngredientKeys
+from crumbmeter.site.keys.desk import DeskKeys
 from crumbmeter.site.keys.feed import AlarmKeys, FeederKeys, SequenceKeys, ToleranceKeys, TrimKeys
 from crumbmeter.site.keys.links import (
     DeviceKeys,
@@ -60,4 +61,5 @@ class SiteFile(Keys):
     )
     publish: PublishKeys = Field(default_factory=PublishKeys, description="What goes out.")
     socket: SocketKeys = Field(description="The local socket.")
+    desk: DeskKeys = Field(default_factory=DeskKeys, description="The desk, which people meet with their browsers.")
     journal: JournalKeys = Field(description="Where the record is kept.")

@@ -136,6 +136,15 @@ LINKS: dict[str, Refusal] = {
         remedy="Give one of them another port.",
         example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
     ),
+    "desk-without-tls": Refusal(
+        title="Desk open to the network without TLS",
+        meaning=(
+            "The desk listens on another address than the loopback, and nothing encrypts what passes: passwords and "
+            "sessions could be read on the way."
+        ),
+        remedy="Use 127.0.0.1, or give tls_certificate and tls_key, or say behind_proxy = true where a proxy does TLS.",
+        example='[desk]\naddress = "0.0.0.0"',
+    ),
     "transport-mixed": Refusal(
         title="Two framings or line settings on one connection",
         meaning="All devices behind one connection speak with the same frames, and on one serial port at one speed.",

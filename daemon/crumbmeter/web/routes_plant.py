@@ -1,0 +1,151 @@
+"""The API's part about the plant: what is, what was, what can be done, and doing it."""
+
+import asyncio
+import uuid
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query
+from starlette.responses import JSONResponse, Response
+
+from crumbmeter.alarms.catalogue import CATALOGUE
+from crumbmeter.model.events import event
+from crumbmeter.web import models
+from crumbmeter.web.access import Caller, Desk, LoggedInCaller, forbidden, guarded
+from crumbmeter.web.actions import OFFERED, actions
+from crumbmeter.web.deeds import DEEDS, may_do
+from crumbmeter.web.faults import DeskError
+from crumbmeter.web.parts import Json, Parts
+from crumbmeter.web.people import MAY_ACT_AS, Role
+from crumbmeter.web.stream import EventStreamResponse
+from crumbmeter.web.view_models import ViewBody
+
+router = APIRouter(prefix="/api/v1", tags=["plant"])
+WAIT_S: Final = 3.0
+"""[s] Control may take so long to say what became of a command."""
+REFUSALS: Final = frozenset({"command_refused", "command_expired", "command_displaced"})
+Minutes = Annotated[int, Query(ge=10, le=720, description="[min] How far back.")]
+
+
+@router.get("/view", response_model=ViewBody, **guarded(Role.VIEWER))
+async def view(parts: Desk) -> Response:
+    """Return the newest view, as control sent it, and how the link to control is."""
+    return JSONResponse(parts.view())
+
+
+@router.get("/settings", response_model=models.SettingsBody, **guarded(Role.VIEWER))
+async def settings(parts: Desk) -> Response:
+    """Return what control goes by."""
+    return JSONResponse(settings_body(parts))
+
+
+@router.get("/links", response_model=models.LinksBody, **guarded(Role.VIEWER))
+async def links(parts: Desk) -> Response:
+    """Return how the links to the devices are."""
+    return JSONResponse(await parts.link.ask({"ask": "links"}))
+
+
+@router.get("/stream", response_class=EventStreamResponse, status_code=200, **guarded(Role.VIEWER))
+async def stream(parts: Desk, caller: LoggedInCaller) -> Response:
+    """Stream events: `view` (the newest view, at most five a second), `beat` once a second, `session_over` at its end.
+
+    `beat` goes on while control is down: {"wall_time": "...", "link": {"up": false, "silent_s": 12.3}}.
+    """
+    refusal = parts.streams.refusal()
+    if refusal is not None:
+        raise refusal
+    return parts.streams.response(caller.session)
+
+
+@router.get("/trend", **guarded(Role.VIEWER, 422))
+async def trend(parts: Desk, minutes: Minutes = 10) -> models.TrendBody:
+    """Return the last minutes, at most 1500 rows: thinned to the least and the greatest of each bucket of seconds."""
+    until = parts.wall_us() // 1_000_000
+    return models.TrendBody.model_validate(await asyncio.to_thread(parts.trend.body, until, minutes))
+
+
+@router.get("/actions", **guarded(Role.VIEWER))
+async def offered(parts: Desk, caller: LoggedInCaller) -> list[models.ActionBody]:
+    """List the kinds of command, and whether the caller may ask for each of them now."""
+    link = parts.link
+    found = actions(caller.person.role, link.view, link.settings, parts.site, up=link.up)
+    return [models.ActionBody.model_validate(one) for one in found]
+
+
+@router.post("/commands", **guarded(Role.VIEWER, 400, 409, 413, 422, changes=True))
+async def command(parts: Desk, caller: LoggedInCaller, body: models.CommandRequest) -> models.CommandAnswer:
+    """Ask something of control. It decides; 409 says why it did not do it."""
+    role = caller.person.role
+    if body.kind not in OFFERED:
+        raise DeskError(422, "body.kind", "a kind that is not known", f"one of {', '.join(OFFERED)}", "Correct it.")
+    command_id = body.id or uuid.uuid4().hex
+    told = {"command": body.kind, "who": caller.person.name, "command_id": command_id}
+    if not may_do(role, body.kind, MAY_ACT_AS[role]):
+        parts.report(event("desk_command_refused", **told, why="role"))
+        raise forbidden(f"body.kind = {body.kind}", role.value, f"the role {DEEDS[body.kind].role.value}")
+    try:
+        answer = await parts.link.ask(_request(caller, body, command_id), WAIT_S + 5.0)
+    except DeskError as fault:
+        parts.report(event("desk_command_refused", **told, why=fault.found))
+        raise
+    outcome = answer.get("outcome")
+    refused = not answer["accepted"] or (outcome is not None and outcome["name"] in REFUSALS)
+    why = str(answer["why"] if outcome is None else outcome["detail"].get("why", answer["why"]))
+    if refused:
+        parts.report(event("desk_command_refused", **told, why=why))
+        raise DeskError(
+            409, f"body.kind = {body.kind}", why, "a state in which it can be done",
+            "Put right what it says, then ask again.",
+        )  # fmt: skip
+    parts.report(event("desk_command", **told, outcome=None if outcome is None else outcome["name"]))
+    return models.CommandAnswer.model_validate({key: answer[key] for key in ("id", "accepted", "why", "outcome")})
+
+
+@router.get("/alarms/catalogue", **guarded(Role.VIEWER))
+async def catalogue() -> list[models.CatalogueAlarm]:
+    """List every alarm there is, with what to do about it."""
+    return [
+        models.CatalogueAlarm(
+            alarm_id=spec.alarm_id,
+            priority=spec.priority.name.lower(),  # type: ignore[arg-type]
+            text=spec.text,
+            cause=spec.text,
+            consequence=spec.consequence,
+            remedy=spec.remedy,
+            time_to_act_s=spec.time_s,
+            latches=spec.latches,
+        )
+        for spec in CATALOGUE
+    ]
+
+
+def settings_body(parts: Parts) -> Json:
+    """Make the settings: control's word, and beside it what only the desk knows.
+
+    Raises:
+        DeskError: 503 before control has answered once.
+    """
+    said = parts.link.settings
+    if said is None:
+        raise DeskError(
+            503, "control", "no settings have come yet", "control that runs",
+            "See whether `crumbmeter run` runs on this site.", retry_after_s=2,
+        )  # fmt: skip
+    own = {
+        "streams": [stream.stream_id for stream in parts.site.params.streams],
+        "training": False,
+        "zone": parts.zone,
+    }
+    return own | {key: value for key, value in said.items() if key != "answer"}
+
+
+def _request(caller: Caller, body: models.CommandRequest, command_id: str) -> Json:
+    return {
+        "ask": "command",
+        "kind": body.kind,
+        "who": f"{caller.person.name} ({caller.person.role.value}, desk)",
+        "subject": body.subject,
+        "value": 0.0 if body.value is None else body.value,
+        "reason": body.reason,
+        "id": command_id,
+        "wait_s": WAIT_S,
+    }

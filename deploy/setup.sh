@@ -2,8 +2,8 @@
 # no root. Everything it makes lies in the checkout, in .venv and .tools.
 #
 #   prepare_python   a virtual environment with exactly the packages of deploy/requirements.lock, and this project in it
-#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze, mbpoll) and a library
-#                    (libmodbus), from Debian's packages
+#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze, mbpoll, Chromium) and a
+#                    library (libmodbus), from Debian's packages
 
 readonly LOCK=deploy/requirements.lock
 readonly STAMP=.venv/crumbmeter.stamp      # written last: no stamp, no finished environment
@@ -149,8 +149,8 @@ bring() {
   unpack_debian "$2" "${4-}" || { MISSING+=("$name: $REASON"); return; }
   libraries=$(find "$DEBIAN/root" -name '*.so*' -printf '%h\n' | sort -u | paste -sd :)
   mkdir -p .tools/bin
-  printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\nexec %q "$@"\n' \
-    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root/$3" >".tools/bin/$name.new"
+  printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\n[ -f /etc/fonts/fonts.conf ] || export FONTCONFIG_SYSROOT=%q\nexec %q "$@"\n' \
+    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root" "$DEBIAN/root/$3" >".tools/bin/$name.new"
   chmod +x ".tools/bin/$name.new" && mv ".tools/bin/$name.new" ".tools/bin/$name"
 }
 
@@ -172,6 +172,7 @@ bring_tools() {
   bring_library libmodbus include/modbus/modbus.h libmodbus5 libmodbus-dev
   command -v gcc >/dev/null || MISSING+=('gcc: install it to build the libmodbus program')
   bring promtool prometheus usr/bin/promtool usr/bin/promtool
+  bring chromium chromium usr/lib/chromium/chromium
   if [ "$(id -u)" -eq 0 ] || [ -d /run/systemd ]; then
     bring systemd-analyze systemd usr/bin/systemd-analyze
   elif ! command -v systemd-analyze >/dev/null; then

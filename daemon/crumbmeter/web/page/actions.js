@@ -5,14 +5,28 @@ import { entry } from "./entry.js";
 import { byId, deed, h, put, show } from "./dom.js";
 
 const WORDS = {
-  "start feed": "Start feed", "hold feed": "Hold feed", "stop feed": "Stop feed", "select mix": "Choose the mix",
-  "set moisture": "Enter moisture", acknowledge: "Acknowledge an alarm", "reset alarm": "Reset an alarm",
-  "shelve alarm": "Shelve an alarm", "unshelve alarm": "Take an alarm off the shelf",
-  "take alarm out of service": "Take an alarm out of service", "return alarm to service": "Return an alarm to service",
-  "reset subtotal": "Reset the job's subtotal", "settle total": "Settle a totaliser's gap",
-  "accept weight": "Accept a weight", "confirm weight": "Check against a known weight", "measure trip": "Measure the feeder's trip time",
-  "relearn line": "Learn the line anew", "drum dumped": "Drum was dumped", "enable control": "Enable control",
-  "monitor only": "Return to monitor only", "load bag": "Load a bulk bag", "mix wasted": "Mark mix as wasted",
+  "start feed": "Start feed",
+  "hold feed": "Hold feed",
+  "stop feed": "Stop feed",
+  "select mix": "Choose the mix",
+  "set moisture": "Enter moisture",
+  acknowledge: "Acknowledge an alarm",
+  "reset alarm": "Reset an alarm",
+  "shelve alarm": "Shelve an alarm",
+  "unshelve alarm": "Take an alarm off the shelf",
+  "take alarm out of service": "Take an alarm out of service",
+  "return alarm to service": "Return an alarm to service",
+  "reset subtotal": "Reset the job's subtotal",
+  "settle total": "Settle a totaliser's gap",
+  "accept weight": "Accept a weight",
+  "confirm weight": "Check against a known weight",
+  "measure trip": "Measure the feeder's trip time",
+  "relearn line": "Learn the line anew",
+  "drum dumped": "Drum was dumped",
+  "enable control": "Enable control",
+  "monitor only": "Return to monitor only",
+  "load bag": "Load a bulk bag",
+  "mix wasted": "Mark mix as wasted",
   "hand-over note": "Hand-over note",
 };
 const REFUSED = new Set(["command_refused", "command_expired", "command_displaced"]);
@@ -37,18 +51,27 @@ export const setContext = (view, display) => {
 
 export async function refresh() {
   if (refreshing || !session.who) return refreshing;
-  refreshing = get("actions").then((body) => {
-    list = body;
-    changed();
-  }, () => {}).finally(() => {
-    refreshing = null;
-  });
+  refreshing = get("actions")
+    .then(
+      (body) => {
+        list = body;
+        changed();
+      },
+      () => {},
+    )
+    .finally(() => {
+      refreshing = null;
+    });
   return refreshing;
 }
 
 // Send one request and say what control said. The same line shows "requested" until then.
 export async function perform(action, { subject = "", value = null, reason = "", said = "" }) {
-  const line = { what: [words(action.kind), said || subject].filter(Boolean).join(": "), state: "requested", text: "Requested…" };
+  const line = {
+    what: [words(action.kind), said || subject].filter(Boolean).join(": "),
+    state: "requested",
+    text: "Requested…",
+  };
   log.unshift(line);
   log.length = Math.min(log.length, SHOWN);
   tell(line);
@@ -64,7 +87,9 @@ export async function perform(action, { subject = "", value = null, reason = "",
     const lost = fault.status === 0;
     Object.assign(line, {
       state: "refused",
-      text: lost ? "No answer. It may have been carried out: look at the state before you ask again." : `Refused: ${fault.message}`,
+      text: lost
+        ? "No answer. It may have been carried out: look at the state before you ask again."
+        : `Refused: ${fault.message}`,
     });
   }
   tell(line);
@@ -114,22 +139,37 @@ export function open(kind, preset = {}) {
   const place = byId("sheet");
   const says = h("p.says", {}, action.says);
   if (!action.allowed) {
-    place.replaceChildren(title, says, h("p.whynot", {}, `Not now: ${action.why_not}`), h("div.buttons", {}, leave("Close")));
+    place.replaceChildren(
+      title,
+      says,
+      h("p.whynot", {}, `Not now: ${action.why_not}`),
+      h("div.buttons", {}, leave("Close")),
+    );
     sheet = { back, live: () => {} };
   } else {
     const fields = entry(action, preset, context);
     const fault = h("p.fault", { role: "alert" });
-    const send = deed("button.go", {
-      onclick: async () => {
-        const found = fields.take();
-        put(fault, found.fault ?? "");
-        if (found.fault) return found.at?.focus();
-        close();
-        return perform(action, found);
+    const send = deed(
+      "button.go",
+      {
+        onclick: async () => {
+          const found = fields.take();
+          put(fault, found.fault ?? "");
+          if (found.fault) return found.at?.focus();
+          close();
+          return perform(action, found);
+        },
       },
-    }, words(kind));
-    place.replaceChildren(title, says, ...[preset.title ? h("p.of", {}, preset.title) : null].filter(Boolean), ...fields.elements, fault,
-      h("div.buttons", {}, send, leave("Leave it")));
+      words(kind),
+    );
+    place.replaceChildren(
+      title,
+      says,
+      ...[preset.title ? h("p.of", {}, preset.title) : null].filter(Boolean),
+      ...fields.elements,
+      fault,
+      h("div.buttons", {}, send, leave("Leave it")),
+    );
     sheet = { back, live: fields.live };
   }
   show(place, true);

@@ -21,11 +21,25 @@ export function card() {
     "reset alarm": deed("button.small", { onclick: () => act(made, "reset alarm") }, "Reset"),
     "shelve alarm": deed("button.small", { onclick: () => act(made, "shelve alarm") }, "Shelve…"),
     "unshelve alarm": deed("button.small", { onclick: () => act(made, "unshelve alarm") }, "Take off the shelf"),
-    "take alarm out of service": deed("button.small", { onclick: () => act(made, "take alarm out of service") }, "Out of service…"),
-    "return alarm to service": deed("button.small", { onclick: () => act(made, "return alarm to service") }, "Return to service"),
+    "take alarm out of service": deed(
+      "button.small",
+      { onclick: () => act(made, "take alarm out of service") },
+      "Out of service…",
+    ),
+    "return alarm to service": deed(
+      "button.small",
+      { onclick: () => act(made, "return alarm to service") },
+      "Return to service",
+    ),
   };
-  made.append(h("div.head", {}, h("span.shape", { "aria-hidden": "true" }), kind, first, time), name, todo, follows, state,
-    h("div.buttons", {}, Object.values(buttons)));
+  made.append(
+    h("div.head", {}, h("span.shape", { "aria-hidden": "true" }), kind, first, time),
+    name,
+    todo,
+    follows,
+    state,
+    h("div.buttons", {}, Object.values(buttons)),
+  );
   made.update = (item, view, catalogue) => {
     made.item = item;
     const entry = catalogue.get(item.alarm_id);
@@ -64,12 +78,13 @@ function timeToAct(item, entry, since_s) {
   const whole = entry.time_to_act_s;
   if (typeof whole !== "number") return "";
   const left = whole - since_s;
-  return left > 0 ? `Time to act: ${span(left)} of ${span(whole)}` : `Time is over (${span(whole)})`;
+  return left > 0 ? `${span(left)} of ${span(whole)} to act` : `over: had ${span(whole)} to act`;
 }
 
 function stateWords(item, since_s) {
   const words = [`${item.state}, for ${seconds(since_s)}`];
-  if (typeof item.shelf_left_s === "number") words.push(`comes back in ${span(item.shelf_left_s)}`);
+  if (item.state === "shelved" && typeof item.shelf_left_s === "number")
+    words.push(`comes back in ${span(item.shelf_left_s)}`);
   if (item.put_aside_by) words.push(`by ${item.put_aside_by}`);
   if (item.put_aside_why) words.push(`because: ${item.put_aside_why}`);
   return words.join("; ");
@@ -87,9 +102,18 @@ export function renderAlarms(view, catalogue) {
   const live = told(view);
   const aside = view.alarms.filter(isAside);
   const fill = (id, items) =>
-    keyed(byId(id), items, (item) => item.alarm_id, card, (made, item) => made.update(item, view, catalogue));
+    keyed(
+      byId(id),
+      items,
+      (item) => item.alarm_id,
+      card,
+      (made, item) => made.update(item, view, catalogue),
+    );
   fill("alarms-live", live);
-  fill("alarms-aside", aside.filter((item) => item.state !== "suppressed by design"));
+  fill(
+    "alarms-aside",
+    aside.filter((item) => item.state !== "suppressed by design"),
+  );
   const quiet = aside.filter((item) => item.state === "suppressed by design").map((item) => item.text);
   put(byId("alarms-quiet"), quiet.length ? `Means nothing while the plant stands: ${quiet.join("; ")}` : "");
   show(byId("alarms-none"), live.length === 0);
@@ -108,10 +132,13 @@ export class Announcer {
   }
 
   take(view) {
-    const now = new Map(view.alarms.filter((item) => item.state === "unacknowledged").map((item) => [item.alarm_id, item]));
+    const now = new Map(
+      view.alarms.filter((item) => item.state === "unacknowledged").map((item) => [item.alarm_id, item]),
+    );
     if (this.known) {
       const fresh = [...now.values()].filter((item) => !this.known.has(item.alarm_id));
-      if (fresh.length) put(byId("called"), fresh.map((item) => `Alarm, ${item.priority}: ${item.text}. ${item.remedy}`).join(" "));
+      if (fresh.length)
+        put(byId("called"), fresh.map((item) => `Alarm, ${item.priority}: ${item.text}. ${item.remedy}`).join(" "));
     }
     this.known = new Set(now.keys());
   }

@@ -23,8 +23,12 @@ async function ask(method, path, body) {
   let answer;
   try {
     answer = await fetch(`/api/v1/${path}`, {
-      method, headers, body: body === undefined ? undefined : JSON.stringify(body),
-      signal: AbortSignal.timeout(ANSWER_MS), credentials: "same-origin", cache: "no-store",
+      method,
+      headers,
+      body: body === undefined ? undefined : JSON.stringify(body),
+      signal: AbortSignal.timeout(ANSWER_MS),
+      credentials: "same-origin",
+      cache: "no-store",
     });
   } catch {
     throw new Refusal(0, "No answer from the desk");

@@ -17,8 +17,10 @@ export class Cell {
     this.flaw = h("span.flaw");
     this.age = h("span.age");
     this.element = h(
-      `div.cell${kind ? `.${kind}` : ""}`, { role: "group", "aria-labelledby": id, "data-quality": "Good" },
-      ...(kind === "main" ? this.large() : this.small()), this.age,
+      `div.cell${kind ? `.${kind}` : ""}`,
+      { role: "group", "aria-labelledby": id, "data-quality": "Good" },
+      ...(kind === "main" ? this.large() : this.small()),
+      this.age,
     );
     this.aged_s = null;
   }

@@ -30,7 +30,7 @@ export class Confirmed {
     const quality = write.stage === "failed" ? "Bad" : pending ? "Uncertain" : "Good";
     const speed = this.held?.role === "auger_speed";
     const rate = this.held ? (speed ? this.held.value * view.feed_factor_kg_rev : this.held.value) : null;
-    const note = speed ? `feeder holds ${amount(this.held.value, "rpm")}` : this.held ? "feeder holds it" : "";
+    const note = speed ? `holds ${amount(this.held.value, "rpm")}` : this.held ? "held by the feeder" : "";
     const shown = quality === "Bad" || rate === null ? MISSING : figure(rate, display.feed);
     cell.write(shown, display.feed, note, quality, flaw, age_s);
   }

@@ -10,7 +10,8 @@ let number = 0;
 export function typed(unit, display) {
   if (unit === "s") return { label: "minutes", factor: 60, digits: 0 };
   if (unit.startsWith("fraction")) return { label: unit.replace("fraction", "percent"), factor: 0.01, digits: 1 };
-  if (unit === "kg" && display) return { label: unitWords(display.mass), factor: 1 / inUnit(1, display.mass), digits: 1 };
+  if (unit === "kg" && display)
+    return { label: unitWords(display.mass), factor: 1 / inUnit(1, display.mass), digits: 1 };
   return { label: unit, factor: 1, digits: 3 };
 }
 
@@ -30,7 +31,8 @@ function field(label, input, ...notes) {
 
 // What the thing is at now, for the fields of which the view tells it.
 function present(action, subject, view) {
-  if (action.kind === "set moisture") return view?.streams.find((item) => item.stream_id === subject)?.moisture_fraction ?? null;
+  if (action.kind === "set moisture")
+    return view?.streams.find((item) => item.stream_id === subject)?.moisture_fraction ?? null;
   return null;
 }
 
@@ -54,7 +56,10 @@ export function entry(action, preset, { view, display }) {
   }
   const why = action.reason ? h("input", { type: "text", maxlength: "200", autocomplete: "off" }) : null;
   if (why) elements.push(field(action.kind === "hand-over note" ? "Note" : "Why (goes into the record)", why));
-  const word = action.confirm === "type" ? h("input", { type: "text", autocomplete: "off", autocapitalize: "none", spellcheck: "false" }) : null;
+  const word =
+    action.confirm === "type"
+      ? h("input", { type: "text", autocomplete: "off", autocapitalize: "none", spellcheck: "false" })
+      : null;
   if (word) elements.push(field(`Type “${action.kind}” to confirm`, word));
   return {
     elements,
@@ -67,10 +72,18 @@ export function entry(action, preset, { view, display }) {
 }
 
 function subjectField(action, choices, preset) {
-  const label = { lot: "Lot (scan or type it)", settings: "Settings" }[action.subject.kind] ?? `Which ${action.subject.kind ?? "one"}`;
+  const label =
+    { lot: "Lot (scan or type it)", settings: "Settings" }[action.subject.kind] ??
+    `Which ${action.subject.kind ?? "one"}`;
   const named = Array.isArray(choices) && choices.length > 0;
   const input = named
-    ? h("select", {}, choices.map((choice) => h("option", { value: idOf(choice), selected: idOf(choice) === preset.subject }, choice.title ?? idOf(choice))))
+    ? h(
+        "select",
+        {},
+        choices.map((choice) =>
+          h("option", { value: idOf(choice), selected: idOf(choice) === preset.subject }, choice.title ?? idOf(choice)),
+        ),
+      )
     : h("input", { type: "text", maxlength: "80", autocomplete: "off" });
   return { input, element: field(label, input), value: () => input.value.trim() };
 }
@@ -101,7 +114,12 @@ function valueField(action, subject, viewOf, display) {
   };
   const live = () => {
     const from = present(action, subject(), viewOf());
-    put(now, from === null ? "" : `Now: ${Number.isFinite(from) ? plain(from / unit.factor, unit.digits + 1) : MISSING} ${unit.label}`);
+    put(
+      now,
+      from === null
+        ? ""
+        : `Now: ${Number.isFinite(from) ? plain(from / unit.factor, unit.digits + 1) : MISSING} ${unit.label}`,
+    );
   };
   input.addEventListener("input", changed);
   const label = unit.label[0].toUpperCase() + unit.label.slice(1);

@@ -13,7 +13,14 @@ import { displayOf, seconds } from "./units.js";
 
 const BAR = ["start feed", "hold feed", "stop feed"];
 const SIGN = { "start feed": "▶", "hold feed": "❚❚", "stop feed": "■" };
-const SPANS = [[10, "10 min"], [30, "30 min"], [60, "1 h"], [180, "3 h"], [360, "6 h"], [720, "12 h"]];
+const SPANS = [
+  [10, "10 min"],
+  [30, "30 min"],
+  [60, "1 h"],
+  [180, "3 h"],
+  [360, "6 h"],
+  [720, "12 h"],
+];
 const VIEWS = ["now", "alarms", "trend", "actions", "me"];
 const TREND_MS = 5000;
 const ACTIONS_MS = 5000;
@@ -53,13 +60,22 @@ function loadTrend() {
 }
 
 function renderSpans() {
-  const buttons = SPANS.map(([minutes, text]) => h("button.choice", {
-    type: "button", "aria-pressed": String(minutes === page.minutes), onclick: () => {
-      page.minutes = minutes;
-      for (const [index, button] of [...byId("trend-span").children].entries()) mark(button, "aria-pressed", SPANS[index][0] === minutes ? "true" : "false");
-      loadTrend();
-    },
-  }, text));
+  const buttons = SPANS.map(([minutes, text]) =>
+    h(
+      "button.choice",
+      {
+        type: "button",
+        "aria-pressed": String(minutes === page.minutes),
+        onclick: () => {
+          page.minutes = minutes;
+          for (const [index, button] of [...byId("trend-span").children].entries())
+            mark(button, "aria-pressed", SPANS[index][0] === minutes ? "true" : "false");
+          loadTrend();
+        },
+      },
+      text,
+    ),
+  );
   byId("trend-span").replaceChildren(...buttons);
 }
 
@@ -72,18 +88,25 @@ function ask(kind) {
     if (kind === "stop feed") perform({ kind }, {});
     return;
   }
-  if (action.allowed && action.confirm === "none" && !action.subject && !action.value && !action.reason) perform(action, {});
+  if (action.allowed && action.confirm === "none" && !action.subject && !action.value && !action.reason)
+    perform(action, {});
   else open(kind);
 }
 
 function renderBar() {
   const bar = byId("bar");
   if (!bar.children.length) {
-    bar.append(...BAR.map((kind) => {
-      const button = deed(`button.act`, { onclick: () => ask(kind), "data-kind": kind, "aria-describedby": `why-${kind.split(" ")[0]}` },
-        h("span.sign", { "aria-hidden": "true" }, SIGN[kind]), h("span.name", {}, words(kind)));
-      return h("div.actbox", {}, button, h("span.why", { id: `why-${kind.split(" ")[0]}` }));
-    }));
+    bar.append(
+      ...BAR.map((kind) => {
+        const button = deed(
+          `button.act`,
+          { onclick: () => ask(kind), "data-kind": kind, "aria-describedby": `why-${kind.split(" ")[0]}` },
+          h("span.sign", { "aria-hidden": "true" }, SIGN[kind]),
+          h("span.name", {}, words(kind)),
+        );
+        return h("div.actbox", {}, button, h("span.why", { id: `why-${kind.split(" ")[0]}` }));
+      }),
+    );
   }
   for (const box of bar.children) {
     const [button, why] = box.children;
@@ -97,16 +120,27 @@ function renderBar() {
 function renderActions() {
   renderBar();
   const rest = all().filter((action) => !BAR.includes(action.kind) && !/alarm|acknowledge/.test(action.kind));
-  keyed(byId("actions-list"), rest, (action) => action.kind, (action) => {
-    const why = h("p.why");
-    const button = deed("button.row", { onclick: () => ask(action.kind) }, h("b", {}, words(action.kind)), h("span.says", {}, action.says));
-    const row = h("li", {}, button, why);
-    Object.assign(row, { button, why });
-    return row;
-  }, (row, action) => {
-    mark(row.button, "aria-disabled", action.allowed ? null : "true");
-    put(row.why, action.allowed ? "" : `Not now: ${action.why_not}`);
-  });
+  keyed(
+    byId("actions-list"),
+    rest,
+    (action) => action.kind,
+    (action) => {
+      const why = h("p.why");
+      const button = deed(
+        "button.row",
+        { onclick: () => ask(action.kind) },
+        h("b", {}, words(action.kind)),
+        h("span.says", {}, action.says),
+      );
+      const row = h("li", {}, button, why);
+      Object.assign(row, { button, why });
+      return row;
+    },
+    (row, action) => {
+      mark(row.button, "aria-disabled", action.allowed ? null : "true");
+      put(row.why, action.allowed ? "" : `Not now: ${action.why_not}`);
+    },
+  );
   if (page.view) renderAlarms(page.view, page.catalogue);
 }
 
@@ -123,7 +157,13 @@ function heard(kind, body) {
   announcer.take(body);
   document.body.dataset.seq = body.seq;
   // What can be done changes with these; between them the list is asked for now and then.
-  const seen = [body.run_state, body.in_service, body.control_enabled, body.mix_id, body.alarms.map((item) => item.alarm_id + item.state)].join();
+  const seen = [
+    body.run_state,
+    body.in_service,
+    body.control_enabled,
+    body.mix_id,
+    body.alarms.map((item) => item.alarm_id + item.state),
+  ].join();
   if (seen !== shape) {
     shape = seen;
     refresh();
@@ -136,8 +176,13 @@ function looked(state) {
   const first = !page.view && state.desk && state.silent_s < 3 && performance.now() < 5000;
   mark(document.body, "data-link", first ? "none" : level);
   show(byId("silence"), level !== "fresh" && !first);
-  if (level === "desk") put(byId("silence-text"), "NO NEWS. The line to the desk is dead: what stands here is old. Look at the feeder itself.");
-  if (level === "control") put(byId("silence-text"), "CONTROL DOES NOT ANSWER. What stands here is old. Look at the feeder itself.");
+  if (level === "desk")
+    put(
+      byId("silence-text"),
+      "NO NEWS. The line to the desk is dead: what stands here is old. Look at the feeder itself.",
+    );
+  if (level === "control")
+    put(byId("silence-text"), "CONTROL DOES NOT ANSWER. What stands here is old. Look at the feeder itself.");
   const old_s = Math.min(state.behind_s, 1e6);
   put(byId("silence-age"), page.view ? `Last scan ${seconds(Math.floor(old_s))} ago.` : "No scan has been seen.");
   put(byId("beat"), page.view ? (state.fresh ? `Scan ${seconds(old_s)} old` : "Link lost") : "No scan yet");
@@ -148,8 +193,13 @@ function looked(state) {
 function clock({ wall_time, at }) {
   const zone = page.settings.zone || "UTC";
   const date = new Date(Date.parse(wall_time) + link.since(at));
-  const text = new Intl.DateTimeFormat("en-GB", { timeZone: zone, hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(date);
-  return `${text} ${zone}`;
+  const text = new Intl.DateTimeFormat("en-GB", {
+    timeZone: zone,
+    hour: "2-digit",
+    minute: "2-digit",
+    second: "2-digit",
+  }).format(date);
+  return `${text} ${zone.replace("Etc/", "")}`;
 }
 
 // The stream has ended, or may have: is the session over? A desk that does not answer says nothing about it.
@@ -173,7 +223,10 @@ async function entered() {
     route();
     return;
   }
-  const [settings, catalogue] = await Promise.all([get("settings").catch(() => ({})), get("alarms/catalogue").catch(() => [])]);
+  const [settings, catalogue] = await Promise.all([
+    get("settings").catch(() => ({})),
+    get("alarms/catalogue").catch(() => []),
+  ]);
   page.settings = settings;
   page.display = displayOf(settings);
   page.catalogue = new Map((catalogue.alarms ?? catalogue).map((entry) => [entry.id ?? entry.alarm_id, entry]));
@@ -184,7 +237,10 @@ async function entered() {
   const mode = settings.training ? "TRAINING" : settings.simulated ? "SIMULATED" : "";
   show(byId("marks"), Boolean(mode));
   document.body.dataset.mode = mode.toLowerCase();
-  put(byId("marks"), { TRAINING: "TRAINING. No real plant moves.", SIMULATED: "SIMULATED PLANT. No real rubber moves." }[mode] ?? "");
+  put(
+    byId("marks"),
+    { TRAINING: "TRAINING. No real plant moves.", SIMULATED: "SIMULATED PLANT. No real rubber moves." }[mode] ?? "",
+  );
   document.title = mode ? `${mode}: ${title}` : title;
   renderSpans();
   await refresh();

@@ -5,9 +5,7 @@ import { Confirmed } from "./confirmed.js";
 import { byId, h, keyed, mark, put, show } from "./dom.js";
 import { Rail } from "./rail.js";
 import { timesLeft } from "./timeleft.js";
-import {
-  MISSING, amount, dosePerMix, figure, fixed, percent, provenDose, seconds, span, unitWords,
-} from "./units.js";
+import { MISSING, amount, dosePerMix, figure, fixed, percent, provenDose, seconds, span, unitWords } from "./units.js";
 import { missing, told, verdict } from "./verdict.js";
 
 const MOST_BRIEFS = 2;
@@ -28,11 +26,18 @@ export class Now {
     this.confirmed = new Confirmed();
     this.rail = new Rail();
     this.cells = {
-      now: new Cell("Rubber now", "main"), target: new Cell("Target", "main"),
-      asked: new Cell("Asked"), held: new Cell("Confirmed"), fed: new Cell("Fed"),
-      mix: new Cell("Mix"), ahead: new Cell("Look-ahead"),
-      charge: new Cell("Charge in vessel", "main"), wanted: new Cell("Charge target", "main"),
-      blown: new Cell("Blown into this batch"), window: new Cell("Dry-mix window"), last: new Cell("Last batch"),
+      now: new Cell("Rubber now", "main"),
+      target: new Cell("Target", "main"),
+      asked: new Cell("Asked"),
+      held: new Cell("Confirmed"),
+      fed: new Cell("Fed"),
+      mix: new Cell("Mix"),
+      ahead: new Cell("Look-ahead"),
+      charge: new Cell("Charge in vessel", "main"),
+      wanted: new Cell("Charge target", "main"),
+      blown: new Cell("Blown into this batch"),
+      window: new Cell("Dry-mix window"),
+      last: new Cell("Last batch"),
     };
     this.build();
   }
@@ -42,9 +47,12 @@ export class Now {
     this.proven = h("p.proven");
     this.learning = h("p.learning", { hidden: true }, "LEARNING: the feed factor is not settled yet.");
     this.follow = h("div.pair", {}, cells.now.element, cells.target.element);
-    this.batch = h("div.batch", { hidden: true },
+    this.batch = h(
+      "div.batch",
+      { hidden: true },
       h("div.pair", {}, cells.charge.element, cells.wanted.element),
-      h("div.three", {}, cells.window.element, cells.blown.element, cells.last.element));
+      h("div.three", {}, cells.window.element, cells.blown.element, cells.last.element),
+    );
     byId("follow").append(this.follow, this.rail.element, this.batch, this.proven, this.learning);
     byId("three").append(...["asked", "held", "fed", "mix", "ahead"].map((name) => cells[name].element));
   }
@@ -74,13 +82,18 @@ export class Now {
     const wanted = dosePerMix(view.wanted_kg_s, mix, display);
     const dose = dosePerMix(view.fed_kg_s.value, mix, display);
     const error = view.feed_error_fraction;
-    const off = view.learning ? "learning" : error === null ? "" : `${percent(error)} off`;
+    const off =
+      view.run_state !== "feeding" ? "" : view.learning ? "learning" : error === null ? "" : `${percent(error)} off`;
     cells.now.read({ ...view.fed_kg_s, value: null }, display.feed);
     put(cells.now.figure, dose === null ? MISSING : fixed(dose, 2));
     put(cells.now.unit, unitWords(display.dose));
     put(cells.now.note, dose === null ? "" : off);
     const rule = `${percent(view.dose_target_fraction, 3, false)} of ${String(view.dose_basis).replaceAll("_", " ")}`;
-    cells.target.set(wanted === null ? MISSING : fixed(wanted, 2), display.dose, isRead(view) ? rule : "no stream is read");
+    cells.target.set(
+      wanted === null ? MISSING : fixed(wanted, 2),
+      display.dose,
+      isRead(view) ? rule : "no stream is read",
+    );
     this.rail.render(view);
   }
 
@@ -94,7 +107,7 @@ export class Now {
     const known = spread !== null && view.fed_kg_s.value !== null;
     const around = known ? `± ${figure(2 * spread, display.feed)} (k=2)` : "";
     const speed = view.auger_speed_rev_s;
-    const turns = speed.value === null ? `auger ${speed.reason}` : `auger ${amount(speed.value, "rpm")}`;
+    const turns = speed.value === null ? `auger ${speed.reason}` : amount(speed.value, "rpm");
     cells.fed.read(view.fed_kg_s, display.feed, 1, [around, turns].filter(Boolean).join(", "));
   }
 
@@ -105,21 +118,27 @@ export class Now {
     if (isRead(view)) cells.mix.set(figure(view.mix_rate_kg_s, display.mix), display.mix, name);
     else cells.mix.write(MISSING, display.mix, name, "Bad", "no stream is read", null);
     const ahead = view.look_ahead_error_fraction;
-    cells.ahead.set(percent(ahead, 1, false), "", ahead === null ? "not known yet" : "mix off what was foreseen");
+    cells.ahead.set(percent(ahead, 1, false), "", ahead === null ? "not known yet" : "off foreseen mix");
   }
 
   renderBatch(batch, display) {
     const { cells } = this;
-    cells.charge.set(figure(batch.vessel_kg, display.mass, 2), display.mass,
-      `Batch ${batch.batch_count}: ${batch.phase} (${batch.reason})`);
-    cells.wanted.set(figure(batch.target_kg, display.mass, 2), display.mass,
-      `still to charge ${amount(batch.need_kg, display.mass, 2)}`);
+    cells.charge.set(figure(batch.vessel_kg, display.mass, 2), display.mass);
+    cells.wanted.set(
+      figure(batch.target_kg, display.mass, 2),
+      display.mass,
+      `${amount(batch.need_kg, display.mass, 2)} to charge`,
+    );
     const open = batch.rubber_wanted;
     if (open === null) cells.window.write(MISSING, "", "", "Bad", "not known", null);
     else cells.window.set(open ? "open" : "shut", "", open ? `for ${seconds(batch.window_s)}` : "");
     const of = batch.batch_target_kg === null ? "" : `of ${amount(batch.batch_target_kg, display.mass, 2)}`;
     cells.blown.set(figure(batch.batch_rubber_kg, display.mass, 2), display.mass, of);
-    cells.last.set(percent(batch.last_error_fraction), "", `off; thrown away in all ${amount(batch.wasted_kg, display.mass)}`);
+    cells.last.set(
+      percent(batch.last_error_fraction),
+      "",
+      `off; ${amount(batch.wasted_kg, display.mass)} thrown away in all`,
+    );
   }
 
   renderProven(dose, display) {
@@ -137,40 +156,64 @@ export class Now {
 
   renderDo(view, catalogue) {
     const alarms = told(view);
-    keyed(byId("do-alarms"), alarms.slice(0, 1), (item) => item.alarm_id,
-      () => this.cardOf(), (card, item) => card.update(item, view, catalogue));
-    keyed(byId("do-briefs"), alarms.slice(1, 1 + MOST_BRIEFS), (item) => item.alarm_id, brief, (row, item) => {
-      mark(row, "data-priority", item.priority);
-      put(row.kind, item.priority.toUpperCase());
-      put(row.text, item.text);
-    });
+    keyed(
+      byId("do-alarms"),
+      alarms.slice(0, 1),
+      (item) => item.alarm_id,
+      () => this.cardOf(),
+      (card, item) => card.update(item, view, catalogue),
+    );
+    keyed(
+      byId("do-briefs"),
+      alarms.slice(1, 1 + MOST_BRIEFS),
+      (item) => item.alarm_id,
+      brief,
+      (row, item) => {
+        mark(row, "data-priority", item.priority);
+        put(row.kind, item.priority.toUpperCase());
+        put(row.text, item.text);
+      },
+    );
     show(byId("do-more"), alarms.length > 1);
     if (alarms.length > 1) put(byId("do-more"), `All ${alarms.length} alarms`);
     const needs = view.run_state === "feeding" ? [] : missing(view);
-    keyed(byId("do-needs"), needs.slice(0, MOST_NEEDS), (item) => item.name, () => h("li.need"), (row, item) => {
-      const word = item.met === false ? "Missing" : "Not known";
-      mark(row, "data-met", item.met === false ? "no" : "unknown");
-      put(row, `${word}: ${item.name}${item.why ? ` (${item.why})` : ""}`);
-    });
+    keyed(
+      byId("do-needs"),
+      needs.slice(0, MOST_NEEDS),
+      (item) => item.name,
+      () => h("li.need"),
+      (row, item) => {
+        const word = item.met === false ? "Missing" : "Not known";
+        mark(row, "data-met", item.met === false ? "no" : "unknown");
+        put(row, `${word}: ${item.name}${item.why ? ` (${item.why})` : ""}`);
+      },
+    );
     show(byId("do-nothing"), alarms.length === 0 && needs.length === 0);
   }
 
   renderLeft(view, display) {
-    keyed(byId("left-rows"), timesLeft(view, display), (row) => row.key, () => {
-      const row = h("li.left");
-      row.name = row.appendChild(h("span.name"));
-      row.time = row.appendChild(h("span.time"));
-      row.note = row.appendChild(h("span.note"));
-      row.bar = row.appendChild(h("progress.bar", { max: "60", "aria-hidden": "true" }));
-      return row;
-    }, (element, row) => {
-      put(element.name, row.name);
-      put(element.time, row.text ?? span(row.left_s));
-      put(element.note, row.note);
-      show(element.bar, row.left_s !== null);
-      if (row.left_s !== null) mark(element.bar, "value", Math.min(60, row.left_s / 60).toFixed(1));
-      mark(element, "data-quality", row.quality);
-    });
+    keyed(
+      byId("left-rows"),
+      timesLeft(view, display),
+      (row) => row.key,
+      () => {
+        const row = h("li.left");
+        row.what = h("b");
+        row.note = h("span.note");
+        row.append(h("span.name", {}, row.what, " ", row.note));
+        row.time = row.appendChild(h("span.time"));
+        row.bar = row.appendChild(h("progress.bar", { max: "60", "aria-hidden": "true" }));
+        return row;
+      },
+      (element, row) => {
+        put(element.what, row.name);
+        put(element.time, row.text ?? span(row.left_s));
+        put(element.note, row.note);
+        show(element.bar, row.left_s !== null);
+        if (row.left_s !== null) mark(element.bar, "value", Math.min(60, row.left_s / 60).toFixed(1));
+        mark(element, "data-quality", row.quality);
+      },
+    );
   }
 
   tick(more_s) {

@@ -63,7 +63,8 @@ function once(text) {
   show(byId("people-once"), Boolean(text));
 }
 
-const givenTo = (body, name) => `One-time password of ${name}: ${body.password ?? body.one_time_password}. It is shown once; tell nobody else.`;
+const givenTo = (body, name) =>
+  `One-time password of ${name}: ${body.password ?? body.one_time_password}. It is shown once; tell nobody else.`;
 
 async function loadPeople() {
   await tried(byId("people-fault"), async () => {
@@ -74,16 +75,28 @@ async function loadPeople() {
 
 function row(person) {
   const fresh = h("button.small", { type: "button", "aria-label": `New password for ${person.name}` }, "New password");
-  const gone = h("button.small", { type: "button", "aria-label": `Remove ${person.name}`, disabled: person.name === session.who }, "Remove");
+  const gone = h(
+    "button.small",
+    { type: "button", "aria-label": `Remove ${person.name}`, disabled: person.name === session.who },
+    "Remove",
+  );
   const path = `people/${encodeURIComponent(person.name)}`;
-  fresh.addEventListener("click", () => sure(fresh, "Really new?", () => tried(byId("people-fault"), async () => {
-    once(givenTo(await post(`${path}/password`, {}), person.name));
-  })));
-  gone.addEventListener("click", () => sure(gone, "Really remove?", () => tried(byId("people-fault"), async () => {
-    await remove(path);
-    once("");
-    await loadPeople();
-  })));
+  fresh.addEventListener("click", () =>
+    sure(fresh, "Really new?", () =>
+      tried(byId("people-fault"), async () => {
+        once(givenTo(await post(`${path}/password`, {}), person.name));
+      }),
+    ),
+  );
+  gone.addEventListener("click", () =>
+    sure(gone, "Really remove?", () =>
+      tried(byId("people-fault"), async () => {
+        await remove(path);
+        once("");
+        await loadPeople();
+      }),
+    ),
+  );
   return h("tr", {}, h("th", { scope: "row" }, person.name), h("td", {}, person.role), h("td", {}, fresh, " ", gone));
 }
 

@@ -1,6 +1,6 @@
 // How far the feed is off its setpoint: a slider on a rail whose middle is the target, with the feed's uncertainty.
 
-import { mark } from "./dom.js";
+import { h, mark } from "./dom.js";
 import { isKnown } from "./units.js";
 
 const NS = "http://www.w3.org/2000/svg";
@@ -25,9 +25,15 @@ export class Rail {
     });
     this.whisker = svg("rect", { y: 14, height: 14, class: "rail-spread" });
     this.slider = svg("path", { d: "M0 4 L9 -6 H-9 Z M0 18 L9 28 H-9 Z", class: "rail-slider" });
-    this.picture = svg("svg", { viewBox: `0 0 ${WIDTH} 52`, class: "rail", role: "img" },
-      svg("line", { x1: 8, x2: WIDTH - 8, y1: 21, y2: 21, class: "rail-line" }), this.whisker, ...ticks, this.slider);
-    this.element = this.picture;
+    this.picture = svg(
+      "svg",
+      { viewBox: `0 0 ${WIDTH} 52`, class: "rail", role: "img" },
+      svg("line", { x1: 8, x2: WIDTH - 8, y1: 21, y2: 21, class: "rail-line" }),
+      this.whisker,
+      ...ticks,
+      this.slider,
+    );
+    this.element = h("div.railbox", {}, this.picture);
   }
 
   render(view) {

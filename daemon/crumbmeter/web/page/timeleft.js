@@ -9,8 +9,8 @@ export function timesLeft(view, display) {
   const rate = view.fed_kg_s.value;
   const feeds = isKnown(rate) && rate > 1e-4 && view.run_state === "feeding";
   const rows = [
-    row("hopper", "Weigh hopper", view.hopper_mass_kg, rate, feeds, "empty if not refilled", display),
-    row("supply", "Supply hopper", view.supply_mass_kg, rate, feeds, "empty: hang the next bag before", display),
+    row("hopper", "Weigh hopper", view.hopper_mass_kg, rate, feeds, "if not refilled", display),
+    row("supply", "Supply hopper", view.supply_mass_kg, rate, feeds, "hang a bag before", display),
     ...line(view.line),
     ...bags(view.job),
   ];
@@ -19,8 +19,9 @@ export function timesLeft(view, display) {
 
 function row(key, title, mass, rate, feeds, note, display) {
   if (mass.reason === "not configured" && mass.value === null) return null;
-  if (mass.value === null) return { key, name: title, left_s: null, text: "---", note: `${mass.quality}: ${mass.reason}`, quality: "Bad" };
-  const name = `${title} ${mass.quality === "Good" ? "" : "~"}${amount(mass.value, display.mass, 0)}`;
+  if (mass.value === null)
+    return { key, name: title, left_s: null, text: "---", note: `${mass.quality}: ${mass.reason}`, quality: "Bad" };
+  const name = `${title} ${mass.quality === "Good" ? "" : "~"}${amount(mass.value, display.mass, 0).replaceAll(" ", "\u00a0")}`;
   const doubt = mass.quality === "Good" ? "" : `${mass.quality}: ${mass.reason}; `;
   if (!feeds) return { key, name, left_s: null, text: "---", note: `${doubt}nothing is fed`, quality: mass.quality };
   return { key, name, left_s: mass.value / rate, note: doubt + note, quality: mass.quality };
@@ -29,11 +30,28 @@ function row(key, title, mass, rate, feeds, note, display) {
 function line(found) {
   if (!found || CALM.has(found.diagnosis) || !isKnown(found.soonest_s)) return [];
   const latest = isKnown(found.latest_s) ? `, at the latest ${span(found.latest_s)}` : "";
-  return [{ key: "line", name: `Line: ${found.diagnosis}`, left_s: found.soonest_s, note: `to the pressure limit${latest}`, quality: "Good" }];
+  return [
+    {
+      key: "line",
+      name: `Line: ${found.diagnosis}`,
+      left_s: found.soonest_s,
+      note: `to the pressure limit${latest}`,
+      quality: "Good",
+    },
+  ];
 }
 
 function bags(job) {
   if (!isKnown(job?.bags_left_count)) return [];
   const left = job.bags_left_count;
-  return [{ key: "bags", name: "Bags for the tons to make", left_s: null, text: left.toFixed(1), note: "still needed", quality: "Good" }];
+  return [
+    {
+      key: "bags",
+      name: "Bags for the tons to make",
+      left_s: null,
+      text: left.toFixed(1),
+      note: "still needed",
+      quality: "Good",
+    },
+  ];
 }

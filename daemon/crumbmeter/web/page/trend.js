@@ -13,19 +13,31 @@ function linesOf(kind, display, basis) {
   const share = (column) => (column ?? []).map((value) => (value === null ? null : factor * value));
   return {
     feed: {
-      title: "Rubber fed against setpoint", unit: display.feed, lines: [
+      title: "Rubber fed against setpoint",
+      unit: display.feed,
+      lines: [
         { name: "Setpoint (steps)", of: (c) => rate(c.setpoint_kg_s), step: true },
         { name: "Fed", of: (c) => rate(c.fed_kg_s) },
       ],
     },
     dose: {
-      title: "Rubber made against target", unit: doseUnit, lines: [
+      title: "Rubber made against target",
+      unit: doseUnit,
+      lines: [
         { name: "Target (steps)", of: (c) => share(c.target_fraction), step: true },
         { name: "Made, tolerance window", of: (c) => share(c.window_dose_fraction) },
       ],
     },
-    mix: { title: "Mix rate", unit: display.mix, lines: [{ name: "Mix", of: (c) => (c.mix_rate_kg_s ?? []).map((v) => inUnit(v, display.mix)) }] },
-    hopper: { title: "Weigh hopper", unit: display.mass, lines: [{ name: "Content", of: (c) => (c.hopper_kg ?? []).map((v) => inUnit(v, display.mass)) }] },
+    mix: {
+      title: "Mix rate",
+      unit: display.mix,
+      lines: [{ name: "Mix", of: (c) => (c.mix_rate_kg_s ?? []).map((v) => inUnit(v, display.mix)) }],
+    },
+    hopper: {
+      title: "Weigh hopper",
+      unit: display.mass,
+      lines: [{ name: "Content", of: (c) => (c.hopper_kg ?? []).map((v) => inUnit(v, display.mass)) }],
+    },
   }[kind];
 }
 
@@ -46,8 +58,11 @@ class Chart {
   draw(columns, options) {
     const spec = linesOf(this.kind, options.display, options.basis);
     const data = [columns.t_s ?? [], ...spec.lines.map((line) => line.of(columns))];
-    this.caption.replaceChildren(h("b", {}, `${spec.title}, ${unitWords(spec.unit)}`), " ",
-      ...spec.lines.map((line, index) => h("span.keyed", {}, sample(line), `${line.name}${last(data[index + 1])}`)));
+    this.caption.replaceChildren(
+      h("b", {}, `${spec.title}, ${unitWords(spec.unit)}`),
+      " ",
+      ...spec.lines.map((line, index) => h("span.keyed", {}, sample(line), `${line.name}${last(data[index + 1])}`)),
+    );
     const [width, height] = [this.host.clientWidth, this.host.clientHeight];
     if (width < 40 || height < 40) return;
     this.plot?.destroy();
@@ -70,14 +85,28 @@ function settings(spec, width, height, options) {
   const axis = { stroke: ink, font, grid: { stroke: faint, width: 1 }, ticks: { stroke: faint, width: 1 } };
   const zone = options.zone;
   return {
-    width, height, legend: { show: false }, cursor: { drag: { x: false, y: false } },
+    width,
+    height,
+    legend: { show: false },
+    cursor: { drag: { x: false, y: false } },
     tzDate: (at) => (zone ? uPlot.tzDate(new Date(at * 1000), zone) : new Date(at * 1000)),
     scales: { x: { time: true }, y: { range: (_plot, low, high) => frame(low, high) } },
-    axes: [{ ...axis, size: 30, values: (_plot, splits) => splits.map((at) => clock(at, zone, options.minutes)) }, { ...axis, size: 58 }],
-    series: [{}, ...spec.lines.map((line) => ({
-      label: line.name, stroke: line.step ? asked : fed, width: line.step ? 1.5 : 2.5, dash: line.step ? [7, 4] : undefined,
-      spanGaps: false, points: { show: false }, paths: line.step ? uPlot.paths.stepped({ align: 1 }) : undefined,
-    }))],
+    axes: [
+      { ...axis, size: 30, values: (_plot, splits) => splits.map((at) => clock(at, zone, options.minutes)) },
+      { ...axis, size: 58 },
+    ],
+    series: [
+      {},
+      ...spec.lines.map((line) => ({
+        label: line.name,
+        stroke: line.step ? asked : fed,
+        width: line.step ? 1.5 : 2.5,
+        dash: line.step ? [7, 4] : undefined,
+        spanGaps: false,
+        points: { show: false },
+        paths: line.step ? uPlot.paths.stepped({ align: 1 }) : undefined,
+      })),
+    ],
   };
 }
 
@@ -91,7 +120,10 @@ function frame(low, high) {
 
 const clock = (at, zone, minutes) =>
   new Intl.DateTimeFormat("en-GB", {
-    hour: "2-digit", minute: "2-digit", second: minutes <= 1 ? "2-digit" : undefined, timeZone: zone || "UTC",
+    hour: "2-digit",
+    minute: "2-digit",
+    second: minutes <= 1 ? "2-digit" : undefined,
+    timeZone: zone || "UTC",
   }).format(new Date(at * 1000));
 
 export class Trend {
@@ -123,6 +155,7 @@ export class Trend {
   }
 
   redraw() {
-    if (this.columns && this.host.offsetParent !== null) this.charts.forEach((chart) => chart.draw(this.columns, this.options));
+    if (this.columns && this.host.offsetParent !== null)
+      this.charts.forEach((chart) => chart.draw(this.columns, this.options));
   }
 }

@@ -4,23 +4,45 @@ const POUND_KG = 0.45359237;
 const SHORT_TON_KG = 2000 * POUND_KG;
 // What one of each unit is in SI. NIST SP 811 (2008), B.8; the pound is exact.
 const SI = {
-  "lb/min": POUND_KG / 60, "kg/min": 1 / 60,
-  "short_ton/h": SHORT_TON_KG / 3600, "tonne/h": 1000 / 3600,
-  lb: POUND_KG, kg: 1, short_ton: SHORT_TON_KG, tonne: 1000,
-  psi: 6894.757293168361, kPa: 1000, rpm: 1 / 60,
+  "lb/min": POUND_KG / 60,
+  "kg/min": 1 / 60,
+  "short_ton/h": SHORT_TON_KG / 3600,
+  "tonne/h": 1000 / 3600,
+  lb: POUND_KG,
+  kg: 1,
+  short_ton: SHORT_TON_KG,
+  tonne: 1000,
+  psi: 6894.757293168361,
+  kPa: 1000,
+  rpm: 1 / 60,
 };
 
 export const US = {
-  feed: "lb/min", mix: "short_ton/h", mass: "lb", pressure: "psi", dose: "lb/short_ton", doseFactor: 2000, ton: "short_ton",
+  feed: "lb/min",
+  mix: "short_ton/h",
+  mass: "lb",
+  pressure: "psi",
+  dose: "lb/short_ton",
+  doseFactor: 2000,
+  ton: "short_ton",
 };
 export const METRIC = {
-  feed: "kg/min", mix: "tonne/h", mass: "kg", pressure: "kPa", dose: "kg/tonne", doseFactor: 1000, ton: "tonne",
+  feed: "kg/min",
+  mix: "tonne/h",
+  mass: "kg",
+  pressure: "kPa",
+  dose: "kg/tonne",
+  doseFactor: 1000,
+  ton: "tonne",
 };
 export const MISSING = "---";
 
 const DOSE_OF = {
-  total_mix: "of mix with rubber", added_to_mix: "of mix without rubber", total_binder: "of total binder",
-  binder_rubber_blend: "of binder with rubber", virgin_binder: "of virgin binder",
+  total_mix: "of mix with rubber",
+  added_to_mix: "of mix without rubber",
+  total_binder: "of total binder",
+  binder_rubber_blend: "of binder with rubber",
+  virgin_binder: "of virgin binder",
   dry_aggregate: "of dry virgin aggregate",
 };
 

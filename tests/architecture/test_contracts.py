@@ -39,7 +39,13 @@ BREACHES = {
     ),
     "The Modbus library lives in the adapters": ("daemon/crumbmeter/cli/__init__.py", "import pymodbus.client"),
     "The database library lives in the journal": ("daemon/crumbmeter/ledger/__init__.py", "import apsw"),
-    "The schema library lives in the site room": ("daemon/crumbmeter/adapters/__init__.py", "import pydantic"),
+    "The schema library lives in the site room and at the desk": (
+        "daemon/crumbmeter/adapters/__init__.py", "import pydantic",
+    ),
+    "Web and password libraries live at the desk": ("daemon/crumbmeter/cli/__init__.py", "import fastapi"),
+    "The desk knows control through the local socket alone": (
+        "daemon/crumbmeter/web/__init__.py", "import crumbmeter.runtime.intake",
+    ),
     "The library of frozen values has one door": ("daemon/crumbmeter/process/params.py", "import msgspec"),
     "The terminal libraries live in the command line": ("daemon/crumbmeter/adapters/__init__.py", "import rich.table"),
 }  # fmt: skip
@@ -83,5 +89,5 @@ def test_every_library_has_a_room() -> None:
         for library in contract.get("protected_modules", [])
     }
     wanted = {canonicalize_name(Requirement(line).name) for line in SETTINGS["project"]["dependencies"]}
-    import_names = {"paho-mqtt": "paho", "pyserial": "serial"}
+    import_names = {"argon2-cffi": "argon2", "paho-mqtt": "paho", "pyserial": "serial"}
     assert {import_names.get(name, name) for name in wanted} == protected

@@ -1,4 +1,4 @@
-"""The systemd unit: systemd's own tool says nothing against it, and what the daemon relies on stands in it."""
+"""The systemd units: systemd's own tool says nothing against them, and what the processes rely on stands in them."""
 
 import configparser
 import re
@@ -14,14 +14,25 @@ needs_systemd = pytest.mark.skipif(ANALYZE is None, reason="systemd-analyze is n
 PROGRAM = "/opt/crumbmeter/venv/bin/crumbmeter"
 
 
-@pytest.fixture
-def unit(repo_root: Path, tmp_path: Path) -> Path:
-    """The unit with a program that exists on this machine: `verify` looks whether it can be executed."""
-    text = (repo_root / "deploy" / "crumbmeter.service").read_text("utf-8")
+def copied(name: str, repo_root: Path, folder: Path) -> Path:
+    """A unit with a program that exists on this machine: `verify` looks whether it can be executed."""
+    text = (repo_root / "deploy" / name).read_text("utf-8")
     assert PROGRAM in text
-    copy = tmp_path / "crumbmeter.service"
+    copy = folder / name
     copy.write_text(text.replace(PROGRAM, sys.executable), "utf-8")
     return copy
+
+
+@pytest.fixture
+def unit(repo_root: Path, tmp_path: Path) -> Path:
+    """Control's unit."""
+    return copied("crumbmeter.service", repo_root, tmp_path)
+
+
+@pytest.fixture
+def desk_unit(repo_root: Path, tmp_path: Path) -> Path:
+    """The desk's unit."""
+    return copied("crumbmeter-desk.service", repo_root, tmp_path)
 
 
 def analyze(*words: str) -> subprocess.CompletedProcess[str]:
@@ -37,8 +48,9 @@ def complaints(unit: Path) -> str:
 
 @pytest.mark.systemd
 @needs_systemd
-def test_verify_prints_nothing(unit: Path) -> None:
+def test_verify_prints_nothing(unit: Path, desk_unit: Path) -> None:
     assert complaints(unit) == ""
+    assert complaints(desk_unit) == ""
 
 
 @pytest.mark.systemd
@@ -55,8 +67,9 @@ def test_verify_would_see_a_mistake(unit: Path, line: str, instead: str) -> None
 
 @pytest.mark.systemd
 @needs_systemd
-def test_exposure_is_low(unit: Path) -> None:
-    judged = analyze("security", "--offline=true", "--no-pager", str(unit))
+@pytest.mark.parametrize("which", ["unit", "desk_unit"])
+def test_exposure_is_low(which: str, request: pytest.FixtureRequest) -> None:
+    judged = analyze("security", "--offline=true", "--no-pager", str(request.getfixturevalue(which)))
     found = re.search(r"Overall exposure level for \S+: ([0-9.]+) (\w+)", judged.stdout)
     assert found, judged.stdout + judged.stderr
     print(f"systemd-analyze security: {found[1]} {found[2]}")  # noqa: T201 - the figure is wanted in the test's output
@@ -81,12 +94,23 @@ def test_stop_time_leaves_room_for_the_stop_of_the_feed(unit: Path) -> None:
     assert stop_s >= 2.0 + 5.0
 
 
+def test_the_desk_and_control_do_not_need_each_other(unit: Path, desk_unit: Path) -> None:
+    """A desk that fails must not take control with it, nor the other way round."""
+    for one in (unit, desk_unit):
+        assert {"Requires", "Requisite", "BindsTo", "PartOf", "Wants", "OnFailure"} & set(settings(one)) == set()
+    assert settings(desk_unit)["Restart"] == "always"
+    assert int(settings(desk_unit)["OOMScoreAdjust"]) > int(settings(unit)["OOMScoreAdjust"])
+    assert int(settings(desk_unit)["Nice"]) > int(settings(unit)["Nice"])
+
+
 def test_the_program_runs_without_writable_executable_memory() -> None:
     """MemoryDenyWriteExecute= is PR_SET_MDWE or a seccomp filter; here the kernel's own switch, where it has one."""
     program = """
 import ctypes, sys
 refused = ctypes.CDLL(None, use_errno=True).prctl(65, 1, 0, 0, 0)
 import aiomqtt, amqtt.broker, apsw, prometheus_client, pydantic, pymodbus.client, rich.live, structlog, typer
+import argon2, fastapi, uvicorn
+argon2.PasswordHasher().hash("any")
 sys.exit(7 if refused else 0)
 """
     ended = subprocess.run([sys.executable, "-c", program], text=True, capture_output=True, check=False)

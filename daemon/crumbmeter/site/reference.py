@@ -45,6 +45,7 @@ SUFFIXES = (
     ("_m", "m"),
     ("_s", "s"),
     ("_per_h", "register's unit in an hour"),
+    ("session_h", "h"),
     ("_per_unit", "pulses"),
     ("_flow", "register's unit"),
     ("count", "register's unit"),

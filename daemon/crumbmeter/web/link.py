@@ -64,7 +64,8 @@ class ControlLink:
         """Tell of a link that has come or gone since the last look."""
         if self.up != self._told_up:
             self._told_up = self.up
-            self._report(event("link_up") if self.up else event("link_down", silent_s=round(self.silent_s, 1)))
+            down = event("control_link_down", silent_s=round(self.silent_s, 1))
+            self._report(event("control_link_up") if self.up else down)
 
     async def run(self) -> NoReturn:
         """Follow control for ever."""

@@ -54,17 +54,26 @@ def launch(playwright: Playwright) -> Browser:
 class Bench:
     """One plant, its control and its desk."""
 
-    def __init__(self, folder: Path, free_port: Callable[[], int]) -> None:
-        self.site = SiteFile(folder, free_port, rate=RATE)
+    def __init__(
+        self,
+        folder: Path,
+        free_port: Callable[[], int],
+        *,
+        rate: float = RATE,
+        changes: tuple[str, ...] = LOW_SUPPLY,
+        more: str = RATE_CHANGE,
+    ) -> None:
+        self.site = SiteFile(folder, free_port, rate=rate)
+        self.changes = changes
         # A test machine that also draws pages is slow at times; that is no fault of the feeder's.
         text = self.site.path.read_text()
         self.site.path.write_text(text.replace("confirm_within_s = 1.5", "confirm_within_s = 8.0"))
-        self.simulator = Simulator(folder, rate=RATE, more=RATE_CHANGE)
+        self.simulator = Simulator(folder, rate=rate, more=more)
         self.port = free_port()
         apart(self._start())
 
     async def _start(self) -> None:
-        await self.simulator.start(*(word for change in LOW_SUPPLY for word in ("--set", change)))
+        await self.simulator.start(*(word for change in self.changes for word in ("--set", change)))
         self.site.connect(self.simulator.ports)
         self.desk = Desk(self.site, self.port)
         self.control = Running(self.site)

@@ -73,7 +73,9 @@ def stopped(view: Json) -> None:
     """Stopped by itself, with what follows from it."""
     calm(view)
     view |= {"run_state": "stopped", "run_reason": "line pressure high", "in_service": False, "setpoint_kg_s": 0.0}
-    view["fed_kg_s"]["value"] = 0.0
+    view["fed_kg_s"]["value"] = view["auger_speed_rev_s"]["value"] = 0.0
+    view["outputs"]["values"][0]["value"] = 0.0
+    view |= {"feed_error_fraction": None, "fed_uncertainty_kg_s": 0.0}
     view["narrowed"] = [{"stage": "run state", "reason": "line pressure high"}]
     view["permissives"][1] |= {"met": False, "why": "start the feed"}
     view["permissives"][5] |= {"met": None, "why": "no reading"}
@@ -103,7 +105,8 @@ def monitor(view: Json) -> None:
     view |= {"run_state": "monitor only", "run_reason": "control is not enabled", "control_enabled": False,
              "in_service": False, "setpoint_kg_s": 0.0, "mix_rate_kg_s": 0.0}  # fmt: skip
     view["outputs"]["write_enabled"] = False
-    view["fed_kg_s"]["value"] = 0.0
+    view["fed_kg_s"]["value"] = view["auger_speed_rev_s"]["value"] = 0.0
+    view |= {"feed_error_fraction": None, "look_ahead_error_fraction": None, "fed_uncertainty_kg_s": 0.0}
     view["permissives"][0] |= {"met": False, "why": "an integrator enables it"}
 
 

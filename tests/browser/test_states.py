@@ -101,10 +101,12 @@ def looks_of(page: Page, cell: str) -> tuple[str, str, str]:
 def test_good_uncertain_and_bad_differ_in_frame_pattern_and_word(stage: Stage) -> None:
     page = stage.open()
     seen = {}
-    for state, starts in (("calm", "3"), ("uncertain", "~3"), ("bad", "---")):
+    for state, sign in (("calm", ""), ("uncertain", "~"), ("bad", "---")):
         stage.show(state)
-        seen[state] = looks_of(page, "Fed")
-        assert page.get_by_role("group", name="Fed", exact=True).locator(".figure").inner_text().startswith(starts)
+        seen[state] = looks_of(page, "Rubber now")
+        for cell in ("Rubber now", "Fed"):
+            figure = page.get_by_role("group", name=cell, exact=True).locator(".figure").inner_text()
+            assert figure.rstrip("0123456789.") == sign, cell
     assert seen["calm"][2] == ""
     assert seen["uncertain"][2] == "Uncertain: last usable value"
     assert seen["bad"][2] == "Bad: no communication"

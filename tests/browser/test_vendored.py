@@ -24,6 +24,13 @@ def test_its_licence_lies_beside_it(name: str, word: str) -> None:
     assert word in (FOLDERS[name] / "LICENSE").read_text()
 
 
+def test_own_modules_stay_small_enough_to_read() -> None:
+    for path in sorted(PAGE.glob("*.js")):
+        lines = path.read_text().splitlines()
+        assert len(lines) <= 350, path
+        assert max(map(len, lines)) <= 120, path
+
+
 def test_no_file_of_the_page_speaks_of_another_host() -> None:
     """Names of namespaces are no addresses that anybody fetches; uPlot's first comment names its home."""
     for path in sorted(PAGE.rglob("*")):

@@ -1,4 +1,4 @@
-// What can be asked of control: why not now, limits before entry, a confirmation that fits the risk, and what became of it.
+// What can be asked of control: why not now, limits before entry, confirmation by risk, and what became of it.
 
 import { Refusal, get, newId, post, session } from "./api.js";
 import { entry } from "./entry.js";
@@ -118,7 +118,7 @@ function tell(line) {
   show(byId("asked-none"), log.length === 0);
 }
 
-// --- The sheet: not modal, so that hold and stop stay in reach. ---------------------------------------------------------
+// --- The sheet: not modal, so that hold and stop stay in reach ------------------------------------------------------
 
 let sheet = null;
 

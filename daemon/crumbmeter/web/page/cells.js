@@ -20,17 +20,20 @@ export class Cell {
       `div.cell${kind ? `.${kind}` : ""}`,
       { role: "group", "aria-labelledby": id, "data-quality": "Good" },
       ...(kind === "main" ? this.large() : this.small()),
-      this.age,
     );
     this.aged_s = null;
   }
 
   small() {
-    return [this.label, h("span.value", {}, this.figure, " ", this.unit), this.flaw, this.note];
+    return [this.label, h("span.value", {}, this.figure, " ", this.unit), this.flaw, this.note, this.age];
   }
 
   large() {
-    return [h("span.heading", {}, this.label, " ", this.unit), h("span.value", {}, this.figure, this.note), this.flaw];
+    return [
+      h("span.heading", {}, this.label, " ", this.unit),
+      h("span.value", {}, this.figure, this.note),
+      h("span.state", {}, this.flaw, " ", this.age),
+    ];
   }
 
   // Show a figure that the scan made; it is as old as the scan.

@@ -1,4 +1,4 @@
-// Fields of one action. Limits stand beside the field before anything is typed; what is being edited is never overwritten.
+// Fields of one action. Limits stand beside a field before anything is typed; what is being edited is left alone.
 
 import { h, put } from "./dom.js";
 import { MISSING, inUnit, unitWords } from "./units.js";

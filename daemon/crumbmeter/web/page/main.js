@@ -31,7 +31,7 @@ const announcer = new Announcer();
 const short = new Trend(byId("short-trend"), ["feed"]);
 const long = new Trend(byId("long-trend"), ["feed", "dose", "mix", "hopper"]);
 
-// --- Views ------------------------------------------------------------------------------------------------------------
+// --- Views ----------------------------------------------------------------------------------------------------------
 
 function wanted() {
   if (!session.who) return "login";
@@ -79,7 +79,7 @@ function renderSpans() {
   byId("trend-span").replaceChildren(...buttons);
 }
 
-// --- Actions ----------------------------------------------------------------------------------------------------------
+// --- Actions --------------------------------------------------------------------------------------------------------
 
 function ask(kind) {
   const action = available(kind);
@@ -144,7 +144,7 @@ function renderActions() {
   if (page.view) renderAlarms(page.view, page.catalogue);
 }
 
-// --- What comes over the link --------------------------------------------------------------------------------------------
+// --- What comes over the link ---------------------------------------------------------------------------------------
 
 let shape = "";
 
@@ -177,12 +177,9 @@ function looked(state) {
   mark(document.body, "data-link", first ? "none" : level);
   show(byId("silence"), level !== "fresh" && !first);
   if (level === "desk")
-    put(
-      byId("silence-text"),
-      "NO NEWS. The line to the desk is dead: what stands here is old. Look at the feeder itself.",
-    );
+    put(byId("silence-text"), "NO NEWS. The line to the desk is dead; what stands here is old. Look at the feeder.");
   if (level === "control")
-    put(byId("silence-text"), "CONTROL DOES NOT ANSWER. What stands here is old. Look at the feeder itself.");
+    put(byId("silence-text"), "CONTROL DOES NOT ANSWER. What stands here is old. Look at the feeder.");
   const old_s = Math.min(state.behind_s, 1e6);
   put(byId("silence-age"), page.view ? `Last scan ${seconds(Math.floor(old_s))} ago.` : "No scan has been seen.");
   put(byId("beat"), page.view ? (state.fresh ? `Scan ${seconds(old_s)} old` : "Link lost") : "No scan yet");
@@ -215,7 +212,7 @@ async function over(asked) {
 
 const link = new Link(heard, looked, over);
 
-// --- Coming and going -----------------------------------------------------------------------------------------------------
+// --- Coming and going -----------------------------------------------------------------------------------------------
 
 async function entered() {
   if (session.must_change_password) {

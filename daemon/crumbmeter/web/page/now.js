@@ -85,7 +85,8 @@ export class Now {
     const off =
       view.run_state !== "feeding" ? "" : view.learning ? "learning" : error === null ? "" : `${percent(error)} off`;
     cells.now.read({ ...view.fed_kg_s, value: null }, display.feed);
-    put(cells.now.figure, dose === null ? MISSING : fixed(dose, 2));
+    const about = view.fed_kg_s.quality === "Uncertain" ? "~" : "";
+    put(cells.now.figure, dose === null ? MISSING : about + fixed(dose, 2));
     put(cells.now.unit, unitWords(display.dose));
     put(cells.now.note, dose === null ? "" : off);
     const rule = `${percent(view.dose_target_fraction, 3, false)} of ${String(view.dose_basis).replaceAll("_", " ")}`;
@@ -108,7 +109,13 @@ export class Now {
     const around = known ? `± ${figure(2 * spread, display.feed)} (k=2)` : "";
     const speed = view.auger_speed_rev_s;
     const turns = speed.value === null ? `auger ${speed.reason}` : amount(speed.value, "rpm");
-    cells.fed.read(view.fed_kg_s, display.feed, 1, [around, turns].filter(Boolean).join(", "));
+    const { quality, reason } = view.fed_kg_s;
+    const note = quality === "Good" && around ? `${around}, ${turns}` : turns;
+    cells.fed.read(view.fed_kg_s, display.feed, 1, note);
+    if (quality === "Good") return;
+    // The column is narrow: the word stands in it, the reason below.
+    put(cells.fed.flaw, quality);
+    put(byId("narrowed"), `Fed: ${quality}, ${reason}. ${byId("narrowed").textContent}`);
   }
 
   renderPlant(view, display) {

@@ -21,7 +21,8 @@ function row(key, title, mass, rate, feeds, note, display) {
   if (mass.reason === "not configured" && mass.value === null) return null;
   if (mass.value === null)
     return { key, name: title, left_s: null, text: "---", note: `${mass.quality}: ${mass.reason}`, quality: "Bad" };
-  const name = `${title} ${mass.quality === "Good" ? "" : "~"}${amount(mass.value, display.mass, 0).replaceAll(" ", "\u00a0")}`;
+  const content = amount(mass.value, display.mass, 0).replaceAll(" ", "\u00a0");
+  const name = `${title} ${mass.quality === "Good" ? "" : "~"}${content}`;
   const doubt = mass.quality === "Good" ? "" : `${mass.quality}: ${mass.reason}; `;
   if (!feeds) return { key, name, left_s: null, text: "---", note: `${doubt}nothing is fed`, quality: mass.quality };
   return { key, name, left_s: mass.value / rate, note: doubt + note, quality: mass.quality };

@@ -60,7 +60,7 @@ export function verdict(view) {
     return {
       level: "unsure",
       word: "The rubber follows by what was learned.",
-      because: `Weight: ${view.fed_kg_s.reason}`,
+      because: `What is fed is Uncertain: ${view.fed_kg_s.reason}`,
     };
   }
   if (view.learning) return { level: "unsure", word: "The rubber follows; still learning.", because };

@@ -3,6 +3,7 @@
 from tests.benchmarks import (
     batches,
     demo,
+    desk,
     dose,
     journal,
     kills,
@@ -16,5 +17,7 @@ from tests.benchmarks import (
     weighing,
 )
 
-_PARTS = (demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, replays, journal, kills, mutants)
+_PARTS = (
+    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, kills, mutants,
+)  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

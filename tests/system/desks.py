@@ -129,6 +129,11 @@ class Desk:
         """Return what it said."""
         return self._told.read_text()
 
+    def serves(self) -> None:
+        """Wait until it takes connections after another start."""
+        asyncio.run(until(lambda: takes_tcp(self.port) or self.process.poll() is not None, 20))
+        assert self.process.poll() is None, self.told()
+
     async def up(self, tls: ssl.SSLContext | None = None) -> Browser:
         """Wait until it serves; return a browser that is not logged in."""
         await until(lambda: "desk_started" in self.told() or self.process.poll() is not None, 20)
@@ -167,6 +172,12 @@ class Desk:
         if self.process.poll() is None:
             self.process.kill()
         self.process.wait(10)
+
+
+def takes_tcp(port: int) -> bool:
+    """Tell whether somebody listens."""
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 def certificate(folder: Path) -> tuple[Path, Path]:

@@ -94,6 +94,12 @@ def answers(*codes: int) -> Responses:
     return {code: {"model": Refused, "description": _SAYS[code]} for code in sorted(codes)}
 
 
+def answers_beside_a_stream(*codes: int) -> Responses:
+    """Describe the refusals of an operation whose success is no JSON."""
+    body = {"application/json": {"schema": {"$ref": "#/components/schemas/Refused"}}}
+    return {code: {"content": body, "description": _SAYS[code]} for code in sorted(codes)}
+
+
 def guarded(role: Role | None, *codes: int, changes: bool = False) -> dict[str, Any]:
     """Guard one operation: keyword arguments of its route, so that the document and the check cannot disagree.
 

@@ -1,5 +1,6 @@
 """The application: routes, refusals in one shape, headers that keep a browser strict."""
 
+from http import HTTPStatus
 from typing import Final
 
 from fastapi import FastAPI, Request
@@ -7,6 +8,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crumbmeter import __version__
@@ -23,6 +25,7 @@ HEADERS: Final = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
 }
+ROUTERS: Final = (routes_pages.router, routes_pages.open_router, routes_door.router, routes_plant.router)
 ABOUT: Final = """\
 What the pages of the desk use, and any program may. Quantities are SI and their names end with the unit.
 A value that is missing is null beside its quality. Log in with POST /api/v1/session; the cookie is the session, and
@@ -43,7 +46,7 @@ def make_app(parts: Parts) -> FastAPI:
         max_body_size=MOST_BODY,
     )
     app.state.parts = parts
-    for router in (routes_pages.router, routes_pages.open_router, routes_door.router, routes_plant.router):
+    for router in ROUTERS:
         app.include_router(router)
     app.add_exception_handler(DeskError, _refused)
     app.add_exception_handler(RequestValidationError, _senseless)
@@ -116,4 +119,12 @@ async def _http(request: Request, fault: Exception) -> Response:
         ),
     )
     answer.headers.update(fault.headers or {})
+    if fault.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        answer.headers["allow"] = ", ".join(sorted(_methods(request.url.path)))
     return answer
+
+
+def _methods(path: str) -> set[str]:
+    """Return all methods of a path: each of them is a route of its own."""
+    routes = [route for router in ROUTERS for route in router.routes if isinstance(route, Route)]
+    return {method for route in routes if route.path_regex.match(path) for method in route.methods or ()} or {"GET"}

@@ -79,14 +79,18 @@ class ControlLink:
         async with ControlLine(self._socket) as line:
             self.settings = await line.ask({"ask": "settings"})
             await line.send({"ask": "follow"})
-            self._connected = True
             while True:
                 with contextlib.suppress(TimeoutError):  # it is silent: `silent_s` says so
                     answer = await line.receive()
                     if answer.get("answer") == "view":
-                        self.view = answer
-                        self._came_s = self._clock.now_s()
-                        self.on_view()
+                        self.heard(answer)
+
+    def heard(self, view: Json) -> None:
+        """Take a view as the newest."""
+        self.view = view
+        self._connected = True
+        self._came_s = self._clock.now_s()
+        self.on_view()
 
     async def ask(self, request: Json, within_s: float = 5.0) -> Json:
         """Ask control something.

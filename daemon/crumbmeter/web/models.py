@@ -2,14 +2,23 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
 
+from crumbmeter.web.actions import OFFERED
 from crumbmeter.web.door import LONGEST, SHORTEST
 from crumbmeter.web.people import NAME_PATTERN, Role
+
+
+def _known(kind: str) -> str:
+    if kind not in OFFERED:
+        raise ValueError(f"must be one of {', '.join(OFFERED)}")
+    return kind
+
 
 PersonName = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Typed = Annotated[str, StringConstraints(max_length=LONGEST)]
 NewPassword = Annotated[str, StringConstraints(min_length=SHORTEST, max_length=LONGEST)]
+Kind = Annotated[str, AfterValidator(_known), WithJsonSchema({"type": "string", "enum": sorted(OFFERED)})]
 Note = Annotated[str, StringConstraints(max_length=200)]
 
 
@@ -184,7 +193,7 @@ class ActionBody(Answer):
 class CommandRequest(Request):
     """Something asked of control."""
 
-    kind: Annotated[str, StringConstraints(min_length=1, max_length=40)] = Field(description="As in /api/v1/actions.")
+    kind: Kind = Field(description="As in /api/v1/actions.")
     subject: Note = ""
     value: float | None = Field(default=None, description="In the unit of /api/v1/actions (SI).")
     reason: Note = ""

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Request, Response
 
 from crumbmeter.web import models
-from crumbmeter.web.access import COOKIE, CookieValue, Desk, LoggedInCaller, answers, guarded, look_up
+from crumbmeter.web.access import COOKIE, Desk, LoggedInCaller, answers, guarded, look_up
 from crumbmeter.web.parts import Parts
 from crumbmeter.web.people import NAME_PATTERN, Person, Role
 from crumbmeter.web.sessions import Session
@@ -16,19 +16,17 @@ EVERYBODY: dict[str, Any] = {"openapi_extra": {"x-crumbmeter-role": "nobody", "x
 
 
 @router.get("/session", tags=["session"], responses=answers(503), **EVERYBODY)
-async def session(parts: Desk, cookie: CookieValue) -> models.LoggedIn | models.LoggedOut:
+async def session(parts: Desk, request: Request) -> models.LoggedIn | models.LoggedOut:
     """Say who is logged in."""
-    caller = look_up(parts, cookie)
+    caller = look_up(parts, request.cookies.get(COOKIE))
     return models.LoggedOut(who=None) if caller is None else _logged_in(parts, caller.person, caller.session)
 
 
 @router.post("/session", tags=["session"], responses=answers(400, 401, 413, 422, 429, 503), **EVERYBODY)
-async def login(
-    parts: Desk, body: models.Login, request: Request, response: Response, cookie: CookieValue
-) -> models.LoggedIn:
+async def login(parts: Desk, body: models.Login, request: Request, response: Response) -> models.LoggedIn:
     """Log in; the answer sets the cookie."""
     session_id, began = await parts.door.login(body.name, body.password, address_of(request, parts))
-    before = look_up(parts, cookie)
+    before = look_up(parts, request.cookies.get(COOKIE))
     if before is not None:
         parts.sessions.end(before.session, "another login in the same browser")
     response.set_cookie(

@@ -10,8 +10,8 @@ from starlette.responses import JSONResponse, Response
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.model.events import event
 from crumbmeter.web import models
-from crumbmeter.web.access import Caller, Desk, LoggedInCaller, forbidden, guarded
-from crumbmeter.web.actions import OFFERED, actions
+from crumbmeter.web.access import Caller, Desk, LoggedInCaller, answers_beside_a_stream, forbidden, guarded
+from crumbmeter.web.actions import actions
 from crumbmeter.web.deeds import DEEDS, may_do
 from crumbmeter.web.faults import DeskError
 from crumbmeter.web.parts import Json, Parts
@@ -23,6 +23,20 @@ router = APIRouter(prefix="/api/v1", tags=["plant"])
 WAIT_S: Final = 3.0
 """[s] Control may take so long to say what became of a command."""
 REFUSALS: Final = frozenset({"command_refused", "command_expired", "command_displaced"})
+EVENT_FIELDS: Final = {
+    "event": {"enum": ["view", "beat", "session_over"]},
+    "data": {
+        "type": "string",
+        "contentMediaType": "application/json",
+        "description": "view: as /api/v1/view. beat: wall_time (UTC, ISO 8601) and link. session_over: why.",
+    },
+    "id": {"type": "string", "description": "Of a view: the number of its scan."},
+    "retry": {"type": "string", "description": "[ms] After so long a browser connects again."},
+}
+STREAMED: Final = {
+    "description": "Server-sent events, for as long as the session lasts.",
+    "content": {"text/event-stream": {"schema": {"type": "object", "properties": EVENT_FIELDS}}},
+}
 Minutes = Annotated[int, Query(ge=10, le=720, description="[min] How far back.")]
 
 
@@ -44,7 +58,12 @@ async def links(parts: Desk) -> Response:
     return JSONResponse(await parts.link.ask({"ask": "links"}))
 
 
-@router.get("/stream", response_class=EventStreamResponse, status_code=200, **guarded(Role.VIEWER))
+@router.get(
+    "/stream",
+    response_class=EventStreamResponse,
+    status_code=200,
+    **guarded(Role.VIEWER) | {"responses": {200: STREAMED, **answers_beside_a_stream(401, 403, 503)}},
+)
 async def stream(parts: Desk, caller: LoggedInCaller) -> Response:
     """Stream events: `view` (the newest view, at most five a second), `beat` once a second, `session_over` at its end.
 
@@ -75,8 +94,6 @@ async def offered(parts: Desk, caller: LoggedInCaller) -> list[models.ActionBody
 async def command(parts: Desk, caller: LoggedInCaller, body: models.CommandRequest) -> models.CommandAnswer:
     """Ask something of control. It decides; 409 says why it did not do it."""
     role = caller.person.role
-    if body.kind not in OFFERED:
-        raise DeskError(422, "body.kind", "a kind that is not known", f"one of {', '.join(OFFERED)}", "Correct it.")
     command_id = body.id or uuid.uuid4().hex
     told = {"command": body.kind, "who": caller.person.name, "command_id": command_id}
     if not may_do(role, body.kind, MAY_ACT_AS[role]):

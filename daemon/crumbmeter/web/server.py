@@ -1,8 +1,10 @@
 """The HTTP server: on a socket of our own, with signals that are ours, and an end that no browser can hold up."""
 
+import asyncio
 import contextlib
 import socket
 import ssl
+import struct
 from collections.abc import Iterator
 from typing import Final
 
@@ -32,12 +34,21 @@ class DeskServer(uvicorn.Server):
         """Cut the connection of one client at once, with all that waits for it."""
         for connection in list(self.server_state.connections):
             if client is not None and getattr(connection, "client", None) == tuple(client):
-                connection.transport.abort()
+                _cut(connection.transport)
 
     def drop_all(self) -> None:
         """Cut all connections that are left."""
         for connection in list(self.server_state.connections):
-            connection.transport.abort()
+            _cut(connection.transport)
+
+
+def _cut(transport: asyncio.BaseTransport) -> None:
+    """Reset a connection: closed in peace, what was sent would wait in the kernel for one who does not read."""
+    with contextlib.suppress(OSError, AttributeError):
+        line = transport.get_extra_info("socket")
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    if isinstance(transport, asyncio.WriteTransport):
+        transport.abort()
 
 
 def listen(settings: DeskSettings) -> socket.socket:
@@ -46,21 +57,28 @@ def listen(settings: DeskSettings) -> socket.socket:
     Raises:
         DeskRefusedError: somebody else has them, or this machine has no such address.
     """
-    where = f"{settings.address}:{settings.port}"
     try:
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            settings.address, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        line = socket.socket(family, kind, protocol)
+        return _listening(settings)
+    except OSError as fault:
+        raise DeskRefusedError(
+            f"cannot listen on {settings.address}:{settings.port} ({fault.strerror or fault}): change address or port "
+            "under [desk], or see whether another desk runs"
+        ) from fault
+
+
+def _listening(settings: DeskSettings) -> socket.socket:
+    family, kind, protocol, _, address = socket.getaddrinfo(
+        settings.address, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+    )[0]
+    line = socket.socket(family, kind, protocol)
+    try:
         line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         line.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
         line.bind(address)
         line.listen(128)
-    except OSError as fault:
-        raise DeskRefusedError(
-            f"cannot listen on {where} ({fault.strerror or fault}): change address or port under [desk], or see "
-            "whether another desk runs"
-        ) from fault
+    except BaseException:
+        line.close()
+        raise
     line.setblocking(False)
     return line
 

@@ -15,7 +15,7 @@ from tests.browser.bench import chromium, launch
 def browser() -> Iterator[Browser]:
     """Return a Chromium that runs."""
     if chromium() is None:
-        pytest.skip("needs Chromium: Debian's package chromium, which deploy/test unpacks in .tools")
+        pytest.skip("needs Chromium: deploy/test unpacks Debian's chromium-headless-shell in .tools")
     with sync_playwright() as playwright:
         found = launch(playwright)
         yield found

@@ -1,7 +1,7 @@
 """`python -m tests.browser.screens`: write docs/screens/, the page as it looks, of an invented plant.
 
-What is shown was recorded of the real daemon and desk before the simulated plant, and is staged as tests/browser/stage.py
-says.
+What is shown was recorded of the real daemon and desk before the simulated plant, and is staged as
+tests/browser/stage.py says.
 """
 
 import sys
@@ -63,7 +63,7 @@ def draw(names: list[str]) -> None:
 
 if __name__ == "__main__":
     if chromium() is None:
-        sys.exit("needs Chromium: Debian's package chromium, or deploy/test, which unpacks it in .tools")
+        sys.exit("needs Chromium: Debian's package chromium; deploy/test unpacks one in .tools")
     draw(sys.argv[1:])
     for made in sorted(FOLDER.glob("*.png")):
         sys.stdout.write(f"{made.name}: {made.stat().st_size // 1024} KiB\n")

@@ -163,6 +163,31 @@ def test_a_viewer_may_look_and_is_told_why_not_more(browser: Browser, bench: Ben
     assert watched.elsewhere == []
 
 
+def test_an_integrator_lets_somebody_in_who_then_chooses_a_password(browser: Browser, bench: Bench) -> None:
+    watched = Watched(browser, bench.address)
+    page = watched.page()
+    log_in(page, bench.address, "integrator")
+    page.get_by_role("navigation").get_by_role("link", name="Login").click()
+    people = page.get_by_role("region", name="People")
+    people.get_by_label("Name").fill("omar")
+    people.get_by_label("Role").select_option("operator")
+    people.get_by_role("button", name="Add").click()
+    once = page.get_by_text("One-time password of omar")
+    expect(once).to_be_visible()
+    password = once.inner_text().split(": ")[1].split(".")[0]
+    page.get_by_role("button", name="Log out").click()
+    log_in(page, bench.address, "omar", password)
+    expect(page.get_by_text("This is a one-time password.")).to_be_visible()
+    page.get_by_label("Present password").fill(password)
+    page.get_by_label("New password", exact=True).fill("quite another phrase")
+    page.get_by_label("New password once more").fill("quite another phrase")
+    page.get_by_role("button", name="Change password").click()
+    expect(page.locator("#verdict-word")).to_be_visible()
+    expect(page.locator("#who")).to_have_text("omar, operator")
+    watched.context.close()
+    assert watched.errors == []
+
+
 def test_a_frozen_desk_greys_the_page_and_it_comes_back(bench: Bench, page: Page) -> None:
     """REQ-34: the page says that its own link is lost within 3 heartbeats; control goes on."""
     before = bench.view()["seq"]
@@ -171,6 +196,7 @@ def test_a_frozen_desk_greys_the_page_and_it_comes_back(bench: Bench, page: Page
     expect(page.locator("body")).to_have_attribute("data-link", "desk", timeout=6000)
     assert page.evaluate("() => window.took") <= GREYED_WITHIN_MS
     expect(page.get_by_role("alert").filter(has_text="NO NEWS")).to_be_visible()
+    expect(page.get_by_role("group", name="Target").locator(".age")).to_contain_text("s old")
     bench.freeze(bench.desk, thaw=True)
     expect(page.locator("body")).to_have_attribute("data-link", "fresh", timeout=15_000)
     view = bench.view()

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.looks import AXE, hidden_behind_bar, in_both_lights, sticks_out, too_small
-from tests.browser.stage import STATES, Stage
+from tests.browser.stage import ADDRESS, STATES, Stage
 
 pytestmark = pytest.mark.browser
 SIZES = {"desktop": (1280, 800), "panel": (1024, 600), "phone": (390, 844)}
@@ -166,3 +166,20 @@ def test_switch_of_light_holds_over_a_reload(stage: Stage) -> None:
     expect(html).to_have_attribute("data-light", "night")
     page.reload()
     expect(html).to_have_attribute("data-light", "night")
+
+
+def test_a_machine_that_slept_finds_its_picture_old_at_once(stage: Stage) -> None:
+    """The steady clock may stand still in a sleep; the wall clock does not."""
+    page = stage.open()
+    stage.silent = True
+    page.evaluate("() => { const real = Date.now.bind(Date); Date.now = () => real() + 60_000; }")
+    expect(page.locator("body")).to_have_attribute("data-link", "desk", timeout=1500)
+
+
+def test_words_for_a_control_that_has_never_answered(stage: Stage) -> None:
+    stage.silent = True
+    page = stage.page
+    page.goto(ADDRESS)
+    expect(page.get_by_role("alert").filter(has_text="NO NEWS")).to_be_visible()
+    expect(page.locator("#beat")).to_have_text("No scan yet")
+    expect(page.locator("#marks")).to_contain_text("SIMULATED")

@@ -38,6 +38,15 @@ export class Link {
     return Math.max(now.steady - then.steady, Math.min(now.wall - then.wall, 1e9), 0);
   }
 
+  // Begin anew, for somebody who has just come in: nothing has been seen yet.
+  begin() {
+    this.view = null;
+    this.server = null;
+    this.last = this.now();
+    this.pause = FIRST_PAUSE_MS;
+    this.start();
+  }
+
   start() {
     this.stop();
     this.began = this.now();

@@ -24,6 +24,7 @@ const SPANS = [
 const VIEWS = ["now", "alarms", "trend", "actions", "me"];
 const TREND_MS = 5000;
 const ACTIONS_MS = 5000;
+const FIRST_MS = 3000;
 
 const page = { settings: {}, display: displayOf({}), catalogue: new Map(), view: null, minutes: 10, fresh: false };
 const now = new Now(card);
@@ -150,7 +151,10 @@ let shape = "";
 
 function heard(kind, body) {
   if (kind !== "view") return;
+  const first = !page.view;
   page.view = body;
+  if (first) loadTrend();
+  if (body.settings_id !== page.settings.settings_id) loadSettings();
   setContext(body, page.display);
   now.render(body, page.display, page.catalogue);
   renderAlarms(body, page.catalogue);
@@ -173,7 +177,7 @@ function heard(kind, body) {
 function looked(state) {
   if (!session.who) return;
   const level = state.fresh ? "fresh" : state.desk ? "control" : "desk";
-  const first = !page.view && state.desk && state.silent_s < 3 && performance.now() < 5000;
+  const first = !page.view && performance.now() - page.enteredAt < FIRST_MS;
   mark(document.body, "data-link", first ? "none" : level);
   show(byId("silence"), level !== "fresh" && !first);
   if (level === "desk")
@@ -214,34 +218,52 @@ const link = new Link(heard, looked, over);
 
 // --- Coming and going -----------------------------------------------------------------------------------------------
 
+const MODES = {
+  TRAINING: "TRAINING. No real plant moves.",
+  SIMULATED: "SIMULATED PLANT. No real rubber moves.",
+};
+
+function markMode() {
+  const { training, simulated, title, site_id } = page.settings;
+  const mode = training ? "TRAINING" : simulated || page.view?.simulated ? "SIMULATED" : "";
+  const name = title || site_id || "crumbmeter";
+  put(byId("title"), name);
+  show(byId("marks"), Boolean(mode));
+  put(byId("marks"), MODES[mode] ?? "");
+  document.body.dataset.mode = mode.toLowerCase();
+  document.title = mode ? `${mode}: ${name}` : name;
+}
+
+// What the rest is read by. Asked for again whenever control runs by other settings than these.
+async function loadSettings() {
+  if (page.loading) return;
+  page.loading = true;
+  try {
+    const [settings, catalogue] = await Promise.all([get("settings"), get("alarms/catalogue")]);
+    page.settings = settings;
+    page.display = displayOf(settings);
+    page.catalogue = new Map(catalogue.map((entry) => [entry.alarm_id, entry]));
+    put(byId("version"), settings.version ? `crumbmeter ${settings.version}` : "");
+  } catch (fault) {
+    if (!(fault instanceof Refusal)) throw fault;
+  } finally {
+    page.loading = false;
+  }
+  markMode();
+}
+
 async function entered() {
+  put(byId("who"), `${session.who}, ${session.role}`);
   if (session.must_change_password) {
-    put(byId("who"), `${session.who}, ${session.role}`);
     route();
     return;
   }
-  const [settings, catalogue] = await Promise.all([
-    get("settings").catch(() => ({})),
-    get("alarms/catalogue").catch(() => []),
-  ]);
-  page.settings = settings;
-  page.display = displayOf(settings);
-  page.catalogue = new Map((catalogue.alarms ?? catalogue).map((entry) => [entry.id ?? entry.alarm_id, entry]));
-  const title = settings.title || settings.site_id || "crumbmeter";
-  put(byId("title"), title);
-  put(byId("who"), `${session.who}, ${session.role}`);
-  put(byId("version"), settings.version ? `crumbmeter ${settings.version}` : "");
-  const mode = settings.training ? "TRAINING" : settings.simulated ? "SIMULATED" : "";
-  show(byId("marks"), Boolean(mode));
-  document.body.dataset.mode = mode.toLowerCase();
-  put(
-    byId("marks"),
-    { TRAINING: "TRAINING. No real plant moves.", SIMULATED: "SIMULATED PLANT. No real rubber moves." }[mode] ?? "",
-  );
-  document.title = mode ? `${mode}: ${title}` : title;
+  page.view = null;
+  await loadSettings();
   renderSpans();
   await refresh();
-  link.start();
+  page.enteredAt = performance.now();
+  link.begin();
   route();
 }
 

@@ -109,13 +109,11 @@ export class Now {
     const around = known ? `± ${figure(2 * spread, display.feed)} (k=2)` : "";
     const speed = view.auger_speed_rev_s;
     const turns = speed.value === null ? `auger ${speed.reason}` : amount(speed.value, "rpm");
-    const { quality, reason } = view.fed_kg_s;
-    const note = quality === "Good" && around ? `${around}, ${turns}` : turns;
+    const { quality } = view.fed_kg_s;
+    const note = quality === "Good" ? [around, turns].filter(Boolean).join(", ") : "";
     cells.fed.read(view.fed_kg_s, display.feed, 1, note);
-    if (quality === "Good") return;
-    // The column is narrow: the word stands in it, the reason below.
-    put(cells.fed.flaw, quality);
-    put(byId("narrowed"), `Fed: ${quality}, ${reason}. ${byId("narrowed").textContent}`);
+    // The column is narrow: the word stands in it, the reason with the large figure.
+    if (quality !== "Good" && !view.batch) put(cells.fed.flaw, quality);
   }
 
   renderPlant(view, display) {

@@ -29,11 +29,11 @@ export function startLogin(entered, left) {
     await logOut().catch(() => {});
     left();
   });
-  startPassword();
+  startPassword(entered);
   startPeople();
 }
 
-function startPassword() {
+function startPassword(entered) {
   const [old, fresh, again] = ["old", "new", "again"].map((part) => byId(`password-${part}`));
   const fault = byId("password-fault");
   byId("password-form").addEventListener("submit", (event) => {
@@ -41,10 +41,12 @@ function startPassword() {
     if (fresh.value !== again.value) return put(fault, "The two new passwords differ.");
     return tried(fault, async () => {
       await post("session/password", { old: old.value, new: fresh.value });
+      const first = session.must_change_password;
       session.must_change_password = false;
       for (const input of [old, fresh, again]) input.value = "";
       put(fault, "The password is changed.");
-      renderMe();
+      if (first) await entered();
+      else renderMe();
     });
   });
 }
@@ -63,13 +65,12 @@ function once(text) {
   show(byId("people-once"), Boolean(text));
 }
 
-const givenTo = (body, name) =>
-  `One-time password of ${name}: ${body.password ?? body.one_time_password}. It is shown once; tell nobody else.`;
+const givenTo = (body, name) => `One-time password of ${name}: ${body.password}. It is shown once; tell nobody else.`;
 
 async function loadPeople() {
   await tried(byId("people-fault"), async () => {
     const body = await get("people");
-    byId("people-rows").replaceChildren(...(body.people ?? body).map(row));
+    byId("people-rows").replaceChildren(...body.map(row));
   });
 }
 

@@ -5,7 +5,6 @@ same content policy as the desk's.
 """
 
 import copy
-import itertools
 import json
 import re
 from collections.abc import Callable
@@ -200,17 +199,9 @@ class Stage:
 
 
 def _trend() -> Json:
-    """Return ten minutes: the longest stretch of feeding that was recorded, to and fro, for a picture that is full."""
+    """Return the ten minutes that were recorded, moved to the staged time."""
     columns = RECORDED["trend?minutes=10"]["columns"]
-    near = [
-        fed is not None and asked is not None and asked > 0.2 and abs(fed / asked - 1.0) < 0.02
-        for fed, asked in zip(columns["fed_kg_s"], columns["setpoint_kg_s"], strict=True)
-    ]
-    stretches = [list(run) for good, run in itertools.groupby(range(len(near)), near.__getitem__) if good]
-    stretch = max(stretches, key=len)
-    rows = list(itertools.islice(itertools.cycle(stretch + stretch[::-1]), 600))
-    made = {name: [values[row] for row in rows] for name, values in columns.items()}
-    return {"period_s": 1, "columns": made | {"t_s": [END_S - 600 + at for at in range(600)]}}
+    return {"period_s": 1, "columns": columns | {"t_s": [END_S - 600 + at for at in range(600)]}}
 
 
 def _choices(actions: list[Json], view: Json) -> list[Json]:

@@ -82,8 +82,9 @@ export class Now {
     const wanted = dosePerMix(view.wanted_kg_s, mix, display);
     const dose = dosePerMix(view.fed_kg_s.value, mix, display);
     const error = view.feed_error_fraction;
-    const off =
-      view.run_state !== "feeding" ? "" : view.learning ? "learning" : error === null ? "" : `${percent(error)} off`;
+    // The terminal's figure: the mean of the last buckets of the tolerance, not the two large figures' difference.
+    const mean = view.learning ? "learning" : error === null ? "" : `${percent(error)} off on average`;
+    const off = view.run_state === "feeding" ? mean : "";
     cells.now.read({ ...view.fed_kg_s, value: null }, display.feed);
     const about = view.fed_kg_s.quality === "Uncertain" ? "~" : "";
     put(cells.now.figure, dose === null ? MISSING : about + fixed(dose, 2));

@@ -14,7 +14,7 @@ function svg(tag, attributes, ...children) {
   return made;
 }
 
-const at = (share) => WIDTH / 2 + (Math.max(-REACH, Math.min(REACH, share)) / REACH) * (WIDTH / 2 - 14);
+const at = (share) => WIDTH / 2 + (Math.max(-REACH, Math.min(REACH, share)) / REACH) * (WIDTH / 2 - 24);
 
 export class Rail {
   constructor() {

@@ -2,8 +2,8 @@
 # no root. Everything it makes lies in the checkout, in .venv and .tools.
 #
 #   prepare_python   a virtual environment with exactly the packages of deploy/requirements.lock, and this project in it
-#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze, mbpoll) and a library
-#                    (libmodbus), from Debian's packages
+#   bring_tools      programs that only the tests need (Mosquitto, promtool, systemd-analyze, mbpoll, Chromium) and a
+#                    library (libmodbus), from Debian's packages
 
 readonly LOCK=deploy/requirements.lock
 readonly STAMP=.venv/crumbmeter.stamp      # written last: no stamp, no finished environment
@@ -105,9 +105,12 @@ refresh_lists() {
     [ -n "$(find "$DEBIAN/lists" -maxdepth 1 -name '*Packages*' -print -quit)" ] && : >"$DEBIAN/lists/fresh"
 }
 
+fetch() {  # PACKAGE...: those that are not there yet
+  (cd "$DEBIAN/debs" && apt_here download "$@") >>"$DEBIAN/apt.log"
+}
+
 unpack_one() {  # PACKAGE [PATH]: all of the package, or one path of it
-  rm -f "$DEBIAN/debs/$1"_*.deb
-  (cd "$DEBIAN/debs" && apt_here download "$1") >>"$DEBIAN/apt.log" &&
+  { compgen -G "$DEBIAN/debs/$1_*.deb" >/dev/null || fetch "$1"; } &&
     dpkg-deb --fsys-tarfile "$DEBIAN/debs/$1"_*.deb 2>>"$DEBIAN/apt.log" |
     tar -x --no-same-owner -C "$DEBIAN/root" ${2:+"./$2"} 2>>"$DEBIAN/apt.log"
 }
@@ -117,7 +120,7 @@ installed() { dpkg-query -W -f '${Status}' "$1" 2>/dev/null | grep -q 'ok instal
 # unpack_debian PACKAGE [PATH]: one path of the package, or without PATH all of it and of what it depends on and the
 # machine lacks. Sets REASON on failure.
 unpack_debian() {
-  local package=$1 path=${2-} names name
+  local package=$1 path=${2-} names name wanted=()
   if ! command -v apt-get >/dev/null || ! command -v dpkg-deb >/dev/null; then
     REASON='this machine has no apt-get'; return 1
   fi
@@ -131,14 +134,25 @@ unpack_debian() {
     [ -n "$names" ] || { REASON="apt finds no package $package: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
   fi
   for name in $names; do
-    if [ "$name" != "$package" ] && installed "$name"; then continue; fi
+    if [ "$name" = "$package" ] || ! installed "$name"; then wanted+=("$name"); fi
+  done
+  rm -rf "$DEBIAN"/debs/*.deb
+  fetch "${wanted[@]}" || :                              # at once is quicker; what failed is tried again one by one
+  for name in "${wanted[@]}"; do
     if ! unpack_one "$name" "$path"; then
-      rm -f "$DEBIAN/lists/fresh"                        # perhaps the lists are old: fetch them once more
+      rm -f "$DEBIAN/debs/$name"_*.deb "$DEBIAN/lists/fresh"  # perhaps the lists are old: fetch them once more
       refresh_lists && unpack_one "$name" "$path" ||
         { REASON="fetching Debian's $name failed: $(tail -n 1 "$DEBIAN/apt.log")"; return 1; }
     fi
   done
   rm -rf "$DEBIAN"/debs/*.deb
+}
+
+# own_fonts: a line of shell that lets a program find the fonts in .tools where the machine has none.
+own_fonts() {
+  printf '<?xml version="1.0"?>\n<fontconfig><dir>%s</dir><cachedir>%s</cachedir></fontconfig>\n' \
+    "$DEBIAN/root/usr/share/fonts" "$DEBIAN/fonts" >"$DEBIAN/fonts.conf"
+  printf '[ -f /etc/fonts/fonts.conf ] || export FONTCONFIG_FILE=%q' "$DEBIAN/fonts.conf"
 }
 
 # bring NAME PACKAGE PROGRAM [PATH]: make NAME callable, from the machine or from Debian's PACKAGE (see above). A note in
@@ -149,8 +163,8 @@ bring() {
   unpack_debian "$2" "${4-}" || { MISSING+=("$name: $REASON"); return; }
   libraries=$(find "$DEBIAN/root" -name '*.so*' -printf '%h\n' | sort -u | paste -sd :)
   mkdir -p .tools/bin
-  printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\nexec %q "$@"\n' \
-    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$DEBIAN/root/$3" >".tools/bin/$name.new"
+  printf '#!/bin/sh\nexport LD_LIBRARY_PATH=%q SYSTEMD_UNIT_PATH=%q\n%s\nexec %q "$@"\n' \
+    "$libraries" "$DEBIAN/root/lib/systemd/system:" "$(own_fonts)" "$DEBIAN/root/$3" >".tools/bin/$name.new"
   chmod +x ".tools/bin/$name.new" && mv ".tools/bin/$name.new" ".tools/bin/$name"
 }
 
@@ -172,6 +186,8 @@ bring_tools() {
   bring_library libmodbus include/modbus/modbus.h libmodbus5 libmodbus-dev
   command -v gcc >/dev/null || MISSING+=('gcc: install it to build the libmodbus program')
   bring promtool prometheus usr/bin/promtool usr/bin/promtool
+  command -v chromium >/dev/null ||                       # its small sister has half as much to bring, and no window
+    bring chromium-headless-shell chromium-headless-shell usr/lib/chromium/chromium-headless-shell
   if [ "$(id -u)" -eq 0 ] || [ -d /run/systemd ]; then
     bring systemd-analyze systemd usr/bin/systemd-analyze
   elif ! command -v systemd-analyze >/dev/null; then

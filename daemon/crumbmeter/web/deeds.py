@@ -54,7 +54,8 @@ SHELF: Final = Value("s", 60.0, 12 * 3600.0)
 MASS: Final = Value("kg", 0.0, 1e6)
 KNOWN_MASS: Final = Value("kg", 0.001, 1e6)
 BAG: Final = Value("kg", *BAG_KG)
-JOB: Final = Value("kg", 0.0, MOST_JOB_KG)
+JOB: Final = Value("kg of mix", 0.0, MOST_JOB_KG)
+WASTED: Final = Value("kg of mix", 0.001, MOST_JOB_KG)
 SHARE: Final = Value("fraction of what the drum holds", 0.01, 1.0)
 COUNTED: Final = Value("SI unit of the signal", 0.0, 1e12)
 
@@ -93,7 +94,7 @@ DEEDS: Final[dict[str, Deed]] = {
     ),
     "mix wasted": Deed(
         "So much mix that left the drum is marked as wasted. It stays in the record as it was made.", _OPERATOR,
-        value=KNOWN_MASS, reason=True,
+        value=WASTED, reason=True,
     ),
     "hand over note": Deed(
         "What the next shift should know goes into the record.", _OPERATOR, Confirm.NONE, reason=True

@@ -141,6 +141,32 @@ class LinksBody(BaseModel):
     links: list[dict[str, object]]
 
 
+class CardRowBody(Answer):
+    """One rate of the plant."""
+
+    mix_kg_s: float = Field(description="[kg/s] Mix without rubber, round in the site's unit.")
+    rubber_kg_s: float
+    auger_speed_rev_s: float
+    possible: bool = Field(description="Whether the feeder can: its highest and its lowest steady speed allow it.")
+
+
+class CardBody(Answer):
+    """What to feed by hand of one mix."""
+
+    mix_id: str
+    title: str
+    rows: list[CardRowBody]
+
+
+class CardsBody(Answer):
+    """Cards to print, for the day on which no computer feeds; from the same functions as the setpoint."""
+
+    feed_factor_kg_rev: float
+    factor_learned: bool = Field(description="By the weight; else it is the site file's.")
+    delay_s: float = Field(description="[s] Rubber that is set now reaches the mix so much later.")
+    cards: list[CardBody]
+
+
 class TrendColumns(Answer):
     """Columns of equal length. null: Bad or missing."""
 

@@ -19,6 +19,12 @@ async def page(request: Request) -> Response:
     return _PAGE.answer("index.html", request)
 
 
+@router.get("/card")
+async def card_page(request: Request) -> Response:
+    """Serve the page that prints cards for feeding by hand."""
+    return _PAGE.answer("card.html", request)
+
+
 @router.get("/assets/{name:path}")
 async def asset(name: str, request: Request) -> Response:
     """Serve a file of the page."""

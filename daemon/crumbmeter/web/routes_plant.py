@@ -9,6 +9,8 @@ from starlette.responses import JSONResponse, Response
 
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.model.events import event
+from crumbmeter.model.units import UNITS
+from crumbmeter.site.card import cards
 from crumbmeter.web import models
 from crumbmeter.web.access import Caller, Desk, LoggedInCaller, answers_beside_a_stream, forbidden, guarded
 from crumbmeter.web.actions import actions
@@ -80,6 +82,35 @@ async def trend(parts: Desk, minutes: Minutes = 10) -> models.TrendBody:
     """Return the last minutes, at most 1500 rows: thinned to the least and the greatest of each bucket of seconds."""
     until = parts.wall_us() // 1_000_000
     return models.TrendBody.model_validate(await asyncio.to_thread(parts.trend.body, until, minutes))
+
+
+@router.get("/cards", **guarded(Role.VIEWER))
+async def hand_cards(parts: Desk) -> models.CardsBody:
+    """Return cards for feeding by hand, with the feed factor as learned; none at a batch plant."""
+    params, view = parts.site.params, parts.link.view
+    learned = view is not None and not view["learning"] and view["feed_factor_kg_rev"] is not None
+    factor = view["feed_factor_kg_rev"] if view is not None and learned else params.weighing.feed_factor_kg_rev
+    return models.CardsBody(
+        feed_factor_kg_rev=factor,
+        factor_learned=learned,
+        delay_s=params.line.travel_s + params.feed.auger_lag_s,
+        cards=[
+            models.CardBody(
+                mix_id=card.mix_id,
+                title=card.title,
+                rows=[
+                    models.CardRowBody(
+                        mix_kg_s=UNITS[card.mix_unit].to_si(row.mix),
+                        rubber_kg_s=row.rubber_kg_s,
+                        auger_speed_rev_s=row.auger_rpm / 60.0,
+                        possible=row.can,
+                    )
+                    for row in card.rows
+                ],
+            )
+            for card in cards(parts.site, factor)
+        ],
+    )
 
 
 @router.get("/actions", **guarded(Role.VIEWER))

@@ -277,6 +277,26 @@ async def test_links_are_controls_own_word(tmp_path: Path, clock: FakeClock) -> 
         assert (status, answer["links"]) == (200, [])
 
 
+async def test_cards_for_feeding_by_hand_are_the_cores_figures(bench: Bench) -> None:
+    browser = await logged_in(bench, "viewer")
+    status, before = await browser.ask("GET", "/api/v1/cards")
+    assert (status, before["factor_learned"], before["feed_factor_kg_rev"]) == (200, False, 0.9)
+    bench.hear(learning=False, feed_factor_kg_rev=0.85)
+    _, learned = await browser.ask("GET", "/api/v1/cards")
+    assert (learned["factor_learned"], learned["feed_factor_kg_rev"]) == (True, 0.85)
+    card = next(one for one in learned["cards"] if one["mix_id"] == "surface_10lb")
+    row = card["rows"][len(card["rows"]) // 2]
+    # 10 lb in a short ton with the rubber: so many short tons without it, times 10 / (2000 - 10) * 2000 lb.
+    short_ton_h = row["mix_kg_s"] * 3600.0 / (2000.0 * 0.45359237)
+    assert short_ton_h == pytest.approx(round(short_ton_h))
+    assert row["rubber_kg_s"] * 3600.0 / 0.45359237 == pytest.approx(short_ton_h * 10.0 / 1990.0 * 2000.0, rel=1e-9)
+    assert row["auger_speed_rev_s"] == pytest.approx(row["rubber_kg_s"] / 0.85)
+    assert row["possible"]
+    bench.hear(learning=True, feed_factor_kg_rev=0.95)
+    _, learning = await browser.ask("GET", "/api/v1/cards")
+    assert learning["feed_factor_kg_rev"] == 0.9
+
+
 async def test_the_link_comes_back_by_itself_and_is_told_of_once(tmp_path: Path, clock: FakeClock) -> None:
     async with control(tmp_path, clock) as (bench, made):
         bench.link.look()

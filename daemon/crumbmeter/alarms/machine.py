@@ -10,6 +10,10 @@ from crumbmeter.alarms.life import LIVE, TO_BE_SEEN, TRANSITIONS, AlarmState, Ch
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.frozen import dataclass, replace
 
+CALM_S = 60.0
+"""[s] An alarm that is raised twice within so long then stays until its condition has been gone for as long: the cap on
+how often one alarm can call (REQ-36). Ours; ISA-18.2 counts three in a minute as chattering."""
+
 
 @dataclass(frozen=True, slots=True)
 class AlarmMemory:
@@ -31,6 +35,10 @@ class AlarmMemory:
     who: str = ""
     """Who put it aside."""
     why: str = ""
+    raised_s: float | None = None
+    """[s] Process time at which it was last raised."""
+    chatters: bool = False
+    """Raised twice within `CALM_S`: it clears only after so long without its condition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +95,7 @@ def evaluate(
             after.append(before)
             continue
         on_s, off_s = delays_s.get(spec.alarm_id, (spec.on_delay_s, spec.off_delay_s))
+        off_s = max(off_s, CALM_S) if before.chatters else off_s
         memory, happened = _follow(before, condition, spec, (on_s, off_s), dt_s, now_s)
         memory, put = _put_aside(memory, spec, aside=aside, now_s=now_s)
         memory, more = _tell(memory, spec, condition, now_s)
@@ -165,7 +174,8 @@ def _tell(
     if not memory.holds or moved(memory.state, Change.RAISED, latches=spec.latches) is None:
         return memory, ()
     detail = condition.detail if condition.true else memory.detail
-    memory = replace(_move(memory, Change.RAISED, spec, now_s), detail=detail)
+    chatters = memory.raised_s is not None and now_s - memory.raised_s <= CALM_S
+    memory = replace(_move(memory, Change.RAISED, spec, now_s), detail=detail, raised_s=now_s, chatters=chatters)
     return memory, (_event("alarm_raised", spec, memory, detail=detail),)
 
 

@@ -14,7 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from crumbmeter.alarms.acts import CHANGES, act
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.alarms.life import ASIDE, LIVE, TO_BE_SEEN, AlarmState, Change, moved
-from crumbmeter.alarms.machine import PLACES, Condition, evaluate, first_alarms
+from crumbmeter.alarms.machine import CALM_S, PLACES, Condition, evaluate, first_alarms
 from crumbmeter.model.commands import Command, CommandKind
 
 LETTERS = dict(zip("ABCDEFGHI", AlarmState, strict=True))
@@ -55,6 +55,7 @@ def test_every_state_can_be_reached_and_left() -> None:
     assert set(TO_BE_SEEN) == {LETTERS[letter] for letter in "BDE"}
 
 
+SCAN_S = CALM_S + 1.0
 ALARMS = ("dose_out", "other_master")
 """One that is suppressed with the drum, one that latches; neither has an on-delay."""
 
@@ -80,11 +81,11 @@ class AnyShift(RuleBasedStateMachine):
 
     @rule(true=st.fixed_dictionaries(dict.fromkeys(ALARMS, st.sampled_from([True, False, None]))), drum=st.booleans())
     def scan(self, true: dict[str, bool | None], drum: bool) -> None:
-        """A scan longer than every off-delay, so that what is told at once holds at once."""
-        self.now_s += 30.0
+        """A scan longer than every off-delay and than a calm time, so that what is told at once holds at once."""
+        self.now_s += SCAN_S
         suppressed = frozenset() if drum else frozenset({"dose_out"})
         told = {name: Condition(one) for name, one in true.items()}
-        self.alarms, _ = evaluate(self.alarms, told, {}, suppressed, self.now_s, 30.0)
+        self.alarms, _ = evaluate(self.alarms, told, {}, suppressed, self.now_s, SCAN_S)
         for name, one in true.items():
             if one is not None and one != self.holds[name]:
                 self.holds[name] = one
@@ -115,6 +116,6 @@ class AnyShift(RuleBasedStateMachine):
             assert (memory.left_s > 0.0) == (memory.state is AlarmState.SHELVED), spec.alarm_id
 
 
-# A shelf never ends within it: 30 s a scan, an hour's shelf, at most 100 steps.
+# A shelf never ends within it: about a minute a scan, an hour's shelf, at most 50 steps.
 TestAnyShift: Any = AnyShift.TestCase
-TestAnyShift.settings = settings(max_examples=150, stateful_step_count=100, deadline=None)
+TestAnyShift.settings = settings(max_examples=300, stateful_step_count=50, deadline=None)

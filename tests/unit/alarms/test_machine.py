@@ -1,5 +1,6 @@
 """Alarms scan by scan: delays that begin anew, inputs that are not known, what is suppressed, first-out, floods."""
 
+import random
 from typing import Any
 
 import pytest
@@ -8,7 +9,7 @@ from crumbmeter.alarms.acts import act
 from crumbmeter.alarms.catalogue import BY_ID, CATALOGUE, Priority
 from crumbmeter.alarms.flood import BEGINS_ABOVE
 from crumbmeter.alarms.life import LATCHED, LATCHED_SEEN, AlarmState
-from crumbmeter.alarms.machine import PLACES, AlarmMemory, Alarms, Condition, evaluate, first_alarms
+from crumbmeter.alarms.machine import CALM_S, PLACES, AlarmMemory, Alarms, Condition, evaluate, first_alarms
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
 
@@ -63,7 +64,7 @@ def test_a_whole_life_with_its_record() -> None:
     panel = Panel()
     panel.scan(dose_out=True)
     panel.scan(5.0, dose_out=True)
-    assert panel.memory(QUICK) == AlarmMemory(U, 0.0, 0.2, "at 0.2", holds=True)
+    assert panel.memory(QUICK) == AlarmMemory(U, 0.0, 0.2, "at 0.2", holds=True, raised_s=0.2)
     panel.acknowledge(QUICK)
     panel.scan(dose_out=False)
     assert panel.state(QUICK) is N
@@ -76,7 +77,7 @@ def test_gone_before_it_was_seen_is_kept_until_somebody_has() -> None:
     panel.scan(dose_out=True)
     panel.scan(dose_out=False)
     panel.scan(600.0)
-    assert panel.memory(QUICK) == AlarmMemory(R, 0.0, 0.4, "at 0.2")
+    assert panel.memory(QUICK) == AlarmMemory(R, 0.0, 0.4, "at 0.2", raised_s=0.2)
     panel.scan(dose_out=True)
     assert panel.state(QUICK) is U
     assert panel.memory(QUICK).detail == f"at {panel.now_s:.1f}"
@@ -112,6 +113,24 @@ def test_not_known_moves_nothing_and_the_delay_begins_anew(state: AlarmState, ho
     panel.scan(60.0, **dict.fromkeys(PLACES))
     assert set(panel.alarms.each) == {AlarmMemory(state, 0.0, 1.0, "kept", holds)}
     assert panel.events == []
+
+
+def test_noise_at_a_limit_calls_twice_in_an_hour() -> None:
+    """REQ-36: a reading that sways by one count about a limit, without any delay or deadband of its own."""
+    chance = random.Random(5)
+    panel = Panel()
+    for _ in range(5 * 3600):
+        panel.scan(dose_out=chance.random() < 0.5)
+    assert panel.events == ["alarm_raised dose_out", "alarm_cleared dose_out", "alarm_raised dose_out"]
+    panel.scan(CALM_S - 0.4, dose_out=False)
+    assert panel.state(QUICK) is U
+    panel.scan(0.6, dose_out=False)
+    assert panel.state(QUICK) is R
+    # What comes back after a calm time is a new call, and clears at once as ever.
+    panel.scan(CALM_S)
+    panel.scan(dose_out=True)
+    panel.scan(dose_out=False)
+    assert panel.events[-2:] == ["alarm_raised dose_out", "alarm_cleared dose_out"]
 
 
 def test_acknowledging_does_not_stop_a_clock() -> None:

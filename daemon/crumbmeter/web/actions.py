@@ -43,6 +43,8 @@ def _action(
         why_not = f"only {_who(deed)} may do this"
     elif not up or view is None:
         why_not = "" if kind in ALWAYS else "control does not answer"
+    elif kind == "drum dumped" and site.params.batch is not None:
+        why_not = "this is a batch plant, it has no drum"
     elif kind not in ALWAYS:
         why_not = _WHY_NOT.get(kind, _nothing)(view, settings or {})
         if not why_not and choices == [] and deed.subject is not Subject.LOT:

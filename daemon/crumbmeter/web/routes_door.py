@@ -15,7 +15,7 @@ Named = Annotated[str, Path(pattern=NAME_PATTERN, description="Name of a person.
 EVERYBODY: dict[str, Any] = {"openapi_extra": {"x-crumbmeter-role": "nobody", "x-crumbmeter-changes": False}}
 
 
-@router.get("/session", tags=["session"], responses=answers(503), **EVERYBODY)
+@router.get("/session", tags=["session"], **EVERYBODY)
 async def session(parts: Desk, request: Request) -> models.LoggedIn | models.LoggedOut:
     """Say who is logged in."""
     caller = look_up(parts, request.cookies.get(COOKIE))

@@ -13,6 +13,7 @@ from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.view import AlarmView
+from crumbmeter.site import load
 from crumbmeter.web.actions import OFFERED, actions
 from crumbmeter.web.deeds import DEEDS, Subject
 from crumbmeter.web.people import Role
@@ -20,7 +21,7 @@ from crumbmeter.web.view_models import Part, ViewBody
 from tests.fakes import FakeClock
 from tests.system.daemons import Small, small
 from tests.unit.outward.samples import VIEW
-from tests.unit.web.making import SITE, Bench, Browser
+from tests.unit.web.making import ROOT, SITE, Bench, Browser
 
 STOPPED = {"control_enabled": False, "in_service": False}
 
@@ -127,6 +128,13 @@ async def test_what_can_be_done_follows_the_plant(bench: Bench) -> None:
     assert found["hold feed"]["allowed"]
     assert found["enable control"]["why_not"] == "control is enabled already"
     assert found["measure trip"]["why_not"] == "the feed is in service: stop it first"
+
+
+async def test_a_batch_plant_has_no_drum_to_dump(bench: Bench) -> None:
+    bench.hear()
+    site = load(ROOT / "config" / "sites" / "demo_batch.toml")
+    found = actions(Role.OPERATOR, bench.link.view, bench.link.settings, site, up=True)
+    assert {one["kind"]: one for one in found}["drum dumped"]["why_not"].startswith("this is a batch plant")
 
 
 async def test_stopping_is_always_allowed_even_when_nothing_is_heard(bench: Bench, clock: FakeClock) -> None:

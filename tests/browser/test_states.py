@@ -170,10 +170,10 @@ def test_switch_of_light_holds_over_a_reload(fresh: Stage) -> None:
 
 
 def test_a_machine_that_slept_finds_its_picture_old_at_once(fresh: Stage) -> None:
-    """The steady clock may stand still in a sleep; the wall clock does not."""
+    """REQ-42: the steady clock may stand still in a sleep of an hour; the wall clock does not."""
     page = fresh.open()
     fresh.silent = True
-    page.evaluate("() => { const real = Date.now.bind(Date); Date.now = () => real() + 60_000; }")
+    page.evaluate("() => { const real = Date.now.bind(Date); Date.now = () => real() + 3_600_000; }")
     expect(page.locator("body")).to_have_attribute("data-link", "desk", timeout=1500)
 
 

@@ -95,7 +95,6 @@ class Bench:
         boss = await self.desk.integrator()
         await self.control.do("enable control")
         self.desk.person(boss, "ana", "operator")
-        self.desk.person(boss, "vera", "viewer")
 
     @property
     def address(self) -> str:

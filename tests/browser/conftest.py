@@ -1,5 +1,6 @@
 """Chromium for a whole module, or a skip that says how to get it."""
 
+import contextlib
 import itertools
 import os
 import socket
@@ -24,14 +25,17 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def module_port() -> Callable[[], int]:
-    """Return a function that finds a free TCP port, for what lives as long as its module."""
-    numbers = itertools.count(32_000 - os.getpid() % 4_000, -1)
+    """Return a function that finds a free TCP port, for what lives as long as its module.
+
+    They lie above those that the kernel gives to outgoing connections, and so apart from the other tests' ports.
+    """
+    numbers = itertools.count(os.getpid() * 97)
 
     def find() -> int:
         while True:
-            port = next(numbers)
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", port)) != 0:
-                    return port
+            port = 61_000 + next(numbers) % 4_500
+            with socket.socket() as probe, contextlib.suppress(OSError):
+                probe.bind(("127.0.0.1", port))
+                return port
 
     return find

@@ -147,10 +147,16 @@ class Stage:
         view["seq"] = list(STATES).index(self.state)
         return view
 
-    def show(self, state: str) -> None:
-        """Change to another state, and wait until the page has it."""
+    def show(self, state: str, where: str = "now") -> Page:
+        """Change to another state and view, at the first size and light; wait until the page has it."""
         self.state = state
+        self.sent.clear()
+        self.page.keyboard.press("Escape")
+        self.page.emulate_media(color_scheme="light")
+        self.page.set_viewport_size({"width": 1280, "height": 800})
+        self.page.goto(f"{ADDRESS}/#{where}")  # the same page: only its view changes
         self.page.locator(f"body[data-link=fresh][data-seq='{list(STATES).index(state)}']").wait_for()
+        return self.page
 
     def open(self, where: str = "now") -> Page:
         """Open the page, and wait until it shows the view."""

@@ -10,10 +10,11 @@ from tests.browser.stage import Stage
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture
-def stage(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Stage]:
-    """Return a page of somebody of the role that the test names."""
-    made = Stage(browser, "stopped", role=getattr(request, "param", "operator"))
+@pytest.fixture(scope="module")
+def stage(browser: Browser) -> Iterator[Stage]:
+    """Return the operator's page, for one test after the other."""
+    made = Stage(browser, "stopped")
+    made.open()
     yield made
     made.close()
 
@@ -25,7 +26,7 @@ def sheet_of(page: Page, name: str) -> Locator:
 
 
 def test_moisture_shows_limits_first_and_refuses_what_is_outside(stage: Stage) -> None:
-    page = stage.open("actions")
+    page = stage.show("stopped", "actions")
     sheet = sheet_of(page, "Enter moisture")
     expect(sheet).to_contain_text("From 0 to 20 percent of dry mass")
     expect(sheet).to_contain_text("Now: 4 percent of dry mass")
@@ -47,7 +48,7 @@ def test_moisture_shows_limits_first_and_refuses_what_is_outside(stage: Stage) -
 
 
 def test_a_big_step_is_typed_twice_and_a_field_being_edited_is_left_alone(stage: Stage) -> None:
-    page = stage.open("actions")
+    page = stage.show("stopped", "actions")
     sheet = sheet_of(page, "Enter moisture")
     field = sheet.get_by_label("Percent of dry mass")
     again = sheet.get_by_label("type the number once more")
@@ -70,7 +71,7 @@ def test_a_big_step_is_typed_twice_and_a_field_being_edited_is_left_alone(stage:
 
 
 def test_shelving_takes_time_and_reason_and_the_most_of_its_priority(stage: Stage) -> None:
-    page = stage.open("alarms")
+    page = stage.show("stopped", "alarms")
     card = page.locator("#alarms-live .alarm").filter(has_text="outside its warning band")
     card.get_by_role("button", name="Shelve").click()
     sheet = page.get_by_role("dialog")
@@ -89,7 +90,7 @@ def test_shelving_takes_time_and_reason_and_the_most_of_its_priority(stage: Stag
 
 
 def test_start_asks_and_stop_does_not_and_stays_in_reach(stage: Stage) -> None:
-    page = stage.open()
+    page = stage.show("stopped")
     sheet = sheet_of(page, "Start feed")
     expect(sheet).to_contain_text("machinery starts by itself")
     assert stage.sent == []
@@ -104,8 +105,8 @@ def test_start_asks_and_stop_does_not_and_stays_in_reach(stage: Stage) -> None:
     expect(sheet).to_be_hidden()
 
 
-@pytest.mark.parametrize("stage", ["integrator"], indirect=True)
-def test_enabling_control_takes_the_typed_word(stage: Stage) -> None:
+def test_enabling_control_takes_the_typed_word(browser: Browser) -> None:
+    stage = Stage(browser, "stopped", role="integrator")
     for action in stage.actions:
         if action["kind"] == "enable control":
             action |= {"allowed": True, "why_not": ""}
@@ -119,10 +120,11 @@ def test_enabling_control_takes_the_typed_word(stage: Stage) -> None:
     send.click()
     expect(page.locator("#told-text")).to_contain_text("Control says: done")
     assert [one["kind"] for one in stage.sent] == ["enable control"]
+    stage.close()
 
 
 def test_what_cannot_be_done_now_says_why(stage: Stage) -> None:
-    page = stage.open("actions")
+    page = stage.show("stopped", "actions")
     row = page.get_by_role("button", name="Enable control")
     expect(row).to_have_attribute("aria-disabled", "true")
     row.click(force=True)  # Playwright holds back from what only says that it is disabled; a finger does not

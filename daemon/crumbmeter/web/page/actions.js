@@ -88,7 +88,7 @@ export async function perform(action, { subject = "", value = null, reason = "",
     Object.assign(line, {
       state: "refused",
       text: lost
-        ? "No answer. It may have been carried out: look at the state before you ask again."
+        ? `No answer. It may have been carried out: look before you ask again.${atTheFeeder(action.kind)}`
         : `Refused: ${fault.message}`,
     });
   }
@@ -96,6 +96,8 @@ export async function perform(action, { subject = "", value = null, reason = "",
   await refresh();
   return line;
 }
+
+const atTheFeeder = (kind) => (kind === "stop feed" ? " To stop, use the stop at the feeder." : "");
 
 function outcomeOf(answer) {
   const found = answer.outcome;

@@ -24,9 +24,19 @@ const SPANS = [
 const VIEWS = ["now", "alarms", "trend", "actions", "me"];
 const TREND_MS = 5000;
 const ACTIONS_MS = 5000;
+const LONGEST_MS = 60000;
 const FIRST_MS = 3000;
 
-const page = { settings: {}, display: displayOf({}), catalogue: new Map(), view: null, minutes: 10, fresh: false };
+const page = {
+  settings: {},
+  display: displayOf({}),
+  catalogue: new Map(),
+  view: null,
+  minutes: 10,
+  enteredAt: 0,
+  drawnAt: 0,
+  loading: false,
+};
 const now = new Now(card);
 const announcer = new Announcer();
 const short = new Trend(byId("short-trend"), ["feed"]);
@@ -53,11 +63,16 @@ function route(focus = true) {
   loadTrend();
 }
 
-function loadTrend() {
-  if (!session.who) return;
+// Ten minutes are drawn anew every five seconds, twelve hours once a minute; a page that nobody sees rests.
+function loadTrend(soon = true) {
+  if (!session.who || document.hidden) return;
   const options = { display: page.display, basis: page.view?.dose_basis ?? "total_mix", zone: page.settings.zone };
   short.load(10, { ...options, minutes: 10 });
-  long.load(page.minutes, { ...options, minutes: page.minutes });
+  const pause = Math.min(LONGEST_MS, page.minutes * (TREND_MS / 10));
+  if (soon || performance.now() - page.drawnAt >= pause - 100) {
+    page.drawnAt = performance.now();
+    long.load(page.minutes, { ...options, minutes: page.minutes });
+  }
 }
 
 function renderSpans() {
@@ -285,7 +300,7 @@ async function boot() {
   startLogin(entered, left);
   onActions(renderActions);
   window.addEventListener("hashchange", () => route());
-  setInterval(loadTrend, TREND_MS);
+  setInterval(() => loadTrend(false), TREND_MS);
   setInterval(refresh, ACTIONS_MS);
   renderBar();
   try {

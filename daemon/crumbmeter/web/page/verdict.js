@@ -1,20 +1,22 @@
 // The first question: does the rubber follow the plant? From one view, in words; nothing here touches the page.
 
-// Alarms that say so themselves when the rubber does not, or soon will not, follow.
-const AGAINST = new Set([
-  "feed_stopped",
-  "input_lost",
-  "dose_out",
-  "feed_off_setpoint",
-  "no_rubber_flow",
-  "rubber_not_arriving",
-  "pressure_high",
-  "pressure_low",
-  "write_not_confirmed",
-  "other_master",
-  "charge_doubtful",
-  "scan_late",
-]);
+// What each alarm makes of the answer, while its cause holds.
+const LAG = "The rubber does not follow the plant.";
+const DOUBT = "Whether the rubber follows is in doubt.";
+const AGAINST = {
+  feed_stopped: LAG,
+  feed_off_setpoint: LAG,
+  no_rubber_flow: LAG,
+  rubber_not_arriving: LAG,
+  pressure_high: LAG,
+  pressure_low: LAG,
+  input_lost: DOUBT,
+  write_not_confirmed: DOUBT,
+  other_master: DOUBT,
+  charge_doubtful: DOUBT,
+  scan_late: DOUBT,
+  dose_out: "The last tons are outside their band.",
+};
 const ASIDE = new Set(["shelved", "out of service", "suppressed by design"]);
 const RANK = { high: 0, medium: 1, low: 2 };
 
@@ -48,8 +50,8 @@ export function verdict(view) {
   const dosed = (view.dose_target_fraction ?? 0) > 0;
   const mix = view.mix_rate_kg_s ?? 0;
   if (view.run_state !== "feeding") return standing(view, dosed, mix, because);
-  const against = told(view).find((alarm) => AGAINST.has(alarm.alarm_id) && !isGone(alarm));
-  if (against) return { level: "bad", word: "The rubber does not follow the plant.", because: against.text };
+  const against = told(view).find((alarm) => alarm.alarm_id in AGAINST && !isGone(alarm));
+  if (against) return { level: "bad", word: AGAINST[against.alarm_id], because: against.text };
   if (view.batch) return { level: "good", word: "Rubber is charged for each batch.", because: batchWords(view.batch) };
   if (view.fed_kg_s.quality === "Bad") {
     return { level: "bad", word: "Whether the rubber follows is not known.", because: `Feed: ${view.fed_kg_s.reason}` };

@@ -32,6 +32,8 @@ def record() -> dict[str, Any]:
             browser = Browser(bench.port)
             browser.login("ana", PASSWORD)
             browser.ask("POST", "/api/v1/commands", {"kind": "start feed"})
+            browser.ask("POST", "/api/v1/commands", {"kind": "plan job", "value": 900_000.0})
+            browser.ask("POST", "/api/v1/commands", {"kind": "load bag", "subject": "LOT-17", "value": 680.0})
             began = bench.until(lambda view: view["run_state"] == "feeding", 120.0)["process_time_s"]
             bench.until(lambda view: view["process_time_s"] > began + FED_S, FED_S + 60.0)
             names = ("view", "settings", "actions", "alarms/catalogue", "trend?minutes=10", "links")

@@ -25,9 +25,10 @@ const WORDS = {
   "drum dumped": "Drum was dumped",
   "enable control": "Enable control",
   "monitor only": "Return to monitor only",
+  "plan job": "Say how large the job is",
   "load bag": "Load a bulk bag",
   "mix wasted": "Mark mix as wasted",
-  "hand-over note": "Hand-over note",
+  "hand over note": "Leave a note for the next shift",
 };
 const REFUSED = new Set(["command_refused", "command_expired", "command_displaced"]);
 const SHOWN = 6;

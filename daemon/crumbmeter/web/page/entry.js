@@ -10,6 +10,8 @@ let number = 0;
 export function typed(unit, display) {
   if (unit === "s") return { label: "minutes", factor: 60, digits: 0 };
   if (unit.startsWith("fraction")) return { label: unit.replace("fraction", "percent"), factor: 0.01, digits: 1 };
+  if (unit === "kg of mix" && display)
+    return { label: unitWords(display.ton), factor: 1 / inUnit(1, display.ton), digits: 1 };
   if (unit === "kg" && display)
     return { label: unitWords(display.mass), factor: 1 / inUnit(1, display.mass), digits: 1 };
   return { label: unit, factor: 1, digits: 3 };
@@ -55,7 +57,7 @@ export function entry(action, preset, { view, display }) {
     changed = amount.changed;
   }
   const why = action.reason ? h("input", { type: "text", maxlength: "200", autocomplete: "off" }) : null;
-  if (why) elements.push(field(action.kind === "hand-over note" ? "Note" : "Why (goes into the record)", why));
+  if (why) elements.push(field(action.kind === "hand over note" ? "Note" : "Why (goes into the record)", why));
   const word =
     action.confirm === "type"
       ? h("input", { type: "text", autocomplete: "off", autocapitalize: "none", spellcheck: "false" })

@@ -20,6 +20,9 @@ function brief() {
   return row;
 }
 
+// Who last asked something of the run. Without its age: this is read out when it changes.
+const asked = (order) => (order?.kind ? `. Last asked: ${order.kind}, by ${order.who}` : "");
+
 export class Now {
   constructor(cardOf) {
     this.cardOf = cardOf;
@@ -61,7 +64,7 @@ export class Now {
     const found = verdict(view);
     mark(byId("verdict"), "data-level", found.level);
     put(byId("verdict-word"), found.word);
-    put(byId("verdict-because"), found.because);
+    put(byId("verdict-because"), found.because + asked(view.order));
     const batch = view.batch ?? null;
     show(this.follow, !batch);
     show(this.rail.element, !batch);
@@ -182,6 +185,7 @@ export class Now {
     );
     show(byId("do-more"), alarms.length > 1);
     if (alarms.length > 1) put(byId("do-more"), `All ${alarms.length} alarms`);
+    show(byId("do-flood"), Boolean(view.alarm_flood));
     const needs = view.run_state === "feeding" ? [] : missing(view);
     keyed(
       byId("do-needs"),

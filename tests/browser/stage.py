@@ -75,6 +75,7 @@ def stopped(view: Json) -> None:
     view["fed_kg_s"]["value"] = view["auger_speed_rev_s"]["value"] = 0.0
     view["outputs"]["values"][0]["value"] = 0.0
     view |= {"feed_error_fraction": None, "fed_uncertainty_kg_s": 0.0}
+    view["supply"] |= {"hopper_empty_in_s": None, "empty_in_s": None}
     view["narrowed"] = [{"stage": "run state", "reason": "line pressure high"}]
     view["permissives"][1] |= {"met": False, "why": "start the feed"}
     view["permissives"][5] |= {"met": None, "why": "no reading"}
@@ -93,6 +94,7 @@ def stopped(view: Json) -> None:
 def flood(view: Json) -> None:
     """More alarms at once than fit."""
     stopped(view)
+    view["alarm_flood"] = True
     view["alarms"] += [
         alarm(name) for name in ("no_rubber_flow", "input_lost", "hopper_low", "write_not_confirmed", "line_air_low")
     ]
@@ -103,6 +105,7 @@ def monitor(view: Json) -> None:
     calm(view)
     view |= {"run_state": "monitor only", "run_reason": "control is not enabled", "control_enabled": False,
              "in_service": False, "setpoint_kg_s": 0.0, "mix_rate_kg_s": 0.0}  # fmt: skip
+    view["supply"] |= {"hopper_empty_in_s": None, "empty_in_s": None}
     view["outputs"]["write_enabled"] = False
     view["fed_kg_s"]["value"] = view["auger_speed_rev_s"]["value"] = 0.0
     view |= {"feed_error_fraction": None, "look_ahead_error_fraction": None, "fed_uncertainty_kg_s": 0.0}

@@ -12,6 +12,8 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from crumbmeter.cli.display import US, dose_per_mix
+from crumbmeter.site import load
+from crumbmeter.site.card import cards
 from tests.browser.bench import Bench, Watched, log_in
 from tests.browser.looks import AXE, violations
 from tests.browser.stage import RECORDED
@@ -138,6 +140,21 @@ def test_rate_change_is_followed_in_the_terminals_figures(bench: Bench, page: Pa
     assert float(now) == pytest.approx(float(wanted[1].split()[0]), abs=0.4)
     assert 0 <= view["seq"] - seq < 20
     assert violations(page) == []
+
+
+def test_the_card_for_feeding_by_hand_is_the_cores(bench: Bench, watched: Watched) -> None:
+    page = watched.page()
+    page.goto(f"{bench.address}/card")
+    sheet = page.locator("#cards .card").filter(has_text="10 lb of rubber per short ton")
+    (card,) = [one for one in cards(load(bench.site.path)) if one.mix_id == "surface_10lb"]
+    rows = [row.split("\t")[:2] for row in sheet.locator("tbody tr").all_inner_texts()]
+    # The factor is learned meanwhile: mix and rubber do not hang on it.
+    assert rows == [[f"{row.mix:.0f}", f"{row.rubber_kg_s * 60.0 / 0.45359237:.2f}"] for row in card.rows]
+    expect(sheet).to_contain_text("SIMULATED")
+    assert violations(page) == []
+    page.emulate_media(media="print")
+    expect(page.get_by_role("button", name="Print")).to_be_hidden()
+    page.close()
 
 
 def test_what_was_recorded_for_staging_has_the_shape_of_what_is_said_now(bench: Bench, page: Page) -> None:

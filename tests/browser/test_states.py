@@ -104,6 +104,18 @@ def looks_of(page: Page, cell: str) -> tuple[str, str, str]:
     return border, pattern, group.locator(".flaw").inner_text()
 
 
+def test_rubber_that_is_left_and_a_flood_are_told_by_the_cores_word(stage: Stage) -> None:
+    page = stage.show("calm")
+    supply = stage.view()["supply"]
+    row = page.locator("#left-rows li").filter(has_text="Supply hopper")
+    expect(row).to_contain_text(f"{int(supply['empty_in_s'] // 60)} min")
+    job = page.locator("#left-rows li").filter(has_text="Job:")
+    expect(job).to_contain_text(f"{supply['bags_to_load_count']} bag")
+    expect(page.locator("#verdict-because")).to_contain_text("Last asked: ")
+    expect(page.locator("#do-flood")).to_be_hidden()
+    expect(stage.show("flood").locator("#do-flood")).to_be_visible()
+
+
 def test_good_uncertain_and_bad_differ_in_frame_pattern_and_word(stage: Stage) -> None:
     seen = {}
     for state, sign in (("calm", ""), ("uncertain", "~"), ("bad", "---")):

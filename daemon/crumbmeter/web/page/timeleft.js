@@ -6,7 +6,7 @@ const CALM = new Set(["", "as learned", "not judged"]);
 
 // Rows of { key, name, left_s, text, note, quality }; left_s is null where it cannot be said, text then says why.
 export function timesLeft(view, display) {
-  const { supply } = view;
+  const supply = view.supply ?? {}; // an older control does not send it
   const rows = [
     row("hopper", "Weigh hopper", view.hopper_mass_kg, supply.hopper_empty_in_s, "if not refilled", display),
     row("supply", "Supply hopper", view.supply_mass_kg, supply.empty_in_s, "both empty; hang a bag before", display),

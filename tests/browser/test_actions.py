@@ -36,7 +36,12 @@ def test_moisture_shows_limits_first_and_refuses_what_is_outside(stage: Stage) -
         field.fill(typed)
         send.click()
         expect(sheet.get_by_role("alert")).to_contain_text(said)
+    since = sheet.get_by_label("Sampled how many minutes ago")
     field.fill("5,5")
+    since.fill("2000")
+    send.click()
+    expect(sheet.get_by_role("alert")).to_contain_text("It must be from 0 to 1440 minutes.")
+    since.fill("90")
     field.press("Enter")
     send.focus()
     send.press("Enter")
@@ -45,6 +50,7 @@ def test_moisture_shows_limits_first_and_refuses_what_is_outside(stage: Stage) -
     expect(page.locator("#told-text")).to_contain_text("Control says: done")
     (sent,) = stage.sent
     assert (sent["kind"], sent["subject"], round(sent["value"], 6)) == ("set moisture", "aggregate", 0.055)
+    assert sent["since_s"] == 5400
 
 
 def test_a_big_step_is_typed_twice_and_a_field_being_edited_is_left_alone(stage: Stage) -> None:

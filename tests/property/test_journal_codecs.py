@@ -138,7 +138,8 @@ PARCELS = st.builds(
     recycle_binder_g=GRAMS, virgin_binder_g=GRAMS, quality=st.sampled_from(Quality), worst_state=TEXT,
     controlled=st.booleans(), simulated=st.booleans(),
 )  # fmt: skip
-COMMANDS = st.builds(Command, st.sampled_from(CommandKind), TEXT, TEXT, FINITE, TEXT, FINITE)
+SINCE_S = st.just(0.0) | st.floats(1e-3, 86400.0)
+COMMANDS = st.builds(Command, st.sampled_from(CommandKind), TEXT, TEXT, FINITE, TEXT, FINITE, TEXT, SINCE_S)
 EVENTS = st.builds(
     Event, TEXT, st.lists(st.tuples(TEXT, st.none() | TEXT | FINITE | st.integers() | st.booleans())).map(tuple)
 )

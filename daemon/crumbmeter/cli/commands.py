@@ -204,6 +204,7 @@ def do(
         str, typer.Argument(help="Percent (set-moisture, drum-dumped), minutes (shelve-alarm), t (plan-job), else kg.")
     ] = "",
     reason: Annotated[str, typer.Option("--reason", help="Why, where the record keeps it.")] = "",
+    minutes_ago: Annotated[float, typer.Option(help="set-moisture: sampled so long ago.", min=0.0, max=1440.0)] = 0.0,
     socket: SocketOption = DEMO_SOCKET,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether it is meant.")] = False,
 ) -> None:
@@ -213,7 +214,7 @@ def do(
     """
     from crumbmeter.cli.do import do as do_it  # noqa: PLC0415
 
-    raise typer.Exit(do_it(socket, command, subject, value, reason=reason, yes=yes))
+    raise typer.Exit(do_it(socket, command, subject, value, reason=reason, minutes_ago=minutes_ago, yes=yes))
 
 
 @app.command()

@@ -129,6 +129,7 @@ def do(
     value: str = "",
     *,
     reason: str = "",
+    minutes_ago: float = 0.0,
     yes: bool = False,
     answer: Callable[[str], str] = input,
 ) -> int:
@@ -141,6 +142,7 @@ def do(
         value: Percent of dry mass, for `set-moisture`; what was counted, for `settle-total`; kg, for `confirm-weight`;
             minutes, for `shelve-alarm`; percent of the drum, for `drum-dumped`, which has no subject before it.
         reason: Why, where the record needs it.
+        minutes_ago: [min] For how long a moisture has held already.
         yes: Do not ask whether it is meant.
         answer: Asks the person at the terminal.
 
@@ -153,11 +155,23 @@ def do(
         if not DEEDS[kind].subject and DEEDS[kind].value and subject and not value:
             subject, value = "", subject  # it takes a number alone
         number = _check(kind, subject, value, reason)
-        return asyncio.run(_do(socket, kind, subject, number, reason, None if yes else answer))
+        ask = Ask(kind, subject, number, reason, _since_s(kind, minutes_ago))
+        return asyncio.run(_do(socket, ask, None if yes else answer))
     except UsageError as fault:
         return _say(str(fault), USAGE)
     except NoDaemonError as fault:
         return _say(str(fault), NO_DAEMON)
+
+
+def _since_s(kind: CommandKind, minutes_ago: float) -> float:
+    """[s] Return for how long it has been so already.
+
+    Raises:
+        UsageError: the command knows no such thing.
+    """
+    if minutes_ago and kind is not CommandKind.SET_MOISTURE:
+        raise UsageError("--minutes-ago is of set-moisture alone: everything else holds from now on")
+    return 60.0 * minutes_ago
 
 
 def kind_of(words: str) -> CommandKind:
@@ -199,9 +213,19 @@ def _check(kind: CommandKind, subject: str, value: str, reason: str) -> float:
     return number * deed.unit_si
 
 
-async def _do(
-    socket: Path, kind: CommandKind, subject: str, value: float, reason: str, answer: Callable[[str], str] | None
-) -> int:
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is asked of the daemon."""
+
+    kind: CommandKind
+    subject: str
+    value: float
+    reason: str
+    since_s: float
+
+
+async def _do(socket: Path, ask: Ask, answer: Callable[[str], str] | None) -> int:
+    kind, subject, value = ask.kind, ask.subject, ask.value
     async with ControlLine(socket) as line:
         settings = await line.ask({"ask": "settings"})
         settings_id = str(settings.get("settings_id", ""))
@@ -216,7 +240,8 @@ async def _do(
             "who": getpass.getuser(),
             "subject": settings_id if kind is CommandKind.ENABLE_CONTROL else subject,
             "value": value,
-            "reason": reason,
+            "reason": ask.reason,
+            "since_s": ask.since_s,
             "wait_s": WAIT_S,
         }
         code = _judge(await line.ask(request, within_s=WAIT_S + 5.0))

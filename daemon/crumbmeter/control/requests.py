@@ -149,8 +149,9 @@ def _set_moisture(state: State, command: Command, params: Params, _now_s: float)
     before = state.plant.moisture
     moisture = (*before[:index], command.value, *before[index + 1 :])
     detail = event(
-        "moisture_entered", stream=command.subject, was_fraction=before[index], fraction=command.value, who=command.who
-    )
+        "moisture_entered", stream=command.subject, was_fraction=before[index], fraction=command.value,
+        since_s=command.since_s, who=command.who,
+    )  # fmt: skip
     return replace(state, plant=replace(state.plant, moisture=moisture)), detail
 
 

@@ -12,6 +12,8 @@ def entry(command: Command, at: Stamped) -> Entry:
     body = asdict(command) | {"kind": command.kind.value}
     if not command.reason:
         del body["reason"]  # as in entries from before there were reasons
+    if not command.since_s:
+        del body["since_s"]
     return record(COMMAND, body, at)
 
 

@@ -122,7 +122,10 @@ def _from_planes(code: str, raw: bytes, length: int) -> "array[Any]":
 
 
 def packed_command(command: Command) -> list[str]:
-    """Return a command as texts; floats in hexadecimal, so that any value at all is exact. A reason comes last."""
+    """Return a command as texts; floats in hexadecimal, so that any value at all is exact.
+
+    What is mostly left out comes last: a reason, and since when.
+    """
     texts = [
         command.kind.value,
         command.who,
@@ -131,12 +134,17 @@ def packed_command(command: Command) -> list[str]:
         command.subject,
         float(command.value).hex(),
     ]
+    if command.since_s:
+        return [*texts, command.reason, float(command.since_s).hex()]
     return [*texts, command.reason] if command.reason else texts
 
 
 def _command(texts: list[str]) -> Command:
-    kind, who, command_id, expires, subject, value, *reason = texts
-    return Command(CommandKind(kind), who, command_id, float.fromhex(expires), subject, float.fromhex(value), *reason)
+    kind, who, command_id, expires, subject, value, *rest = texts
+    reason = rest[0] if rest else ""
+    since_s = float.fromhex(rest[1]) if len(rest) > 1 else 0.0
+    number = float.fromhex(value)
+    return Command(CommandKind(kind), who, command_id, float.fromhex(expires), subject, number, reason, since_s)
 
 
 def decode_scans(body: bytes) -> Iterator[tuple[int, ScanRecord]]:

@@ -51,3 +51,5 @@ class Command:
     the length of a shelf in s, a share of the drum as a fraction)."""
     reason: str = ""
     """Why, in the person's own words, where the record needs it."""
+    since_s: float = 0.0
+    """[s] For how long it has been so already, as people say (a moisture that was sampled an hour ago)."""

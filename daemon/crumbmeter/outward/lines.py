@@ -29,6 +29,7 @@ VIEW_VALID_S = 3.0
 EXPIRY_MAX_S = 60.0
 WAIT_MAX_S = 10.0
 TRACE_MAX_S = 3600.0
+SINCE_MAX_S = 86400.0
 TEXT_MAX = 200
 
 
@@ -60,6 +61,7 @@ class CommandAsk:
     expires_in_s: float
     """[s] Process time from its arrival."""
     reason: str
+    since_s: float
     wait_s: float
     """[s] Loop time for which the answer may wait for what becomes of it."""
 
@@ -71,7 +73,8 @@ class CommandAsk:
             who: who asked, as far as the socket knows better.
             now_s: [s] Process time.
         """
-        return Command(self.kind, who, command_id, now_s + self.expires_in_s, self.subject, self.value, self.reason)
+        return Command(self.kind, who, command_id, now_s + self.expires_in_s, self.subject, self.value, self.reason,
+                       self.since_s)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +162,7 @@ def _command(body: Mapping[str, Any]) -> CommandAsk:
         value=_number(body, "value", 0.0, -math.inf, math.inf),
         expires_in_s=_number(body, "expires_in_s", 10.0, 0.0, EXPIRY_MAX_S),
         reason=_text(body, "reason"),
+        since_s=_number(body, "since_s", 0.0, 0.0, SINCE_MAX_S),
         wait_s=_number(body, "wait_s", 0.0, 0.0, WAIT_MAX_S),
     )
 

@@ -223,6 +223,7 @@ class CommandRequest(Request):
     subject: Note = ""
     value: float | None = Field(default=None, description="In the unit of /api/v1/actions (SI).")
     reason: Note = ""
+    since_s: Annotated[float, Field(ge=0, le=86400, description="[s] `set moisture`: so long it has been so.")] = 0.0
     id: Annotated[str, StringConstraints(max_length=64)] = Field(
         default="", description="To know it by; the same id is never done twice. One is made where it is empty."
     )

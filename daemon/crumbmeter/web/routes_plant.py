@@ -194,6 +194,7 @@ def _request(caller: Caller, body: models.CommandRequest, command_id: str) -> Js
         "subject": body.subject,
         "value": 0.0 if body.value is None else body.value,
         "reason": body.reason,
+        "since_s": body.since_s,
         "id": command_id,
         "wait_s": WAIT_S,
     }

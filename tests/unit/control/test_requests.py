@@ -193,6 +193,13 @@ def test_moisture(moisture: float) -> None:
     assert (event.get("was_fraction"), event.get("fraction")) == (0.03, moisture)
 
 
+def test_a_moisture_that_was_sampled_before_holds_from_now_on_and_says_since_when() -> None:
+    command = Command(CommandKind.SET_MOISTURE, "anna", "id-7", NOW_S, "recycle", 0.06, since_s=3600.0)
+    after, (happened,), _ = carry_out(IDLE, (command,), PARAMS, NOW_S)
+    assert after.plant.moisture == (0.04, 0.06, 0.0)
+    assert happened.get("since_s") == 3600.0
+
+
 def test_moisture_refused() -> None:
     kind = CommandKind.SET_MOISTURE
     assert refused(IDLE, kind, "sand", 0.05) == "no stream named 'sand'; there are aggregate, recycle, binder"

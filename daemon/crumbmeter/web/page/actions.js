@@ -67,7 +67,7 @@ export async function refresh() {
 }
 
 // Send one request and say what control said. The same line shows "requested" until then.
-export async function perform(action, { subject = "", value = null, reason = "", said = "" }) {
+export async function perform(action, { subject = "", value = null, reason = "", since_s = 0, said = "" }) {
   const line = {
     what: [words(action.kind), said || subject].filter(Boolean).join(": "),
     state: "requested",
@@ -81,6 +81,7 @@ export async function perform(action, { subject = "", value = null, reason = "",
   if (subject) body.subject = subject;
   if (value !== null) body.value = value;
   if (reason) body.reason = reason;
+  if (since_s) body.since_s = since_s;
   try {
     Object.assign(line, outcomeOf(await post("commands", body)));
   } catch (fault) {

@@ -56,6 +56,11 @@ export function entry(action, preset, { view, display }) {
     elements.push(...amount.elements);
     changed = amount.changed;
   }
+  const since =
+    action.kind === "set moisture"
+      ? h("input", { type: "text", inputmode: "numeric", autocomplete: "off", value: "0" })
+      : null;
+  if (since) elements.push(field("Sampled how many minutes ago (0: it holds from now on)", since));
   const why = action.reason ? h("input", { type: "text", maxlength: "200", autocomplete: "off" }) : null;
   if (why) elements.push(field(action.kind === "hand over note" ? "Note" : "Why (goes into the record)", why));
   const word =
@@ -69,7 +74,7 @@ export function entry(action, preset, { view, display }) {
       view = now.view;
       amount?.live();
     },
-    take: () => take({ action, subject, amount, why, word }),
+    take: () => take({ action, subject, amount, since, why, word }),
   };
 }
 
@@ -136,7 +141,9 @@ function parse(text) {
   return /^-?\d+(\.\d*)?$/.test(trimmed) ? Number(trimmed) : null;
 }
 
-function take({ action, subject, amount, why, word }) {
+const LONGEST_MIN = 1440;
+
+function take({ action, subject, amount, since, why, word }) {
   const found = { subject: subject(), value: null, reason: why?.value.trim() ?? "", said: subject() };
   if (action.subject && !found.subject) return { fault: "Say which one." };
   if (amount) {
@@ -151,6 +158,12 @@ function take({ action, subject, amount, why, word }) {
     }
     found.value = typedValue * amount.unit.factor;
     found.said = [found.subject, `${typedValue} ${amount.unit.label}`].filter(Boolean).join(", ");
+  }
+  if (since) {
+    const minutes = parse(since.value || "0");
+    if (minutes === null || minutes < 0 || minutes > LONGEST_MIN)
+      return { fault: `It must be from 0 to ${LONGEST_MIN} minutes.`, at: since };
+    found.since_s = 60 * minutes;
   }
   if (why && !found.reason) return { fault: "Say why: the record needs it.", at: why };
   if (word && word.value.trim().toLowerCase() !== action.kind) return { fault: `Type “${action.kind}”.`, at: word };

@@ -11,6 +11,8 @@ from crumbmeter.model.frozen import dataclass
 
 NOTHING_SHARE = 0.05
 """Below this share of the lowest steady rate nothing is asked for: a drum that runs empty has an endless thin tail."""
+GONE_SHARE = 0.005
+"""Below this share of the lowest steady rate the material has gone by: no pulse falls onto nothing, whatever is owed."""
 PULSE_S = 5.0
 """[s] Rubber for so long at the lowest steady speed is owed before a pulse begins."""
 
@@ -109,6 +111,8 @@ def _pulses(ask: Proposal, least_kg_s: float) -> bool:
 
     The drum evens out what comes in pulses; what is kept back leaves with its mix.
     """
+    if ask.wanted_kg_s < GONE_SHARE * least_kg_s:
+        return False
     return ask.owed_kg > (0.0 if ask.last_kg_s > 0.0 else PULSE_S * least_kg_s)
 
 

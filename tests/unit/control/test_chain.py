@@ -166,6 +166,14 @@ def test_thin_material_is_fed_in_pulses_once_so_much_is_owed() -> None:
     assert pulse(-0.5, LEAST_KG_S).rate_kg_s == 0.0
 
 
+def test_no_pulse_falls_onto_nothing() -> None:
+    feed = replace(FEED, below_turndown=BelowTurndown.PULSE)
+    for wanted_kg_s, rate_kg_s in ((0.0, 0.0), (0.004 * LEAST_KG_S, 0.0), (0.006 * LEAST_KG_S, LEAST_KG_S)):
+        for last_kg_s in (0.0, LEAST_KG_S):
+            ask = replace(ASK, wanted_kg_s=wanted_kg_s, owed_kg=1.0, last_kg_s=last_kg_s)
+            assert narrow(ask, feed, 0.2).rate_kg_s == rate_kg_s
+
+
 def test_pulses_come_to_what_is_wanted() -> None:
     owed_kg, last, fed_kg = 0.0, 0.0, 0.0
     for _ in range(3000):

@@ -12,7 +12,7 @@ from crumbmeter.model.frozen import dataclass
 NOTHING_SHARE = 0.05
 """Below this share of the lowest steady rate nothing is asked for: a drum that runs empty has an endless thin tail."""
 GONE_SHARE = 0.005
-"""Below this share of the lowest steady rate the material has gone by: no pulse falls onto nothing, whatever is owed."""
+"""Below this share of the lowest steady rate it has gone by: no pulse falls onto nothing, whatever is owed."""
 PULSE_S = 5.0
 """[s] Rubber for so long at the lowest steady speed is owed before a pulse begins."""
 

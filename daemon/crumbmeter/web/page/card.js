@@ -6,6 +6,7 @@ import { displayOf, figure, unitWords } from "./units.js";
 
 const HOW =
   "Read the plant's rate, set the feeder by hand to the figure beside it, and set it anew at every change of rate.";
+const SOONER = "change it that much before the material does.";
 const CAUTION =
   "Only where the feeder's own controls and guards work. A panel in manual is no lock-out: lock out and tag out " +
   "before anybody opens hopper, auger, airlock or line. Write down when you began and ended, and tell QC.";
@@ -37,7 +38,7 @@ function sheet(card, all, settings, display, printed) {
     h("p", {}, `${settings.title}, mix ${card.mix_id}. Settings ${settings.settings_id.slice(0, 12)}.`),
     h("p", {}, `${factor} (${all.factor_learned ? "as learned" : "of the site file"}), printed ${printed}.`),
     table(card, display),
-    h("p", {}, `${HOW} Rubber set now reaches the mix ${all.delay_s.toFixed(0)} s later: change it that much before the material does.`),
+    h("p", {}, HOW, ` Rubber set now reaches the mix ${all.delay_s.toFixed(0)} s later: `, SOONER),
     h("p", {}, CAUTION),
   );
 }

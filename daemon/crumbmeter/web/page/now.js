@@ -21,7 +21,9 @@ function brief() {
 }
 
 // Who last asked something of the run. Without its age: this is read out when it changes.
-const asked = (order) => (order?.kind ? `. Last asked: ${order.kind}, by ${order.who}` : "");
+const asked = (order) => (order?.kind ? `. Last asked: ${order.kind}, by ${person(order.who)}` : "");
+// The kernel's word on the desk's own user stands in the record; here it says nothing.
+const person = (who) => who.replace(/ \(uid \d+\)$/, "");
 
 export class Now {
   constructor(cardOf) {

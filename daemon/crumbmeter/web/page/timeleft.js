@@ -23,8 +23,9 @@ function row(key, title, mass, left_s, note, display) {
   const content = amount(mass.value, display.mass, 0).replaceAll(" ", "\u00a0");
   const name = `${title} ${mass.quality === "Good" ? "" : "~"}${content}`;
   const doubt = mass.quality === "Good" ? "" : `${mass.quality}: ${mass.reason}; `;
-  if (!isKnown(left_s)) return { key, name, left_s: null, text: "---", note: `${doubt}nothing is fed`, quality: mass.quality };
-  return { key, name, left_s, note: doubt + note, quality: mass.quality };
+  const { quality } = mass;
+  if (!isKnown(left_s)) return { key, name, left_s: null, text: "---", note: `${doubt}nothing is fed`, quality };
+  return { key, name, left_s, note: doubt + note, quality };
 }
 
 function line(found) {

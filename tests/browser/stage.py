@@ -95,6 +95,7 @@ def flood(view: Json) -> None:
     """More alarms at once than fit."""
     stopped(view)
     view["alarm_flood"] = True
+    view["note"] = {"text": "Left leg is noisy.", "who": "ben (operator, desk) (uid 7)", "age_s": 7200.0}
     view["alarms"] += [
         alarm(name) for name in ("no_rubber_flow", "input_lost", "hopper_low", "write_not_confirmed", "line_air_low")
     ]

@@ -113,7 +113,10 @@ def test_rubber_that_is_left_and_a_flood_are_told_by_the_cores_word(stage: Stage
     expect(job).to_contain_text(f"{supply['bags_to_load_count']} bag")
     expect(page.locator("#verdict-because")).to_contain_text("Last asked: ")
     expect(page.locator("#do-flood")).to_be_hidden()
-    expect(stage.show("flood").locator("#do-flood")).to_be_visible()
+    expect(page.locator("#do-note")).to_be_hidden()
+    page = stage.show("flood")
+    expect(page.locator("#do-flood")).to_be_visible()
+    expect(page.locator("#do-note")).to_have_text("Note of ben (operator, desk), 120 min ago: Left leg is noisy.")
 
 
 def test_good_uncertain_and_bad_differ_in_frame_pattern_and_word(stage: Stage) -> None:

@@ -260,6 +260,9 @@ def _means(view: Body, display: Display) -> Iterator[Text]:
                f"wanted {amount(job['target_rubber_g'] / 1000.0, display.mass, 0)}")  # fmt: skip
     yield from _left(view.get("supply") or {}, display)
     yield from _dumped(view["totals"], display)
+    note = view.get("note") or {}
+    if note.get("text"):
+        yield Text(f"Note of {note['who']}, {seconds(note['age_s'])} ago: {note['text']}")
 
 
 def _left(supply: Body, display: Display) -> Iterator[Text]:

@@ -16,7 +16,7 @@ from crumbmeter.control.watching import weight_is_known
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.frozen import replace
-from crumbmeter.model.view import OrderView, TripView
+from crumbmeter.model.view import NoteView, OrderView, TripView
 from crumbmeter.signals.settle import accept_baseline
 from crumbmeter.signals.totaliser import settle as settle_gap
 
@@ -168,11 +168,11 @@ def _reset_subtotal(state: State, command: Command, _params: Params, _now_s: flo
     return replace(state, job_mark=state.totals, job=JobState()), detail
 
 
-def _of_the_job(state: State, command: Command, _params: Params, _now_s: float) -> Outcome:
+def _of_the_job(state: State, command: Command, _params: Params, now_s: float) -> Outcome:
     """Take people's word of the job: its size, a bag, wasted mix, a note."""
     try:
         if command.kind is CommandKind.HAND_OVER_NOTE:
-            return state, hand_over(command)
+            return replace(state, note=NoteView(command.reason.strip(), command.who, now_s)), hand_over(command)
         if command.kind is CommandKind.WASTE_MIX:
             job, happened = waste_mix(state.job, command, since(state.totals, state.job_mark))
         else:

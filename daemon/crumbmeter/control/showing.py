@@ -47,8 +47,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
     """Sum one scan up."""
     readings, contacts, mix = shown.readings, params.contacts, shown.mix
     sequence, tolerance = state.sequence, state.tolerance
-    feeding = sequence.state is RunState.FEEDING
-    dose, error = _window(tolerance, mix)
+    feeding, (dose, error) = sequence.state is RunState.FEEDING, _window(tolerance, mix)
     return ScanView(
         now_s=shown.image.now_s,
         run_state=sequence.state.value,
@@ -91,6 +90,7 @@ def view_of(state: State, shown: Shown, params: Params, dt_s: float) -> ScanView
         batch=_batch(state),
         supply=_supply(state, shown, params, dt_s),
         order=state.order,
+        note=state.note,
         alarm_flood=state.alarms.flood.on,
     )
 

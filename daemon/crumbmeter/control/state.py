@@ -19,7 +19,7 @@ from crumbmeter.control.tolerance import ToleranceState
 from crumbmeter.estimation.fills import FillsState
 from crumbmeter.estimation.weighing import WeighingState, new_weighing
 from crumbmeter.model.frozen import dataclass
-from crumbmeter.model.view import OrderView, Totals, TripView
+from crumbmeter.model.view import NoteView, OrderView, Totals, TripView
 from crumbmeter.process.fifo import Fifo, empty
 from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
@@ -125,6 +125,7 @@ class State:
     """None: a drum plant."""
     job: JobState = field(default_factory=JobState)
     order: OrderView = field(default_factory=OrderView)
+    note: NoteView = field(default_factory=NoteView)
 
 
 def first_state(params: Params) -> State:

@@ -149,6 +149,17 @@ class OrderView:
 
 
 @dataclass(frozen=True, slots=True)
+class NoteView:
+    """The last note that was left for the next shift."""
+
+    text: str = ""
+    """Empty: there is none."""
+    who: str = ""
+    left_s: float = 0.0
+    """[s] Process time at which it was left."""
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyView:
     """What rubber there is, and what the job still takes."""
 
@@ -264,5 +275,6 @@ class ScanView:
     """None: a drum plant."""
     supply: SupplyView = field(default_factory=SupplyView)
     order: OrderView = field(default_factory=OrderView)
+    note: NoteView = field(default_factory=NoteView)
     alarm_flood: bool = False
     """More alarms have come in ten minutes than a person can take in."""

@@ -85,6 +85,11 @@ def summary_body(view: ScanView) -> Json:
             "who": view.order.who,
             "age_s": finite(view.now_s - view.order.done_s) if view.order.kind else None,
         },
+        "note": {
+            "text": view.note.text,
+            "who": view.note.who,
+            "age_s": finite(view.now_s - view.note.left_s) if view.note.text else None,
+        },
         "alarm_flood": view.alarm_flood,
         "narrowed": [{"stage": stage, "reason": reason} for stage, reason in view.narrowed],
         "permissives": [_permissive(item) for item in view.permissives],

@@ -186,6 +186,14 @@ class OrderBody(Part):
     age_s: float | None
 
 
+class NoteBody(Part):
+    """The last note that was left for the next shift."""
+
+    text: str
+    who: str
+    age_s: float | None
+
+
 class ViewBody(Part):
     """The newest scan whole, in SI, and how the link to control is (docs/socket.md, docs/mqtt.md)."""
 
@@ -227,6 +235,7 @@ class ViewBody(Part):
     job: TotalsBody
     supply: SupplyBody
     order: OrderBody
+    note: NoteBody
     alarm_flood: bool
     narrowed: list[NarrowedBody]
     permissives: list[PermissiveBody]

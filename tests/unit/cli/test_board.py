@@ -18,6 +18,7 @@ from crumbmeter.model.view import (
     AlarmView,
     BatchView,
     LineView,
+    NoteView,
     OrderView,
     PermissiveView,
     StreamView,
@@ -255,6 +256,12 @@ def test_who_asked_last_stands_beside_the_run_state() -> None:
     order = OrderView("start feed", "ana (operator, desk)", VIEW.now_s - 95.0)
     assert lines(order=order)[1].endswith("(start feed: ana (operator, desk), 95 s ago)")
     assert "ago" not in lines()[1]
+
+
+def test_the_note_of_the_last_shift_is_read() -> None:
+    note = NoteView("The left leg is noisy.", "ana (operator, desk)", VIEW.now_s - 7200.0)
+    assert line_with("Note of", lines(note=note)) == "Note of ana (operator, desk), 120 min ago: The left leg is noisy."
+    assert not any("Note of" in line for line in lines())
 
 
 def test_a_flood_says_where_to_look() -> None:

@@ -75,12 +75,15 @@ def test_words_of_people_go_into_record_and_view_and_end_with_the_subtotal() -> 
     assert asked(bench, CommandKind.LOAD_BAG, " L-1 ", 750.0)[0] == "bag_loaded"
     assert asked(bench, CommandKind.LOAD_BAG, "L-2", 800.0)[0] == "bag_loaded"
     assert asked(bench, CommandKind.HAND_OVER_NOTE, reason="The supply's left leg is noisy.")[0] == "hand_over_note"
+    note = bench.scan().view.note
+    assert (note.text, note.who) == ("The supply's left leg is noisy.", "tester")
     seen = bench.scan().view.supply
     assert (seen.planned_mix_kg, seen.bags_loaded, seen.bags_kg, seen.bag_lot) == (400_000.0, 2, 1550.0, "L-2")
     bag = next(one for one in bench.results[1].events if one.name == "bag_loaded")
     assert (bag.get("lot"), bag.get("mass_kg"), bag.get("bags_in_job"), bag.get("who")) == ("L-1", 750.0, 1, "tester")
     bench.scan(command(CommandKind.RESET_SUBTOTAL))
     assert bench.state.job == JobState()
+    assert bench.state.note == note  # it is of the shift, not of the job
 
 
 def test_wasted_mix_is_no_more_than_was_made_and_stays_in_its_parcels() -> None:

@@ -188,6 +188,9 @@ export class Now {
     show(byId("do-more"), alarms.length > 1);
     if (alarms.length > 1) put(byId("do-more"), `All ${alarms.length} alarms`);
     show(byId("do-flood"), Boolean(view.alarm_flood));
+    const note = view.note ?? {};
+    show(byId("do-note"), Boolean(note.text));
+    if (note.text) put(byId("do-note"), `Note of ${person(note.who)}, ${seconds(note.age_s)} ago: ${note.text}`);
     const needs = view.run_state === "feeding" ? [] : missing(view);
     keyed(
       byId("do-needs"),

@@ -17,6 +17,7 @@ class Page(StrEnum):
     PROFILE_SCHEMA = "profile-schema"
     RUN_SEQUENCE = "run-sequence"
     ALARMS = "alarms"
+    ALARM_CATALOGUE = "alarm-catalogue"
     LINE_DIAGNOSIS = "line-diagnosis"
 
 
@@ -27,6 +28,7 @@ STORED: Final = {
     Page.PROFILE_SCHEMA: "config/device-schema.json",
     Page.RUN_SEQUENCE: "docs/run-sequence.md",
     Page.ALARMS: "docs/alarms.md",
+    Page.ALARM_CATALOGUE: "config/alarm-catalogue.json",
     Page.LINE_DIAGNOSIS: "docs/line-diagnosis.md",
 }
 """Where each page is stored in the repository."""
@@ -34,7 +36,12 @@ STORED: Final = {
 
 def page_text(page: Page) -> str:
     """Make one page from the models."""
-    from crumbmeter.cli.tables import alarms_page, line_diagnosis_page, run_sequence_page  # noqa: PLC0415
+    from crumbmeter.cli.tables import (  # noqa: PLC0415
+        alarm_catalogue,
+        alarms_page,
+        line_diagnosis_page,
+        run_sequence_page,
+    )
     from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
     from crumbmeter.site.reference import refusals_page, site_file_page  # noqa: PLC0415 - a command loads what it needs
 
@@ -45,6 +52,7 @@ def page_text(page: Page) -> str:
         Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),
         Page.RUN_SEQUENCE: run_sequence_page,
         Page.ALARMS: alarms_page,
+        Page.ALARM_CATALOGUE: alarm_catalogue,
         Page.LINE_DIAGNOSIS: line_diagnosis_page,
     }
     return makers[page]()

@@ -1,5 +1,7 @@
 """Pages drawn from the tables that the core runs by: the run sequence and the alarms. What they say is what it does."""
 
+import json
+
 from crumbmeter.alarms import catalogue, flood, life
 from crumbmeter.control.batch_cycle import TRANSITIONS as CYCLE
 from crumbmeter.control.batch_cycle import Cue
@@ -105,6 +107,27 @@ def batch_cycle_lines() -> list[str]:
             came_from = "any other" if len(begins) == len(Phase) - 1 else ", ".join(begins)
             lines.append(f"| {cue.value} | {came_from} | {to.value} |")
     return lines
+
+
+def alarm_catalogue() -> str:
+    """Write config/alarm-catalogue.json, for programs: every alarm, what follows, what to do and how long there is."""
+    rows = [
+        {
+            "alarm_id": spec.alarm_id,
+            "priority": spec.priority.name.lower(),
+            "cause": spec.text,
+            "consequence": spec.consequence,
+            "remedy": spec.remedy,
+            "time_to_act_s": spec.time_s,
+            "on_delay_s": spec.on_delay_s,
+            "off_delay_s": spec.off_delay_s,
+            "first_out_group": spec.group,
+            "latches": spec.latches,
+            "suppressed_while_drum_stands": spec.with_mix,
+        }
+        for spec in catalogue.CATALOGUE
+    ]
+    return json.dumps(rows, indent=1) + "\n"
 
 
 def alarms_page() -> str:

@@ -5,11 +5,13 @@ exactly the settings it was enabled for.
 """
 
 from dataclasses import dataclass, field, replace
+from functools import reduce
 
 from crumbmeter.alarms.machine import AlarmMemory
 from crumbmeter.alarms.restart import remembered, resumed
 from crumbmeter.control import counters
 from crumbmeter.control.batch_state import BatchState
+from crumbmeter.control.job import retold
 from crumbmeter.control.mix_change import first_mixes
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import State, first_state
@@ -21,6 +23,8 @@ from crumbmeter.ledger import events, snapshots, totals
 from crumbmeter.ledger.snapshot import SnapshotError
 from crumbmeter.ledger.snapshots import Snapshot
 from crumbmeter.ledger.stamped import EVENT
+from crumbmeter.model.events import Event
+from crumbmeter.model.view import NoteView
 from crumbmeter.signals.totaliser import TotaliserState
 
 FACTOR_DOUBT = 0.02
@@ -36,6 +40,10 @@ class _Found:
     moisture: dict[str, float] | None = None
     weight_confirmed: str = ""
     alarms: dict[str, AlarmMemory] = field(default_factory=dict)
+    job: list[Event] = field(default_factory=list)
+    """What people said of the job, newest first."""
+    note: Event | None = None
+    note_wall_us: int = 0
 
 
 def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -> State:
@@ -68,6 +76,8 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
         alarms=resumed(state.alarms, found.alarms, now_s),
         totals=kept.totals,
         job_mark=kept.job_mark,
+        job=reduce(retold, reversed(found.job), state.job),
+        note=state.note if found.note is None else _note(found.note, now_s - (wall_us - found.note_wall_us) / 1e6),
         weighing=state.weighing if snapshot is None else _weighing(snapshot, params, state.weighing),
         batch=state.batch if snapshot is None else _batch(snapshot, params, state.batch),
         totalisers=state.totalisers if snapshot is None else _totalisers(snapshot, stored, state, now_s, wall_us),
@@ -80,24 +90,48 @@ def _search(reader: Reader, wall_us: int) -> _Found:
     decided: set[str] = set()
     for stored in reader.entries("record", (EVENT,), newest_first=True):
         happened = events.read(stored)
-        if happened.name in ("control_enabled", "monitor_only") and "control" not in decided:
-            decided.add("control")
-            if happened.name == "control_enabled":
-                found.enabled_for = str(happened.get("settings_id"))
-        elif happened.name in SELECTED and "mix" not in decided:
-            decided.add("mix")
-            found.mix_id = str(happened.get("to"))
-        elif happened.name == "moisture_entered" and found.moisture is not None:
-            stream, fraction = str(happened.get("stream")), happened.get("fraction")
-            if isinstance(fraction, float):
-                found.moisture.setdefault(stream, fraction)
-        elif happened.name.startswith("alarm_") and happened.get("alarm") is not None:
-            found.alarms.setdefault(str(happened.get("alarm")), remembered(happened, (wall_us - stored.wall_us) / 1e6))
-        elif happened.name == "weight_confirmed":
-            found.weight_confirmed = found.weight_confirmed or str(happened.get("reading"))
-        elif happened.name == "settings_changed":
-            break  # entries before this belong to another site file
+        _of_the_job(found, happened, stored.wall_us, decided)
+        if "settings" not in decided:
+            _of_the_site(found, happened, (wall_us - stored.wall_us) / 1e6, decided)
+        elif {"job", "note"} <= decided:
+            break
     return found
+
+
+def _of_the_site(found: _Found, happened: Event, away_s: float, decided: set[str]) -> None:
+    """Take what holds under these settings; what is older than their change belongs to another site file."""
+    if happened.name in ("control_enabled", "monitor_only") and "control" not in decided:
+        decided.add("control")
+        if happened.name == "control_enabled":
+            found.enabled_for = str(happened.get("settings_id"))
+    elif happened.name in SELECTED and "mix" not in decided:
+        decided.add("mix")
+        found.mix_id = str(happened.get("to"))
+    elif happened.name == "moisture_entered" and found.moisture is not None:
+        stream, fraction = str(happened.get("stream")), happened.get("fraction")
+        if isinstance(fraction, float):
+            found.moisture.setdefault(stream, fraction)
+    elif happened.name.startswith("alarm_") and happened.get("alarm") is not None:
+        found.alarms.setdefault(str(happened.get("alarm")), remembered(happened, away_s))
+    elif happened.name == "weight_confirmed":
+        found.weight_confirmed = found.weight_confirmed or str(happened.get("reading"))
+    elif happened.name == "settings_changed":
+        decided.add("settings")
+
+
+def _of_the_job(found: _Found, happened: Event, wall_us: int, decided: set[str]) -> None:
+    """Take what people said of the job since its subtotal was last reset, and the last note of a shift."""
+    if happened.name == "subtotal_reset":
+        decided.add("job")
+    elif happened.name in ("job_planned", "bag_loaded", "mix_wasted") and "job" not in decided:
+        found.job.append(happened)
+    elif happened.name == "hand_over_note" and "note" not in decided:
+        decided.add("note")
+        found.note, found.note_wall_us = happened, wall_us
+
+
+def _note(happened: Event, left_s: float) -> NoteView:
+    return NoteView(str(happened.get("note")), str(happened.get("who")), left_s)
 
 
 def _read(stored: Stored) -> Snapshot[State] | None:

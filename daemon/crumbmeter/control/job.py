@@ -44,6 +44,25 @@ class NotPossibleError(Exception):
     """What was asked for cannot be; the text says why."""
 
 
+def retold(job: JobState, happened: Event) -> JobState:
+    """Take one event of the job: as it happens, and again out of the record after a restart."""
+    mass_kg, mix_kg = _kg(happened, "mass_kg"), _kg(happened, "mix_kg")
+    match happened.name:
+        case "job_planned":
+            return replace(job, planned_kg=mix_kg)
+        case "mix_wasted":
+            return replace(job, wasted_kg=job.wasted_kg + mix_kg)
+        case "bag_loaded":
+            lot = str(happened.get("lot"))
+            return replace(job, bags=job.bags + 1, bags_kg=job.bags_kg + mass_kg, bag_kg=mass_kg, lot=lot)
+    return job
+
+
+def _kg(happened: Event, key: str) -> float:
+    value = happened.get(key)
+    return float(value) if isinstance(value, float | int) else 0.0
+
+
 def load_bag(job: JobState, command: Command) -> tuple[JobState, Event]:
     """Book a bulk bag that was hung up or emptied: its lot and the rubber in it.
 
@@ -55,8 +74,8 @@ def load_bag(job: JobState, command: Command) -> tuple[JobState, Event]:
         raise NotPossibleError("the bag's lot is missing: scan or type what stands on its label")
     if not low_kg <= command.value <= high_kg:
         raise NotPossibleError(f"{command.value:g} kg is not between {low_kg:g} and {high_kg:g} kg, what one bag holds")
-    after = replace(job, bags=job.bags + 1, bags_kg=job.bags_kg + command.value, bag_kg=command.value, lot=lot)
-    return after, event("bag_loaded", lot=lot, mass_kg=command.value, bags_in_job=after.bags, who=command.who)
+    happened = event("bag_loaded", lot=lot, mass_kg=command.value, bags_in_job=job.bags + 1, who=command.who)
+    return retold(job, happened), happened
 
 
 def plan_job(job: JobState, command: Command) -> tuple[JobState, Event]:
@@ -67,7 +86,8 @@ def plan_job(job: JobState, command: Command) -> tuple[JobState, Event]:
     """
     if not 0.0 <= command.value <= MOST_JOB_KG:
         raise NotPossibleError(f"{command.value:g} kg of mix is not between 0 and {MOST_JOB_KG:g} kg")
-    return replace(job, planned_kg=command.value), event("job_planned", mix_kg=command.value, who=command.who)
+    happened = event("job_planned", mix_kg=command.value, who=command.who)
+    return retold(job, happened), happened
 
 
 def waste_mix(job: JobState, command: Command, made: Totals) -> tuple[JobState, Event]:
@@ -88,8 +108,8 @@ def waste_mix(job: JobState, command: Command, made: Totals) -> tuple[JobState, 
         raise NotPossibleError(
             f"{command.value:g} kg of mix is not between 0 and {left_kg:.0f} kg, made in this job and not marked yet"
         )
-    after = replace(job, wasted_kg=job.wasted_kg + command.value)
-    return after, event("mix_wasted", mix_kg=command.value, who=command.who, reason=command.reason)
+    happened = event("mix_wasted", mix_kg=command.value, who=command.who, reason=command.reason)
+    return retold(job, happened), happened
 
 
 def hand_over(command: Command) -> Event:

@@ -8,6 +8,7 @@ import pytest
 from crumbmeter.alarms.machine import PLACES, AlarmMemory
 from crumbmeter.app.standing import restored_state
 from crumbmeter.app.startup import instance_of
+from crumbmeter.control.job import JobState
 from crumbmeter.control.mix_change import first_mixes
 from crumbmeter.control.params import Params
 from crumbmeter.control.state import first_state
@@ -15,6 +16,7 @@ from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events, snapshots
 from crumbmeter.ledger.stamped import Stamped
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.view import NoteView
 from crumbmeter.signals.totaliser import TotaliserParams, TotaliserState, observe
 from tests.batch_cores import make_batch_params
 from tests.cores import INDEX, make_params
@@ -96,6 +98,27 @@ def test_the_mix_chosen_last_is_chosen_still_and_nothing_of_another_is_on_its_wa
         restored = restored_state(reader, params(), NEW_RUN_S, NOW.wall_us)
     assert restored.mix_id == restored.outlet.older_mix == "plain"
     assert restored.plant.mixes == first_mixes("plain")
+
+
+def test_the_job_and_the_last_note_outlive_a_restart_and_a_changed_site_file(tmp_path: Path) -> None:
+    happened = (
+        event("bag_loaded", lot="L-0", mass_kg=500.0, bags_in_job=4, who="ana"),
+        event("subtotal_reset", who="ana", rubber_g=1, mix_g=1),
+        event("job_planned", mix_kg=300_000.0, who="ana"),
+        event("bag_loaded", lot="L-1", mass_kg=700.0, bags_in_job=1, who="ana"),
+        event("hand_over_note", note="old", who="ana"),
+        event("settings_changed"),
+        event("bag_loaded", lot="L-2", mass_kg=680, bags_in_job=2, who="ben"),
+        event("mix_wasted", mix_kg=1000.0, who="ben", reason="cold"),
+        event("job_planned", mix_kg=400_000.0, who="ben"),
+        event("hand_over_note", note="Left leg is noisy.", who="ben"),
+    )
+    at = Stamped(NOW.mono_us, NOW.wall_us)
+    write(tmp_path / "kept.db", [[events.entry(one, at) for one in happened]])
+    with Reader(tmp_path / "kept.db") as reader:
+        restored = restored_state(reader, params(), NEW_RUN_S, NOW.wall_us + round(AWAY_S * 1e6))
+    assert restored.job == JobState(400_000.0, bags=2, bags_kg=1380.0, bag_kg=680.0, lot="L-2", wasted_kg=1000.0)
+    assert restored.note == NoteView("Left leg is noisy.", "ben", NEW_RUN_S - AWAY_S)
 
 
 def test_a_confirmed_weight_lasts_as_long_as_it_is_read_the_same_way(tmp_path: Path) -> None:

@@ -16,10 +16,9 @@ from rich.console import Console
 
 from crumbmeter.app import Daemon, StartRefusedError
 from crumbmeter.cli.demo_parts import Expectations, Orders, Shift, read_shift
-from crumbmeter.cli.demo_plant import new_folder, point_at, wait_ready
+from crumbmeter.cli.demo_plant import new_folder, point_at, simulated_or_say, wait_ready
 from crumbmeter.cli.demo_report import judge, report_words
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
-from crumbmeter.cli.run import load_or_say
 from crumbmeter.site import Site
 
 
@@ -49,11 +48,8 @@ def demo(
     Returns:
         Exit code: 0 all that the scenario expects was seen, 1 not all, 2 nothing was started.
     """
-    site = load_or_say(site_path)
+    site = simulated_or_say(site_path, "the demonstration")
     if site is None:
-        return REFUSED
-    if not site.params.simulated:
-        sys.stderr.write(f"{site_path}: the demonstration only runs a site with simulated = true\n")
         return REFUSED
     run_folder = new_folder(folder)
     site = dataclasses.replace(

@@ -1,14 +1,26 @@
 """A simulated plant beside the daemon: the other program's start, and the folder of a run."""
 
 import asyncio
+import sys
 from pathlib import Path
 
 from crumbmeter.app import StartRefusedError
+from crumbmeter.cli.run import load_or_say
+from crumbmeter.site import Site
 
 KEPT_RUNS = 5
 """Folders of earlier runs that are kept."""
 READY_S = 20.0
 """[s] The simulator must be ready within this."""
+
+
+def simulated_or_say(path: Path, what: str) -> Site | None:
+    """Load a site that is marked simulated; say what is wrong, and return None, where it is not one."""
+    site = load_or_say(path)
+    if site is not None and not site.params.simulated:
+        sys.stderr.write(f"{path}: {what} only runs a site with simulated = true\n")
+        return None
+    return site
 
 
 async def wait_ready(plant: asyncio.subprocess.Process) -> None:

@@ -16,9 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from crumbmeter.app import Daemon, StartRefusedError
-from crumbmeter.cli.demo_plant import new_folder, point_at, wait_ready
+from crumbmeter.cli.demo_plant import new_folder, point_at, simulated_or_say, wait_ready
 from crumbmeter.cli.exits import OK, REFUSED
-from crumbmeter.cli.run import load_or_say
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.site import Site
 
@@ -84,11 +83,8 @@ def train(file: Path, site_path: Path, folder: Path = Path("var/training"), *, r
     Returns:
         Exit code: 0 ended by the instructor, 2 nothing was started.
     """
-    site = load_or_say(site_path)
+    site = simulated_or_say(site_path, "training")
     if site is None:
-        return REFUSED
-    if not site.params.simulated:
-        sys.stderr.write(f"{site_path}: training only runs a site with simulated = true\n")
         return REFUSED
     try:
         lessons = read_lessons(file)

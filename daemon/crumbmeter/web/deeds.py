@@ -97,7 +97,8 @@ DEEDS: Final[dict[str, Deed]] = {
         value=WASTED, reason=True,
     ),
     "hand over note": Deed(
-        "What the next shift should know goes into the record.", _OPERATOR, Confirm.NONE, reason=True
+        "What the next shift should know stands on the page, and goes into the record.", _OPERATOR, Confirm.NONE,
+        reason=True,
     ),
     "monitor only": Deed("The feed stops, and from then on nothing is written to the field.", _OPERATOR),
     "enable control": Deed(

@@ -14,6 +14,11 @@ def machine_wall_us() -> int:
     return time.time_ns() // 1000
 
 
+def machine_pause(pause_s: float) -> None:
+    """Wait so long [s] of real time. For commands that wait for another process; never on a loop."""
+    time.sleep(pause_s)
+
+
 class RealClock:
     """Clock on the running loop. Build it inside the loop."""
 

@@ -17,6 +17,7 @@ ROW: Final = "row"
 TOTALS: Final = "totals"
 SNAPSHOT: Final = "snapshot"
 SCANS: Final = "scans"
+SAID: Final = "said"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,75 @@
+"""The quality record: all or nothing, processes in turn, corrected by further entries, whole by the chain."""
+
+import fcntl
+import multiprocessing
+from pathlib import Path
+
+import pytest
+
+from crumbmeter.adapters.clock import machine_pause, machine_wall_us
+from crumbmeter.journal.verify import verify
+from crumbmeter.ledger.quality import NAME, NotRecordedError, append, read_all
+from crumbmeter.qc.said import Said, Subject
+
+
+def said(number: int, **changed: object) -> Said:
+    fields = {"subject": Subject.TICKET, "about": f"T{number}", "what": {"net_kg": 20_000.0 + number}, "who": "wb.csv"}
+    return Said(**(fields | {"effective_us": 1_000_000 * number} | changed))  # type: ignore[arg-type]
+
+
+def add(folder: Path, *saids: Said) -> tuple[Said, ...]:
+    return append(folder, saids, machine_wall_us, machine_pause)
+
+
+def test_what_was_said_is_there_with_its_place(tmp_path: Path) -> None:
+    put = add(tmp_path, said(1), said(2))
+    assert [one.seq for one in put] == [1, 2]
+    assert read_all(tmp_path).holding == put
+    assert verify(tmp_path / NAME).ok
+
+
+def test_a_correction_takes_the_place_and_the_first_entry_stays(tmp_path: Path) -> None:
+    (first,) = add(tmp_path, said(1))
+    (second,) = add(tmp_path, said(1, what={"net_kg": 21_000.0}, corrects=first.seq, reason="misread"))
+    record = read_all(tmp_path)
+    assert record.of(Subject.TICKET, "T1") == (second,)
+    assert record.replaced == {second.seq: first}
+
+
+def test_an_empty_correction_takes_back(tmp_path: Path) -> None:
+    (first,) = add(tmp_path, said(1))
+    add(tmp_path, said(1, what={}, corrects=first.seq, reason="twice"))
+    assert read_all(tmp_path).holding == ()
+
+
+def test_nothing_of_a_batch_is_there_when_one_cannot_be_said(tmp_path: Path) -> None:
+    with pytest.raises(NotRecordedError, match="not recorded"):
+        add(tmp_path, said(1), said(2, what={"net_kg": float("nan")}))
+    assert read_all(tmp_path).holding == ()
+
+
+def _writer(folder: Path, first: int) -> None:
+    for number in range(first, first + 5):
+        add(folder, said(number))
+
+
+def test_processes_append_in_turn(tmp_path: Path) -> None:
+    context = multiprocessing.get_context("spawn")
+    writers = [context.Process(target=_writer, args=(tmp_path, first)) for first in (1, 101)]
+    for one in writers:
+        one.start()
+    for one in writers:
+        one.join(60)
+    assert [one.exitcode for one in writers] == [0, 0]
+    assert len(read_all(tmp_path).holding) == 10
+    assert verify(tmp_path / NAME).ok
+
+
+def test_a_record_that_is_never_let_go_is_refused_by_name(tmp_path: Path) -> None:
+    tmp_path.joinpath(f"{NAME}.lock").touch()
+    with tmp_path.joinpath(f"{NAME}.lock").open("w") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        pauses: list[float] = []
+        with pytest.raises(NotRecordedError, match="another process is writing"):
+            append(tmp_path, [said(1)], lambda: 1, pauses.append)
+    assert len(pauses) == 49

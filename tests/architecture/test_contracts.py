@@ -47,6 +47,13 @@ BREACHES = {
         "daemon/crumbmeter/web/__init__.py", "import crumbmeter.runtime.intake",
     ),
     "The library of frozen values has one door": ("daemon/crumbmeter/process/params.py", "import msgspec"),
+    "Libraries of documents, charts and tables live in the report room": (
+        "daemon/crumbmeter/cli/__init__.py", "import typst",
+    ),
+    "The library of signatures lives in the journal": (
+        "daemon/crumbmeter/cli/__init__.py", "import cryptography.exceptions",
+    ),
+    "The data of time zones are read in the site room": ("daemon/crumbmeter/cli/__init__.py", "import tzdata"),
     "The terminal libraries live in the command line": ("daemon/crumbmeter/adapters/__init__.py", "import rich.table"),
 }  # fmt: skip
 

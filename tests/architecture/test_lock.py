@@ -33,7 +33,8 @@ def test_lock_names_no_address() -> None:
 
 def test_every_locked_package_has_a_hash() -> None:
     entries = re.split(r"\n(?=[A-Za-z0-9])", LOCK.strip())
-    assert len(entries) == len(LOCKED)
+    # Some packages are there twice, for older and newer Pythons.
+    assert {canonicalize_name(entry.split("==")[0]) for entry in entries} == LOCKED.keys()
     assert [entry.split("\n")[0] for entry in entries if "--hash=sha256:" not in entry] == []
 
 

@@ -11,7 +11,7 @@ from math import sqrt
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.process.dose import Mix, dose_of
 from crumbmeter.process.params import DoseBasis
-from crumbmeter.qc.within import mean_and_s
+from crumbmeter.qc.within import Basis, Table, Within, mean_and_s, within_limits
 
 US_PER_S = 1_000_000
 ONE_REFILL_US = 600 * US_PER_S
@@ -110,6 +110,28 @@ def scatter_of(windows: Sequence[Window]) -> Scatter | None:
     doses = [window.dose for window in windows]
     mean, s = mean_and_s(doses) if len(doses) > 1 else (doses[0], None)
     return Scatter(len(doses), mean, s, min(doses), max(doses))
+
+
+def indicator(
+    windows: Sequence[Window], lower: float | None, upper: float | None, table: Table | None = None
+) -> Within:
+    """Estimate the per cent of a run within limits from its windows: an indicator, and marked so.
+
+    Windows follow each other and share weighing errors; the estimate takes random samples. It decides no pay.
+
+    Args:
+        windows: Of one basis.
+        lower: Fraction in their basis; None: no lower limit.
+        upper: The same.
+        table: None: exact. Else as that table gives it.
+
+    Raises:
+        WithinLimitsError: too few windows, no limit, limits crossed, or no column in the table.
+        ValueError: the windows are of several bases.
+    """
+    if len({window.basis for window in windows}) > 1:
+        raise ValueError("windows are of several bases: name one basis for the report")
+    return within_limits([window.dose for window in windows], lower, upper, basis=Basis.FEEDER, table=table)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.process.params import DoseBasis
 from crumbmeter.qc.adding import Adding, UnknownBasisError
 from crumbmeter.qc.booked import Booked
-from crumbmeter.qc.made import ONE_REFILL_US, Made, Masses, joined, scatter_of
+from crumbmeter.qc.made import ONE_REFILL_US, Made, Masses, indicator, joined, scatter_of
+from crumbmeter.qc.within import Basis, WithinLimitsError
 from tests.booked_parcels import NOON_US, PARCEL, US_PER_S, booked, in_a_row, run_of
 
 WINDOW_G = 5_000_000
@@ -169,3 +170,17 @@ def test_masses_add_and_subtract_exactly() -> None:
     one = Masses(1, 2, 3, 4, 5, 6)
     assert one + one - one == one
     assert (one.mix_g, one.rubber_error_g) == (12, -1)
+
+
+def test_windows_make_an_indicator_and_never_more() -> None:
+    rich, poor = run_of(20), run_of(20, rubber_g=1_000, dry_aggregate_g=186_500)
+    windows = made_of(list(in_a_row([*rich, *poor, *rich, *poor]))).windows
+    found = indicator(windows, 0.0045, 0.0055)
+    assert found.basis is Basis.FEEDER
+    assert found.n == 4
+    assert found.mean == pytest.approx(0.0045)
+    with pytest.raises(WithinLimitsError, match="2 values were given"):
+        indicator(windows[:2], 0.0045, None)
+    told = made_of(run_of(20), basis=DoseBasis.ADDED_TO_MIX).windows
+    with pytest.raises(ValueError, match="several bases"):
+        indicator([*windows, *told], 0.0045, None)

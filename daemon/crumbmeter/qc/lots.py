@@ -2,7 +2,8 @@
 
 A parcel is in exactly one sublot and a sublot in exactly one lot. A boundary falls at a parcel's end, so a size is met
 within one parcel (about 250 kg) and every total stays exact in grams. The order is that of the record; times only tell
-the day, and a day that has ended does not begin again because a clock was set back.
+the day, and a day that has ended does not begin again because a clock was set back: unless it had ended by a clock in
+doubt that has been set right since.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -142,10 +143,11 @@ class _Cutting:
     def __init__(self, rule: LotRule, left_out: LeftOut | None) -> None:
         self._rule, self._left_out = rule, left_out
         self._number = rule.first_number - 1
-        self._part = 1
         self._period: Day | Shift | None = None
         self._next: Day | Shift | None = None
         self._period_ends_us = 0
+        self._doubtful = False
+        self._named: dict[str, int] = {}
         self._mix_id: str | None = None
         self._begin_lot()
 
@@ -171,13 +173,22 @@ class _Cutting:
         if by is By.MIX:
             changed, self._mix_id = one.parcel.mix_id != self._mix_id, one.parcel.mix_id
             return Ended.MIX if changed and self.holds else None
-        if one.ended_us < self._period_ends_us:
+        if one.ended_us < self._period_ends_us and not self._doubtful:
             return None
-        self._next = period = self._period_at(one.ended_us)
-        self._period_ends_us = period.end_us
+        return self._enter(one)
+
+    def _enter(self, one: Booked) -> Ended | None:
+        """Look whether a parcel is in another day or shift: a later one, or an earlier one where that was in doubt."""
+        if self._doubtful and not one.clock_synced and one.ended_us < self._period_ends_us:
+            return None
+        self._doubtful = not one.clock_synced
+        period = self._period_at(one.ended_us)
+        if period == self._next:
+            return None
+        self._next, self._period_ends_us = period, period.end_us
         if self.holds:
-            return Ended.DAY if by is By.DAY else Ended.SHIFT
-        self._enter()
+            return Ended.DAY if self._rule.by is By.DAY else Ended.SHIFT
+        self._period = period
         return None
 
     def _period_at(self, instant_us: int) -> Day | Shift:
@@ -185,9 +196,6 @@ class _Cutting:
         if calendar is None:
             raise LotRuleError(f"lots by {self._rule.by} need the site's calendar")
         return calendar.day_at(instant_us) if self._rule.by is By.DAY else calendar.shift_at(instant_us)
-
-    def _enter(self) -> None:
-        self._period, self._part = self._next, 1
 
     def add(self, one: Booked) -> bool:
         """Take a parcel; tell whether the lot has reached its size with it."""
@@ -219,13 +227,11 @@ class _Cutting:
             lot_id, self._rule.by, ended, self._period, sublots, joined([sublot.made for sublot in sublots])
         )  # fmt: skip
         self._begin_lot()
-        self._part += 1
-        if ended in (Ended.DAY, Ended.SHIFT):
-            self._enter()
+        self._period = self._next
         return lot
 
     def _lot_id(self) -> str:
-        """Name the lot: by its day or shift, with its part where the size parted it; else by number."""
+        """Name the lot: by its day or shift, with its part where there is another lot of it; else by number."""
         match self._period:
             case Shift(day=day, number=number):
                 name = f"{day.isoformat()}-s{number}"
@@ -233,4 +239,5 @@ class _Cutting:
                 name = date.isoformat()
             case None:
                 return f"{self._rule.prefix}{self._number}"
-        return f"{self._rule.prefix}{name}" + (f"-p{self._part}" if self._part > 1 else "")
+        self._named[name] = part = self._named.get(name, 0) + 1
+        return f"{self._rule.prefix}{name}" + (f"-p{part}" if part > 1 else "")

@@ -142,12 +142,11 @@ class Series:
 
 
 def _marked(samples: Sequence[Sample], longest_gap_us: int) -> Iterator[Sample]:
-    for before, after in pairwise([*samples, None]):
-        if before is None:
-            return
-        yield before
-        if after is not None and after.at_us - before.at_us > longest_gap_us:
+    yield from samples[:1]
+    for before, after in pairwise(samples):
+        if after.at_us - before.at_us > longest_gap_us:
             yield Sample(before.at_us + longest_gap_us, None, Quality.BAD)
+        yield after
 
 
 def _usable(sample: Sample, how: How) -> bool:

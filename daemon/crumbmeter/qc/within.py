@@ -219,11 +219,9 @@ def table_percent(q: float, n: int, table: Table) -> float:
     """[%] Return the per cent of the next row upward: the first whole one whose printed index is not below q."""
     q = round(q, table.q_decimals)
     whole = ceil(percent_within(q, n))
-    # The printed index is rounded: the row below may reach q as well.
+    # The printed index is rounded as well: the row below may reach q too. The row itself always does.
     if whole > 0 and round(index_for(whole - 1, n), table.q_decimals) >= q:
         whole -= 1
-    elif whole < 100 and round(index_for(whole, n), table.q_decimals) < q:
-        whole += 1
     return float(whole)
 
 

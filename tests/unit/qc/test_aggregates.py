@@ -96,6 +96,7 @@ def test_stepped_signal_is_sure_until_a_bad_sample_and_uncertain_over_it() -> No
     ]  # fmt: skip
     assert held.value_at(10 * S, how) == (2.0, UNCERTAIN)
     assert held.value_at(10 * S, STEPPED) == (None, BAD)
+    assert series(None, None).value_at(15 * S, how) == (None, BAD)
 
 
 def test_count_and_extremes_are_of_good_samples() -> None:

@@ -105,6 +105,19 @@ def test_date_that_a_zone_skipped_has_no_length() -> None:
     assert calendar.shift_at(us("2011-12-31T03:00:00+14:00")).length_s == 6 * 3600.0
 
 
+def test_day_that_the_clock_entered_goes_on_although_the_date_comes_back() -> None:
+    """Newfoundland set its clock back at 00:01 on 2010-11-07: one minute of the 7th, then an hour of the 6th again."""
+    calendar = Calendar(time_zone("America/St_Johns"), TZDATA_VERSION, (time(0), time(12)), time(0))
+    begin_us = us("2010-11-07T00:00:00-02:30")
+    again_us = us("2010-11-06T23:30:00-03:30")
+    assert again_us > begin_us
+    assert calendar.text(again_us) == "2010-11-06T23:30:00-03:30"
+    assert calendar.day_at(again_us) == calendar.day_of(date(2010, 11, 7))
+    assert calendar.day_of(date(2010, 11, 7)).begin_us == begin_us
+    assert (calendar.shift_at(again_us).day, calendar.shift_at(again_us).number) == (date(2010, 11, 7), 1)
+    assert calendar.day_of(date(2010, 11, 7)).length_s == 25 * 3600.0
+
+
 def test_local_text_is_exact_and_cut() -> None:
     moment_us = us("2026-07-01T12:00:00+00:00") + 999_999
     assert THREE_SHIFTS.text(moment_us) == "2026-07-01T06:00:00-06:00"

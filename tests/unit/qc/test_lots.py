@@ -100,6 +100,38 @@ def test_day_does_not_begin_again_because_a_clock_was_set_back() -> None:
     assert (lot.lot_id, lot.made.parcels) == ("2026-06-21", 4)
 
 
+def test_day_entered_by_a_clock_in_doubt_is_left_when_the_clock_is_right_again() -> None:
+    """A restart with a clock of three years ahead, set right after two parcels."""
+    ahead_us = SIX_AM_US + 3 * 365 * 24 * HOUR_US
+    parcels = [
+        *run_of(2, began_us=SIX_AM_US), *run_of(2, began_us=ahead_us, clock_synced=False),
+        *run_of(3, began_us=SIX_AM_US + HOUR_US),
+    ]  # fmt: skip
+    found = cut(parcels, LotRule(By.DAY, calendar=CALENDAR))
+    assert [lot.lot_id for lot in found] == ["2026-06-21", "2029-06-20", "2026-06-21-p2"]
+    assert [lot.made.parcels for lot in found] == [2, 2, 3]
+    assert [lot.made.clock_doubtful for lot in found] == [0, 2, 0]
+
+
+def test_doubt_ends_with_the_first_sure_time_in_the_same_day() -> None:
+    parcels = [
+        *run_of(1, began_us=SIX_AM_US, clock_synced=False), *run_of(1, began_us=SIX_AM_US),
+        *run_of(1, began_us=SIX_AM_US - HOUR_US),
+    ]  # fmt: skip
+    (lot,) = cut(parcels, LotRule(By.DAY, calendar=CALENDAR))
+    assert (lot.lot_id, lot.made.parcels) == ("2026-06-21", 3)
+
+
+def test_days_go_on_where_the_clock_is_always_in_doubt() -> None:
+    parcels = [
+        *run_of(2, began_us=SIX_AM_US, clock_synced=False),
+        *run_of(1, began_us=SIX_AM_US - HOUR_US, clock_synced=False),
+        *run_of(2, began_us=SIX_AM_US + 24 * HOUR_US, clock_synced=False),
+    ]  # fmt: skip
+    found = cut(parcels, LotRule(By.DAY, calendar=CALENDAR))
+    assert [(lot.lot_id, lot.made.parcels) for lot in found] == [("2026-06-21", 3), ("2026-06-22", 2)]
+
+
 def test_lots_by_shift() -> None:
     parcels = [*run_of(2, began_us=SIX_AM_US), *run_of(3, began_us=SIX_AM_US + 12 * HOUR_US)]
     found = cut(parcels, LotRule(By.SHIFT, calendar=CALENDAR))

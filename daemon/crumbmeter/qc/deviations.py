@@ -91,6 +91,7 @@ class Deviation:
         return self.off_g / self.target_rubber_g if self.target_rubber_g else None
 
 
+_SIDES = {1: Kind.OVER, -1: Kind.SHORT}
 _SUFFIX = {
     Kind.SHORT: "short", Kind.OVER: "over", Kind.NOT_ASKED: "unasked", Kind.NOT_PROVEN: "unproven",
     Kind.NOT_RECORDED: "unrecorded",
@@ -151,21 +152,23 @@ def _runs(some: list[Booked]) -> Iterator[list[Booked]]:
 
 
 def _out_of_tolerance(stretch: list[Booked], rule: DeviationRule) -> Iterator[Deviation]:
-    """Join windows on the same side, and trim what was inside by itself."""
+    """Join windows on the same side, and trim what was inside by itself. No parcel lies in two deviations."""
     side, first, last, worst, taken = 0, 0, 0, 0.0, 0
     for begin, end, error in _windows(stretch, rule.window_g):
         now = 0 if abs(error) <= rule.within else 1 if error > 0.0 else -1
+        if side and now == 0 and begin <= last + 1:
+            continue  # a window that still holds some of it
         if side and (now != side or begin > last + 1):
-            if now == 0 and begin <= last + 1:
-                continue  # a window that still holds some of it
-            yield from _trimmed(stretch[first : last + 1], side, worst, rule)
-            side, taken = 0, last + 1  # no parcel lies in two of them
+            low, high = _trimmed(stretch, first, last, side, rule)
+            yield _deviation(_SIDES[side], stretch[low : high + 1], worst)
+            side, taken = 0, high + 1
         if now and not side:
             side, first, worst = now, max(begin, taken), error
         if now:
             last, worst = end, max(worst, error, key=abs)
     if side:
-        yield from _trimmed(stretch[first : last + 1], side, worst, rule)
+        low, high = _trimmed(stretch, first, last, side, rule)
+        yield _deviation(_SIDES[side], stretch[low : high + 1], worst)
 
 
 def _windows(stretch: list[Booked], window_g: int) -> Iterator[tuple[int, int, float]]:
@@ -186,14 +189,15 @@ def _windows(stretch: list[Booked], window_g: int) -> Iterator[tuple[int, int, f
         yield 0, len(stretch) - 1, rubber_g / target_g - 1.0
 
 
-def _trimmed(run: list[Booked], side: int, worst: float, rule: DeviationRule) -> Iterator[Deviation]:
+def _trimmed(stretch: list[Booked], first: int, last: int, side: int, rule: DeviationRule) -> tuple[int, int]:
+    """Return the first and the last parcel that was out on that side by itself; all of it where none was."""
     out = [
         place
-        for place, one in enumerate(run)
-        if side * (one.parcel.rubber_g - one.parcel.target_rubber_g) > rule.within * one.parcel.target_rubber_g
+        for place in range(first, last + 1)
+        if side * (stretch[place].parcel.rubber_g - stretch[place].parcel.target_rubber_g)
+        > rule.within * stretch[place].parcel.target_rubber_g
     ]
-    held = run[out[0] : out[-1] + 1] if out else run
-    yield _deviation(Kind.OVER if side > 0 else Kind.SHORT, held, worst)
+    return (out[0], out[-1]) if out else (first, last)
 
 
 def _deviation(kind: Kind, run: list[Booked], worst: float | None) -> Deviation:

@@ -12,6 +12,7 @@ SOUTH = Silo("south", 40_000, 300, travel_s=90.0)
 
 def test_it_begins_where_the_silos_were_last_empty_and_ends_where_they_are_again() -> None:
     said = [emptied("north", at * H) for at in (1, 5, 20)] + [emptied("south", at * H) for at in (3, 9, 30)]
+    said.append(emptied("south", 9 * H + 60.0))  # the last mix is still on its way there
     said += [content("north", 6 * H, 5), emptied("west", 6 * H)]
     found = window_of(said, [NORTH, SOUTH], 8 * HOUR_US, 9 * HOUR_US)
     assert found.empty_us == {"north": 5 * HOUR_US, "south": 3 * HOUR_US}

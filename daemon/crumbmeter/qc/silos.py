@@ -142,9 +142,10 @@ def fill(
 
     Args:
         parcels: In the order they left the drum.
-        diverter: Its changes: time [us] and code, in order; None: its position is not known (Bad).
+        diverter: Its positions in order, repeated or changes alone: time [us] and code; None: not known (Bad, or
+            nothing was recorded from then on).
         silos: All of the site. None: trucks are loaded under the drum.
-        entries: Also takes those that say by hand which silo is filled; the later word counts, by whomever.
+        entries: Also takes those that say by hand which silo is filled, until the diverter changes.
 
     Raises:
         SilosRefusedError: the silos contradict each other.
@@ -199,9 +200,12 @@ def _gates(
     """Return from when on which silo is filled; the first element is for all time before."""
     by_code = {silo.diverter_code: silo.silo_id for silo in silos if silo.diverter_code is not None}
     ids = {silo.silo_id for silo in silos}
-    found: list[tuple[int, str | None]] = [
-        (at_us, None if code is None else by_code.get(code)) for at_us, code in diverter
-    ]
+    found: list[tuple[int, str | None]] = []
+    shown: int | str | None = "nothing yet"
+    for at_us, code in diverter:
+        if code != shown:  # a position that is told again and again is no change, and takes nothing back
+            found.append((at_us, None if code is None else by_code.get(code)))
+        shown = code
     found += [
         (one.at_us, one.silo_id if one.silo_id in ids else None) for one in entries if one.word is SiloWord.FILLING
     ]

@@ -31,6 +31,8 @@ def test_a_change_within_a_parcel_splits_it_where_it_passes_the_diverter() -> No
     filled = fill([booked(10, 1001, 11)], [(0, 1), (134 * SECOND_US, 2)], [NORTH, SOUTH])
     (before,), (behind,) = filled.into["north"], filled.into["south"]
     assert (before.mix_g, behind.mix_g) == (400, 601)
+    # 11 g of rubber x 400 / 1001 = 4.4 g.
+    assert (before.masses.rubber_g, before.masses.target_rubber_g) == (4, 4)
     assert before.masses + behind.masses == of_parcel(booked(10, 1001, 11), 0).masses
     assert (before.arrived_us, behind.arrived_us) == (130 * SECOND_US, 154 * SECOND_US)  # 20 s longer to the south
 
@@ -48,6 +50,13 @@ def test_people_may_say_which_silo_is_filled() -> None:
     assert fill([booked(1)], (), [NORTH, SOUTH]).anywhere
     assert fill([booked(1)], (), [NORTH]).into["north"]
     assert fill([booked(1)], (), []).into[""]
+
+
+def test_a_position_told_each_second_cuts_nothing_and_takes_no_word_back() -> None:
+    told = [(at * SECOND_US, 1) for at in range(100)]
+    assert len(fill([booked(1)], told, [NORTH, SOUTH]).into["north"]) == 1
+    by_hand = [SiloEntry("south", 20 * SECOND_US, SiloWord.FILLING)]
+    assert len(fill([booked(1)], told, [NORTH, SOUTH], by_hand).into["south"]) == 1
 
 
 def test_a_conveyor_that_moves_with_the_mix_holds_back_what_nothing_pushes() -> None:

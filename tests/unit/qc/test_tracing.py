@@ -60,6 +60,21 @@ def test_an_unknown_opening_content_takes_certainty_away_as_far_back_as_the_silo
     assert dose_of_ticket(trace, "B").foreign_g == 3000
 
 
+def test_mix_that_was_there_before_the_books_may_be_in_a_load_instead_of_a_deviation() -> None:
+    trace = traced(TEN, LOADS, [replace(ONE, capacity_g=1500)])
+    found = {one.ticket.number: one.surely_g for one in trace_deviation(trace, [(3, 30)]).tickets}
+    # All parcels are the deviation. Up to 1500 g of before may be in A. With the band they are gone after 2000 g.
+    assert found == {"A": 500, "B": 2000, "C": 2000, "D": 2000, "E": 2000}
+
+
+def test_mix_found_in_a_silo_does_not_hide_what_had_come_before_a_load() -> None:
+    trace = traced(TEN, LOADS[:1], [replace(ONE, mixing_g=50_000)], [emptied("one"), content("one", 210.0, 9000)])
+    (only,) = trace_deviation(trace, [(30, 30)]).tickets  # the newest parcel had come when A was loaded
+    assert (only.ticket.number, only.most_g) == ("A", 1000)
+    (drift, open_one) = trace.outflow.drifts
+    assert (drift.left_g, drift.mismatch_g, open_one.mismatch_g) == (-1000, -1000, None)
+
+
 def test_tickets_draw_an_opening_content_first() -> None:
     trace = traced(TEN, LOADS, [ONE], [content("one", 0.0, 3000)])
     assert (dose_of_ticket(trace, "A").unknown_g, dose_of_ticket(trace, "B").unknown_g) == (2000, 1000)
@@ -91,6 +106,12 @@ def test_nothing_mixes_over_a_moment_at_which_the_silo_was_empty() -> None:
     trace = traced(parcels, loads, [ONE], [emptied("one"), emptied("one", 200.0)])
     (only,) = trace_deviation(trace, [(120, 123)]).tickets
     assert (only.ticket.number, only.surely_g, only.most_g) == ("B", 2000, 2000)
+
+
+def test_the_last_load_before_a_silo_is_empty_is_sealed_at_its_end() -> None:
+    trace = traced(TEN, LOADS, [ONE], [emptied("one"), emptied("one", 300.0)])
+    found = {one.ticket.number: one.surely_g for one in trace_deviation(trace, [(30, 30)]).tickets}
+    assert found == {"E": 1000}  # parcel 10 lies behind E's core's beginning, and nothing can be left behind
 
 
 def test_a_ticket_whose_silo_nobody_knows_possibly_carries_what_any_had_at_its_turn() -> None:

@@ -203,7 +203,8 @@ def _log_field(site: Site, name: str) -> Answer:
 
 
 _RECORDED: Final = frozenset({
-    "date", "time", "location", "feed rate", "mix type and target binder rate", "dry aggregate rate", "binder meter rate",
+    "date", "time", "location", "feed rate", "mix type and target binder rate", "dry aggregate rate",
+    "binder meter rate",
     "additive rate", "dry aggregate to binder ratio", "dry aggregate to additive ratio", "JMF number", "RAP moisture",
     "RAP binder", "virgin binder", "total binder", "virgin binder rate", "virgin aggregate rate", "RAP rate",
     "virgin aggregate moisture",

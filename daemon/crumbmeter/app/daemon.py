@@ -283,6 +283,7 @@ class Daemon:
             await self._publisher_farewell()
         await self.supervisor.stop()
         self.recording.end()
+        await self.recording.sign_off()
         if fault is not None:
             return 1
         return 0 if self.stop_report.confirmed else 4

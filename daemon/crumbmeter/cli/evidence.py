@@ -57,3 +57,22 @@ def add_to(app: typer.Typer) -> None:
         from crumbmeter.cli.export_record import public_keys  # noqa: PLC0415
 
         raise typer.Exit(public_keys(folder))
+
+    @app.command("backup")
+    def backup(
+        folder: Folder,
+        target: Annotated[Path, typer.Argument(help="Folder of the backup, on another disk.")],
+        with_keys: Annotated[
+            bool, typer.Option("--with-keys", help="Also the private keys: whoever has them can sign.")
+        ] = False,
+        check_only: Annotated[
+            bool, typer.Option("--check-only", help="Only read the backup that is there, as a restore would.")
+        ] = False,
+    ) -> None:
+        """Copy both journals while they are written, and prove the copies by reading them back.
+
+        Exit codes: 0 the copies are good, 1 there is no new backup (the last one stays), 2 nothing to back up.
+        """
+        from crumbmeter.cli import backup as backups  # noqa: PLC0415
+
+        raise typer.Exit(backups.check(target) if check_only else backups.backup(folder, target, with_keys=with_keys))

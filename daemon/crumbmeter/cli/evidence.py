@@ -10,7 +10,11 @@ Folder = Annotated[Path, typer.Argument(help="Folder of the journal ([journal] f
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands to the top-level application."""
+    _add_proofs(app)
+    _add_keeping(app)
 
+
+def _add_proofs(app: typer.Typer) -> None:
     @app.command("verify")
     def verify(
         record: Annotated[Path, typer.Argument(help="Journal file, the folder it lies in, or an exported record.")],
@@ -48,6 +52,8 @@ def add_to(app: typer.Typer) -> None:
 
         raise typer.Exit(write(folder, from_when, to_when, output, quality=quality))
 
+
+def _add_keeping(app: typer.Typer) -> None:
     @app.command("key")
     def key(folder: Folder) -> None:
         """Print the public keys of a folder's journals: give them to whoever has to prove an exported record.

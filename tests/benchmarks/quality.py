@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from crumbmeter.app.sealing import KEY_NAME
+from crumbmeter.journal.backup import back_up
 from crumbmeter.journal.exported import export
 from crumbmeter.journal.exported_check import check_export
 from crumbmeter.journal.reader import Reader
@@ -72,12 +73,18 @@ def export_a_day(folder: Path) -> None:
         raise RuntimeError("the exported day does not verify")
 
 
+def back_up_record(folder: Path) -> None:
+    """Copy the plant's record and prove the copy."""
+    back_up(folder / "journal.db", folder / "backup")
+
+
 READINGS: tuple[Reading, ...] = (
     Reading("verify the record", verify_record, VERIFY_S, runs=1),
     Reading("verify the quality record", verify_quality),
     Reading("read every parcel", read_parcels, runs=1),
     Reading("read the quality record in force", read_said),
     Reading("export a day and prove the file", export_a_day, runs=1),
+    Reading("back up the record and prove the copy", back_up_record, runs=1),
     # Put what else reads the month here: lot report (2 s), daily PDF (5 s), truck trace (1 s).
 )
 

@@ -10,6 +10,7 @@ from tests.benchmarks import (
     mutants,
     plants,
     poll,
+    quality,
     replays,
     scenarios,
     steps,
@@ -18,6 +19,7 @@ from tests.benchmarks import (
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, kills, mutants,
+    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, quality, kills,
+    mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

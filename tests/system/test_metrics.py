@@ -29,7 +29,11 @@ class Bench:
                 LinkFigures("feeder", connected=True, exchanges={"ok": 12, "timeout": 1}, connects=2, writes=5),
             ),
             counters=lambda: {"crumbmeter_journal_appended_total": 40.0},
-            gauges=lambda: {"crumbmeter_journal_size_bytes": 4096.0},
+            gauges=lambda: {
+                "crumbmeter_journal_size_bytes": 4096.0,
+                "crumbmeter_journal_wal_bytes": 4120.0,
+                "crumbmeter_backup_age_seconds": 3600.0,
+            },
             losses=lambda: {"recorder": (3, 1)},
         )
         self.metrics = ScanMetrics(ORIGIN, NAMES, "0.1.0", 0.2, lambda: self.now_s, extras)

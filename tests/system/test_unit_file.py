@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from crumbmeter.app.backup_watch import OVERDUE_S
+
 ANALYZE = shutil.which("systemd-analyze")
 needs_systemd = pytest.mark.skipif(ANALYZE is None, reason="systemd-analyze is not installed")
 PROGRAM = "/opt/crumbmeter/venv/bin/crumbmeter"
@@ -35,6 +37,13 @@ def desk_unit(repo_root: Path, tmp_path: Path) -> Path:
     return copied("crumbmeter-desk.service", repo_root, tmp_path)
 
 
+@pytest.fixture
+def backup_unit(repo_root: Path, tmp_path: Path) -> Path:
+    """The backup's unit, with its timer beside it."""
+    shutil.copy(repo_root / "deploy" / "crumbmeter-backup.timer", tmp_path)
+    return copied("crumbmeter-backup.service", repo_root, tmp_path)
+
+
 def analyze(*words: str) -> subprocess.CompletedProcess[str]:
     assert ANALYZE is not None
     return subprocess.run([ANALYZE, *words], text=True, capture_output=True, check=False)
@@ -48,9 +57,11 @@ def complaints(unit: Path) -> str:
 
 @pytest.mark.systemd
 @needs_systemd
-def test_verify_prints_nothing(unit: Path, desk_unit: Path) -> None:
+def test_verify_prints_nothing(unit: Path, desk_unit: Path, backup_unit: Path) -> None:
     assert complaints(unit) == ""
     assert complaints(desk_unit) == ""
+    assert complaints(backup_unit) == ""
+    assert complaints(backup_unit.with_suffix(".timer")) == ""
 
 
 @pytest.mark.systemd
@@ -67,7 +78,7 @@ def test_verify_would_see_a_mistake(unit: Path, line: str, instead: str) -> None
 
 @pytest.mark.systemd
 @needs_systemd
-@pytest.mark.parametrize("which", ["unit", "desk_unit"])
+@pytest.mark.parametrize("which", ["unit", "desk_unit", "backup_unit"])
 def test_exposure_is_low(which: str, request: pytest.FixtureRequest) -> None:
     judged = analyze("security", "--offline=true", "--no-pager", str(request.getfixturevalue(which)))
     found = re.search(r"Overall exposure level for \S+: ([0-9.]+) (\w+)", judged.stdout)
@@ -101,6 +112,18 @@ def test_the_desk_and_control_do_not_need_each_other(unit: Path, desk_unit: Path
     assert settings(desk_unit)["Restart"] == "always"
     assert int(settings(desk_unit)["OOMScoreAdjust"]) > int(settings(unit)["OOMScoreAdjust"])
     assert int(settings(desk_unit)["Nice"]) > int(settings(unit)["Nice"])
+
+
+def test_the_backup_comes_well_within_its_watch_and_gives_way_to_control(unit: Path, backup_unit: Path) -> None:
+    backup, timer = settings(backup_unit), settings(backup_unit.with_suffix(".timer"))
+    assert re.fullmatch(r"\*-\*-\* \d\d:\d\d:00", timer["OnCalendar"]), "every night"
+    assert timer["Persistent"] == "true"
+    assert float(timer["RandomizedDelaySec"].removesuffix("min")) * 60.0 < OVERDUE_S - 86_400.0
+    assert int(backup["Nice"]) > int(settings(unit)["Nice"])
+    assert int(backup["OOMScoreAdjust"]) > int(settings(unit)["OOMScoreAdjust"])
+    folder = backup["ExecStart"].split()[-1]
+    assert folder in backup["ReadWritePaths"].split()
+    assert f'backup_folder = "{folder}"' in backup_unit.read_text("utf-8")
 
 
 def test_the_program_runs_without_writable_executable_memory() -> None:

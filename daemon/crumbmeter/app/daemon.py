@@ -24,6 +24,7 @@ from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
+from crumbmeter.app.backup_watch import BackupWatch
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch
 from crumbmeter.app.links import FieldLinks
@@ -106,10 +107,10 @@ class Daemon:
         self.views: Latest[ScanResult] = Latest()
         self.fanout: Fanout[ScanResult] = Fanout(self.report)
         self.supervisor = Supervisor(self.clock, self._chance.random, self.report)
+        self.backup = BackupWatch(site.journal.backup_folder, self.clock, self.report)
         self.lag = LoopLag(self.clock, params.scan_period_s, self.report)
         self.notifier = Notifier()
-        self._origin = origin_of(site, self.boot_id)
-        self._names = names_of(site)
+        self._origin, self._names = origin_of(site, self.boot_id), names_of(site)
         self.on_ready: Callable[[], None] = lambda: None
         """Called once everything runs."""
         self._publisher: Publisher | None = None
@@ -189,6 +190,8 @@ class Daemon:
         self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
         watch = ClockWatch(self.clock.wall_error_s, self.clock, self.report, self.recording.clock_stepped)
         self.supervisor.add("clock watch", watch.run)
+        if self.backup.wanted:
+            self.supervisor.add("backup watch", self.backup.run)
         self.supervisor.add("write counts", self.counts.run)
         self.supervisor.add("loop lag", self.lag.run)
         self.supervisor.add("task watch", TaskWatch(lambda: self.supervisor.states, self.clock, self.report).run)
@@ -221,7 +224,7 @@ class Daemon:
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
                 make_extras(
                     self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer, self.lag,
-                    self.links.units,
+                    self.links.units, self.backup.age_s,
                 ),
             )  # fmt: skip
             self.fanout.add("metrics", metrics)
@@ -283,6 +286,7 @@ class Daemon:
             await self._publisher_farewell()
         await self.supervisor.stop()
         self.recording.end()
+        await self.recording.sign_off()
         if fault is not None:
             return 1
         return 0 if self.stop_report.confirmed else 4

@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from crumbmeter.adapters.prometheus import Extras, LinkFigures
 from crumbmeter.adapters.prometheus_links import UnitFigures
 from crumbmeter.app.recording import Recording
+from crumbmeter.journal.limits import WAL_PAGE_BYTES
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.runtime.fanout import Fanout
 from crumbmeter.runtime.lag import LoopLag
@@ -23,6 +24,7 @@ def make_extras(
     writer: OutputWriter,
     lag: LoopLag,
     units: Callable[[], tuple[UnitFigures, ...]] = tuple,
+    backup_age_s: Callable[[], float | None] = lambda: None,
 ) -> Extras:
     """Bind the figures to where they are counted."""
 
@@ -38,7 +40,9 @@ def make_extras(
 
     def gauges() -> Mapping[str, float]:
         figures = {"crumbmeter_loop_lag_seconds": lag.mean_s, "crumbmeter_loop_lag_worst_seconds": lag.worst_s}
-        status = recording.status()
+        status, age_s = recording.status(), backup_age_s()
+        if age_s is not None:
+            figures["crumbmeter_backup_age_seconds"] = age_s
         if status is None:
             return figures
         return figures | {
@@ -46,6 +50,7 @@ def make_extras(
             "crumbmeter_journal_failing": float(bool(status.failing)),
             "crumbmeter_journal_space_level": float(status.space),
             "crumbmeter_journal_wal_pages": float(status.wal_pages),
+            "crumbmeter_journal_wal_bytes": float(status.wal_pages * WAL_PAGE_BYTES),
         }
 
     return Extras(

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import NoReturn
 
 from crumbmeter.journal.journal import JournalStatus
+from crumbmeter.journal.limits import WAL_PAGE_BYTES
 from crumbmeter.journal.space import Level
 from crumbmeter.model.events import Event, event
 from crumbmeter.ports import Clock
@@ -30,13 +31,15 @@ class JournalWatch:
         Args:
             status: Of the journal; None before it is opened.
             clock: Process time.
-            report: Gets `journal_unavailable`, `journal_available_again` and `journal_space_changed`.
+            report: Gets `journal_unavailable`, `journal_available_again`, `journal_space_changed`, `journal_wal_long`
+                and `journal_wal_short_again`.
         """
         self._status = status
         self._clock = clock
         self._report = report
         self._failing = False
         self._space = Level.AMPLE
+        self._wal_long = False
 
     async def run(self) -> NoReturn:
         """Look for ever."""
@@ -55,6 +58,12 @@ class JournalWatch:
                 self._report(event("journal_unavailable", detail=status.failing))
             else:
                 self._report(event("journal_available_again", dropped_count=dropped))
+        if status.wal_long is not self._wal_long:
+            self._wal_long = status.wal_long
+            if self._wal_long:
+                self._report(event("journal_wal_long", wal_mb=status.wal_pages * WAL_PAGE_BYTES / 1e6))
+            else:
+                self._report(event("journal_wal_short_again", dropped_count=dropped))
         if status.space is not self._space:
             was, self._space = self._space, status.space
             self._report(event("journal_space_changed", was=SPACE[was], to=SPACE[status.space], dropped_count=dropped))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from crumbmeter import __version__
+from crumbmeter.app.sealing import Sealing, ends_unsigned
 from crumbmeter.app.standing import restored_state
 from crumbmeter.app.startup import clock_is_synchronised, instance_of
 from crumbmeter.control.state import State, first_state
@@ -26,6 +27,8 @@ from crumbmeter.site import Site
 
 CLOSE_S = 5.0
 """[s] Real time for storing what is queued at the end."""
+LAST_SEAL_S = 2.0
+"""[s] Real time for acknowledging the last entries, before they are signed."""
 
 
 class Recording:
@@ -41,6 +44,7 @@ class Recording:
         self.path: Path = site.journal.folder / "journal.db"
         self._journal: Journal | None = None
         self._recorder: Recorder | None = None
+        self._sealing: Sealing | None = None
         self._early: list[Event] = []
 
     async def open(self, stack: contextlib.AsyncExitStack) -> State:
@@ -59,10 +63,14 @@ class Recording:
         )  # fmt: skip
         self._journal = journal
         stack.callback(journal.close, CLOSE_S)
-        state, kept, changed = await asyncio.to_thread(self._look_back)
+        sealing = Sealing(journal, SIMULATED if params.simulated else 0)
+        state, kept, changed, unsigned = await asyncio.to_thread(self._look_back)
+        keyless = await asyncio.to_thread(sealing.load_key)
+        if keyless is not None:
+            self._early.append(keyless)
         state = replace(state, instance=instance_of(self._boot_id))
         recorder = Recorder(params, journal.append_nowait, clock_synced=synced)
-        self._recorder = recorder
+        self._recorder, self._sealing = recorder, sealing
         boot = boots.boot(
             self._boot_id, __version__, params.settings_id, clock_synced=synced, simulated=params.simulated
         )
@@ -74,9 +82,11 @@ class Recording:
             self._early.append(event("settings_changed", settings_id=params.settings_id))
         for happened in self._early:
             self.note(happened)
+        if unsigned:
+            sealing.seal(self._stamp())
         return state
 
-    def _look_back(self) -> tuple[State, settings.KeptSettings | None, bool]:
+    def _look_back(self) -> tuple[State, settings.KeptSettings | None, bool, bool]:
         params = self._site.params
         kept = settings.KeptSettings(params.settings_id, tuple((f.name, f.content) for f in self._site.files))
         try:
@@ -86,9 +96,9 @@ class Recording:
                 changed = last is not None and boots.read(last).settings_id != params.settings_id
                 keep_us = round(self._site.journal.record_days * 86_400e6)
                 due = settings.due(reader, params.settings_id, self._clock.wall_us(), keep_us)
-                return state, kept if due else None, changed
+                return state, kept if due else None, changed, ends_unsigned(reader)
         except JournalUnreadableError:
-            return first_state(params), kept, False
+            return first_state(params), kept, False, False
 
     def clock_stepped(self) -> None:
         """Mark all that is recorded from now on: its wall time follows a clock that was found to be wrong."""
@@ -109,11 +119,19 @@ class Recording:
         """Record a finished scan."""
         if self._recorder is not None:
             self._recorder.take(done, result)
+        if self._sealing is not None:
+            self._sealing.look(Stamp(round(done.began_s * 1e6), done.wall_us))
 
     def end(self) -> None:
         """Record what is still open."""
         if self._recorder is not None:
             self._recorder.end(self._clock.now_s(), self._clock.wall_us())
+
+    async def sign_off(self) -> None:
+        """Sign all that is recorded, once it is acknowledged. What the disk does not take in time stays unsigned."""
+        if self._journal is not None and self._sealing is not None:
+            await asyncio.to_thread(self._journal.flush, LAST_SEAL_S)
+            self._sealing.seal(self._stamp())
 
     def on_committed(self, poke: Callable[[], None]) -> None:
         """Have `poke` called on the running loop after each commit."""

@@ -302,6 +302,8 @@ def _places(site: Site) -> str:
         kind = "embedded broker" if mqtt.embedded else "broker"
         where = f"{kind} {mqtt.host}:{mqtt.port}, topics {mqtt.topic_root}/..."
     kept = f"records {journal.record_days:g} days, raw images {journal.image_days:g} days"
+    if journal.backup_folder is not None:
+        kept += f", backup watched in {journal.backup_folder.as_posix()}"
     return table(
         [
             ["journal", f"{journal.folder.as_posix()}, {kept}, at most {journal.max_bytes / 1e6:g} MB"],

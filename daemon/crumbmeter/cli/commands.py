@@ -7,6 +7,7 @@ import typer
 
 from crumbmeter import __version__
 from crumbmeter.cli import check as check_command
+from crumbmeter.cli import evidence
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
 
@@ -18,6 +19,7 @@ app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, help=HELP, rich_markup_mode=None
 )
 check_command.add_to(app)
+evidence.add_to(app)
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]
@@ -231,23 +233,6 @@ def trace(
     from crumbmeter.cli.trace import trace as look  # noqa: PLC0415
 
     raise typer.Exit(look(socket, device, seconds, to))
-
-
-@app.command()
-def verify(
-    journal: JournalPath,
-    head: Annotated[
-        str | None, typer.Option(help="A head published earlier (strand:seq:hash), to find a cut tail.")
-    ] = None,
-    as_json: Json = False,
-) -> None:
-    """Walk the journal's chain and say whether every entry is as it was written.
-
-    Exit codes: 0 it holds, 1 it is broken, 2 it cannot be read.
-    """
-    from crumbmeter.cli.verify import verify as walk  # noqa: PLC0415
-
-    raise typer.Exit(walk(journal, head, as_json=as_json))
 
 
 @app.command()

@@ -18,6 +18,8 @@ KIND_GAP: Final = "journal_gap"
 KIND_SEAL: Final = "journal_seal"
 KIND_DROP: Final = "journal_drop"
 KIND_SET_ASIDE: Final = "journal_set_aside"
+KIND_SIGNED: Final = "signed_seal"
+"""Both ends of the chain, signed (crumbmeter.journal.signed). Asked for by whoever writes the journal."""
 OWN_KINDS: Final = (KIND_GAP, KIND_SEAL, KIND_DROP, KIND_SET_ASIDE)
 """Kinds that the journal writes about itself, in the strand that they concern."""
 

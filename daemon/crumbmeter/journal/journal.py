@@ -32,6 +32,8 @@ class JournalStatus:
     last_problem: str
     space: Level
     wal_pages: int
+    wal_long: bool = False
+    """Whether something holds the write-ahead log, and images are given up for it."""
 
 
 class Journal:
@@ -66,6 +68,7 @@ class Journal:
                 too old. Do not start. (A disk that refuses raises nothing: see `opening`.)
         """
         limits = limits or Limits()
+        self._limits = limits
         self._intake = Intake(limits)
         self._store = Store(StoreSetup(path, _boot_bytes(boot_id), limits, stamp, flags, fault_point, vfs))
         self.path = path
@@ -106,8 +109,9 @@ class Journal:
         state = self._writer.state
         queued, dropped = self._intake.counts()
         return JournalStatus(
-            state.heads, queued, dropped, state.failing, state.last_problem, state.level, state.wal_pages
-        )
+            state.heads, queued, dropped, state.failing, state.last_problem, state.level, state.wal_pages,
+            self._limits.wal_long(state.wal_pages),
+        )  # fmt: skip
 
     def flush(self, timeout_s: float) -> bool:
         """Wait at most `timeout_s` [s] until all accepted so far is stored (or given up and counted)."""

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field, replace
 _HOUR_US = 3_600_000_000
 _DAY_US = 24 * _HOUR_US
 _MIB = 1 << 20
+WAL_PAGE_BYTES = 4096 + 24
+"""[byte] A page of SQLite's usual size in the write-ahead log, with its header."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +57,17 @@ class Limits:
     """WAL pages after which the writer runs a checkpoint."""
     wal_keep_bytes: int = 16 * _MIB
     """[byte] A WAL grown larger is cut back to this once it could be checkpointed."""
+    wal_most_bytes: int = 256 * _MIB
+    """[byte] Above: images are given up until it is short again. Only a reader that lets nothing go makes it so long:
+    none of ours, since they read a page a transaction."""
 
     def strand(self, name: str) -> StrandLimits:
         """Return the limits of a strand."""
         return self.record if name == "record" else self.image
+
+    def wal_long(self, pages: int) -> bool:
+        """Tell whether a write-ahead log of so many pages is longer than it may be."""
+        return pages * WAL_PAGE_BYTES > self.wal_most_bytes
 
 
 def limits_of(record_days: float, image_days: float, max_bytes: int) -> Limits:

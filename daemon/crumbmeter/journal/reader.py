@@ -18,6 +18,10 @@ _LAST: Final = {
     "record": "SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1",
     "image": "SELECT seq, hash FROM image ORDER BY seq DESC LIMIT 1",
 }
+_HASH: Final = {
+    "record": "SELECT hash FROM record WHERE seq = ?",
+    "image": "SELECT hash FROM image WHERE seq = ?",
+}
 _SPAN: Final = {
     "record": "SELECT min(seq), max(seq) FROM record WHERE wall_us BETWEEN ? AND ?",
     "image": "SELECT min(seq), max(seq) FROM image WHERE wall_us BETWEEN ? AND ?",
@@ -57,6 +61,21 @@ class Reader:
         found: bytes = self._query("SELECT journal_id FROM journal", ())[0][0]
         return found.hex()
 
+    def born_us(self) -> int:
+        """[us] Return the wall time of its birth, which is in its genesis."""
+        found: int = self._query("SELECT created_wall_us FROM journal", ())[0][0]
+        return found
+
+    def hash_at(self, strand: Strand, seq: int) -> bytes | None:
+        """Return the hash of an entry, also of the last one of a dropped segment; of genesis for 0; None: not kept."""
+        if seq == 0:
+            found = self._query("SELECT hash FROM genesis WHERE strand = ?", (strand,))
+        else:
+            found = self._query(_HASH[strand], (seq,)) or self._query(
+                "SELECT head_hash FROM seal WHERE strand = ? AND last_seq = ?", (strand, seq)
+            )
+        return found[0][0] if found else None
+
     def heads(self) -> dict[Strand, Head]:
         """Return where both strands end."""
         return {strand: self._head(strand) for strand in STRANDS}
@@ -70,6 +89,14 @@ class Reader:
     def seals(self, strand: Strand) -> list[Seal]:
         """Return every seal of a strand, dropped segments included."""
         return [seal for seal, _, _ in load_seals(self._connection, strand)]
+
+    def wall_span(self, strand: Strand, from_us: int | None, before_us: int | None) -> tuple[int, int] | None:
+        """Return the first and last sequence with a wall time in the range, from the index alone."""
+        low, high = self._query(
+            _SPAN[strand],
+            (LOWEST if from_us is None else from_us, HIGHEST if before_us is None else before_us - 1),
+        )[0]
+        return None if low is None else (low, high)
 
     def last(self, kind: str, strand: Strand = "record") -> Stored | None:
         """Return the newest entry of a kind."""
@@ -100,7 +127,7 @@ class Reader:
         low = LOWEST if after_seq is None else after_seq
         high = HIGHEST if through_seq is None else through_seq
         if from_wall_us is not None or before_wall_us is not None:
-            span = self._wall_span(strand, from_wall_us, before_wall_us)
+            span = self.wall_span(strand, from_wall_us, before_wall_us)
             if span is None:
                 return
             low, high = max(low, span[0] - 1), min(high, span[1])
@@ -120,14 +147,6 @@ class Reader:
                 high = page[-1][0] - 1
             else:
                 low = page[-1][0]
-
-    def _wall_span(self, strand: Strand, from_us: int | None, before_us: int | None) -> tuple[int, int] | None:
-        """Return the first and last sequence with a wall time in the range, from the index alone."""
-        low, high = self._query(
-            _SPAN[strand],
-            (LOWEST if from_us is None else from_us, HIGHEST if before_us is None else before_us - 1),
-        )[0]
-        return None if low is None else (low, high)
 
     def _query(self, sql: str, values: tuple[object, ...]) -> list[Any]:
         try:

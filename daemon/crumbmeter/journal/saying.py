@@ -1,7 +1,9 @@
 """What a verification found, in plain words and for scripts."""
 
 import json
+from typing import Any
 
+from crumbmeter.journal.signatures import SignedUpTo, signed_lines
 from crumbmeter.journal.verify import VerifyReport
 
 
@@ -23,7 +25,17 @@ def report_lines(report: VerifyReport) -> list[str]:
         lines.append(f"published head: NOT FOUND: {report.head_detail}")
     elif report.head_detail:
         lines.append(f"published head: cannot be checked: {report.head_detail}")
-    return lines
+    return lines + signed_lines(report.signed)
+
+
+def signed_json(signed: SignedUpTo) -> dict[str, Any]:
+    """Say for a script how far the record is signed."""
+    return {
+        "signed_seals": signed.seals, "record_sequence": signed.record_seq, "day": signed.day,
+        "public_keys": [key.hex() for key in signed.public_keys], "key_was_given": signed.asked,
+        "seals_of_other_keys": signed.other_keys, "seals_of_other_journals": signed.foreign,
+        "entries_not_covered": signed.uncovered,
+    }  # fmt: skip
 
 
 def report_json(report: VerifyReport) -> str:
@@ -35,6 +47,7 @@ def report_json(report: VerifyReport) -> str:
             "ok": report.ok,
             "head_found": report.head_found,
             "head_detail": report.head_detail,
+            "signed": signed_json(report.signed),
             "strands": [
                 {
                     "strand": one.strand,

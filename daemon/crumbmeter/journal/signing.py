@@ -4,6 +4,7 @@ RFC 8032. The private key lies beside the journal, mode 0600; the public one is 
 """
 
 import os
+import re
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
@@ -42,6 +43,18 @@ def signed_by(public: bytes, message: bytes, signature: bytes) -> bool:
     return True
 
 
+def public_keys(text: str) -> tuple[bytes, ...]:
+    """Read public keys: each word of 64 hexadecimal digits is one, as `crumbmeter key` prints them.
+
+    Raises:
+        ValueError: there is none in the text.
+    """
+    found = tuple(bytes.fromhex(word) for word in re.findall(r"(?<![0-9A-Fa-f])[0-9A-Fa-f]{64}(?![0-9A-Fa-f])", text))
+    if not found:
+        raise ValueError(f"no public key in {text[:80]!r}: expected 64 hexadecimal digits, as `crumbmeter key` prints")
+    return found
+
+
 def load_or_make_key(path: Path) -> SigningKey:
     """Read the private key of a journal, or make it where there is none.
 
@@ -52,15 +65,21 @@ def load_or_make_key(path: Path) -> SigningKey:
     try:
         file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
     except FileExistsError:
-        return _load(path)
+        return load_key(path)
     with os.fdopen(file, "w", encoding="ascii") as opened:
         opened.write(Ed25519PrivateKey.generate().private_bytes_raw().hex() + "\n")
         opened.flush()
         os.fsync(opened.fileno())
-    return _load(path)
+    return load_key(path)
 
 
-def _load(path: Path) -> SigningKey:
+def load_key(path: Path) -> SigningKey:
+    """Read the private key of a journal.
+
+    Raises:
+        KeyRefusedError: the file is not 64 hexadecimal digits, or others may read it.
+        OSError: there is none, or it cannot be read.
+    """
     mode = path.stat().st_mode & 0o077
     if mode:
         raise KeyRefusedError(f"{path}: others may read this private key (mode {mode:03o}): chmod 600 it")

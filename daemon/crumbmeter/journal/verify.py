@@ -6,7 +6,7 @@ is a whole journal forged from its first entry: that is why heads are published.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import takewhile
 from pathlib import Path
 from typing import Final
@@ -14,12 +14,12 @@ from typing import Final
 import apsw
 
 from crumbmeter.journal.chain import Head, Seal, genesis_hash
-from crumbmeter.journal.entry import KIND_SEAL, STRANDS, Strand
+from crumbmeter.journal.entry import KIND_SEAL, KIND_SIGNED, STRANDS, Strand
+from crumbmeter.journal.heads import HeadSearch
 from crumbmeter.journal.schema import connect_reader
+from crumbmeter.journal.signatures import NOT_SIGNED, Signatures, SignedUpTo
 from crumbmeter.journal.sql import fetch
 from crumbmeter.journal.walk import (
-    HIGHEST,
-    LOWEST,
     Fault,
     Walk,
     check_seal_entry,
@@ -31,10 +31,6 @@ from crumbmeter.journal.walk import (
 
 _MOST_FAULTS: Final = 100
 _MOST_WALKS: Final = 5
-_FIND: Final = {
-    "record": "SELECT hash FROM record WHERE seq = ?",
-    "image": "SELECT hash FROM image WHERE seq = ?",
-}
 _ENDS: Final = {
     "record": "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM record",
     "image": "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM image",
@@ -82,11 +78,13 @@ class VerifyReport:
     head_found: bool | None
     """Whether the published head is in the chain. None: none was given, or it is older than all that is kept."""
     head_detail: str = ""
+    signed: SignedUpTo = NOT_SIGNED
+    """How far the record is signed."""
 
     @property
     def ok(self) -> bool:
-        """Tell whether every chain holds and the published head, if any, is in it."""
-        return all(one.ok for one in self.strands) and self.head_found is not False
+        """Tell whether every chain holds, the published head is in it and a key that was given has signed it."""
+        return all(one.ok for one in self.strands) and self.head_found is not False and self.signed.ok
 
     @property
     def first_fault(self) -> Fault | None:
@@ -94,13 +92,19 @@ class VerifyReport:
         return next((one.faults[0] for one in self.strands if one.faults), None)
 
 
-def verify(path: Path, expect_head: "Head | bytes | None" = None, progress: Progress | None = None) -> VerifyReport:
+def verify(
+    path: Path,
+    expect_head: "Head | bytes | None" = None,
+    progress: Progress | None = None,
+    keys: tuple[bytes, ...] = (),
+) -> VerifyReport:
     """Walk a whole journal.
 
     Args:
         path: The database file.
         expect_head: A head published earlier (or its bare hash): it has to be in the chain.
         progress: Hears of the walk.
+        keys: Public keys by which the record has to be signed; none: any key is taken, and named.
 
     Raises:
         JournalUnreadableError: there is no journal there that this program can read at all.
@@ -108,14 +112,21 @@ def verify(path: Path, expect_head: "Head | bytes | None" = None, progress: Prog
     connection = connect_reader(path)
     try:
         journal_id, created = _identity(connection)
-        reports = tuple(_strand(connection, strand, journal_id, created, progress) for strand in STRANDS)
-        try:
-            found, detail = _find_head(connection, reports, expect_head)
-        except apsw.Error as problem:
-            found, detail = False, f"could not be looked up: {type(problem).__name__}: {problem}"
+        walked = [_strand(connection, strand, journal_id, created, progress) for strand in STRANDS]
+        heads = HeadSearch(connection, {report.strand: report.head for report, _ in walked})
+        signatures = Signatures(journal_id, keys, heads.find)
+        faults = [fault for _, signed in walked for seq, body in signed for fault in signatures.meet(seq, body)]
+        reports = (_with(walked[0][0], faults), *(report for report, _ in walked[1:]))
+        found, detail = heads.find(expect_head)
+        signed = signatures.told(reports[0].first_seq or 1, reports[0].head.seq)
     finally:
         connection.close(force=True)
-    return VerifyReport(path, journal_id.hex(), reports, found, detail)
+    return VerifyReport(path, journal_id.hex(), reports, found, detail, signed)
+
+
+def _with(report: StrandReport, faults: list[Fault]) -> StrandReport:
+    together = sorted((*report.faults, *faults), key=lambda fault: fault.seq)
+    return replace(report, faults=tuple(together)) if faults else report
 
 
 def _identity(connection: apsw.Connection) -> tuple[bytes, int]:
@@ -128,8 +139,8 @@ def _identity(connection: apsw.Connection) -> tuple[bytes, int]:
 
 def _strand(
     connection: apsw.Connection, strand: Strand, journal_id: bytes, created: int, progress: Progress | None
-) -> StrandReport:
-    """Check one strand, again where retention dropped a segment under the walk."""
+) -> tuple[StrandReport, list[tuple[int, bytes]]]:
+    """Check one strand, and return the signed seals met; again where retention dropped a segment under the walk."""
     for _ in range(_MOST_WALKS):
         checked = _StrandCheck(connection, strand, genesis_hash(journal_id, created, strand))
         faults = _faults(checked, progress)
@@ -137,7 +148,7 @@ def _strand(
             break
     faults.sort(key=lambda fault: fault.seq)
     walk = checked.walk
-    return StrandReport(
+    report = StrandReport(
         strand,
         checked.entries,
         checked.first_seq,
@@ -146,6 +157,7 @@ def _strand(
         sum(not present for _, _, present in checked.seals),
         tuple(faults),
     )
+    return report, checked.signed
 
 
 def _faults(checked: "_StrandCheck", progress: Progress | None) -> list[Fault]:
@@ -171,6 +183,8 @@ class _StrandCheck:
         self._genesis = genesis
         self.seals: list[tuple[Seal, bytes, bool]] = []
         self.walk = Walk(strand, 1, genesis)
+        self.signed: list[tuple[int, bytes]] = []
+        """Sequence and body of every signed seal met."""
         self.entries = 0
         self.first_seq = 0
 
@@ -219,6 +233,8 @@ class _StrandCheck:
                 owed = None
             elif row[2] == KIND_SEAL:
                 yield Fault(self._strand, row[0], "seal", "the chain carries a seal that is not kept")
+            elif row[2] == KIND_SIGNED:
+                self.signed.append((row[0], row[6]))
             yield from walk.meet(row)
             if progress is not None and not self.entries % 4096:
                 progress(row[0] - began + 1, through - began + 1)
@@ -245,46 +261,3 @@ class _StrandCheck:
             where = gone[-1].first_seq if gone else 1
             said = f"{len(gone)} segments are marked as dropped, the chain says {proved}"
             yield Fault(self._strand, where, "dropped", said)
-
-
-def _find_head(
-    connection: apsw.Connection, reports: tuple[StrandReport, ...], expected: "Head | bytes | None"
-) -> tuple[bool | None, str]:
-    """Look for a published head among the rows and the seals."""
-    if expected is None:
-        return None, ""
-    if isinstance(expected, Head):
-        return _find_at(connection, next(one for one in reports if one.strand == expected.strand), expected)
-    for report in reports:
-        seq = _find_hash(connection, report, expected)
-        if seq is not None:
-            return True, f"{report.strand} {seq}"
-    if any(report.dropped for report in reports):
-        return False, "not in what is kept (a head given as strand:seq:hash tells whether it is only too old)"
-    return False, "not in the chain: the tail was cut off, or the chain was written anew"
-
-
-def _find_hash(connection: apsw.Connection, report: StrandReport, digest: bytes) -> int | None:
-    """Return the sequence of the entry with a hash, in what is kept and at the ends of what was dropped."""
-    for seal, _, _ in load_seals(connection, report.strand):
-        if seal.head == digest:
-            return seal.last_seq
-    for row in rows(connection, report.strand, LOWEST, HIGHEST):
-        if row[7] == digest:
-            return row[0]
-    return report.head.seq if digest == report.head.hash else None
-
-
-def _find_at(connection: apsw.Connection, report: StrandReport, expected: Head) -> tuple[bool | None, str]:
-    found = fetch(connection, _FIND[expected.strand], (expected.seq,))
-    seals = load_seals(connection, expected.strand)
-    at = [row[0] for row in found] + [seal.head for seal, _, _ in seals if seal.last_seq == expected.seq]
-    if expected.hash in at or (expected.seq == 0 and report.head.seq == 0 and expected.hash == report.head.hash):
-        return True, f"{expected.strand} {expected.seq}"
-    if at:
-        return False, f"{expected.strand} {expected.seq} is there with another hash: the chain was written anew"
-    if expected.seq > report.head.seq:
-        return False, f"the chain ends at {report.head.seq}, before {expected.seq}: its tail was cut off"
-    if any(seal.first_seq <= expected.seq <= seal.last_seq and not here for seal, _, here in seals):
-        return None, f"{expected.strand} {expected.seq} lies in a segment dropped by retention"
-    return False, f"no row {expected.strand} {expected.seq}"

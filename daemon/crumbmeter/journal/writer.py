@@ -1,13 +1,13 @@
 """The writer thread: takes all that is queued, stores it in one transaction, and goes on whatever the disk does."""
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import apsw
 
 from crumbmeter.journal.chain import Head
-from crumbmeter.journal.entry import Appendable, Entry, Strand
+from crumbmeter.journal.entry import STRANDS, Appendable, Entry, Strand
 from crumbmeter.journal.errors import JournalRefusedError
 from crumbmeter.journal.intake import Gap, Intake
 from crumbmeter.journal.limits import Limits
@@ -108,7 +108,7 @@ class Writer:
         last_try = False
         while True:
             shed = self._shed()
-            entries = self._without(entries, shed, "disk low")
+            entries = self._without(entries, shed)
             attempt = [gap.entry() for gap in self._gaps.values() if gap.strand not in shed] + entries
             if not attempt and not self._store.has_own:
                 return
@@ -117,9 +117,9 @@ class Writer:
             except _DISK as problem:
                 self._trouble(problem)
                 if isinstance(problem, apsw.FullError):
-                    entries = self._without(entries, frozenset({"image"}), "disk full")
+                    entries = self._without(entries, {"image": "disk full"})
                 if last_try:
-                    self._without(entries, frozenset({"record", "image"}), "disk refused until the end")
+                    self._without(entries, dict.fromkeys(STRANDS, "disk refused until the end"))
                     return
                 last_try = self._intake.wait_closing(self._limits.retry_s)
             except Exception as problem:  # noqa: BLE001 -- something in the entries; never the end of the thread
@@ -142,21 +142,23 @@ class Writer:
             else:
                 self._stored()
 
-    def _without(self, entries: list[Entry], shed: frozenset[Strand], reason: str) -> list[Entry]:
+    def _without(self, entries: list[Entry], shed: Mapping[Strand, str]) -> list[Entry]:
         for entry in entries:
             if entry.strand in shed:
-                self._give_up(entry, reason)
+                self._give_up(entry, shed[entry.strand])
         return [entry for entry in entries if entry.strand not in shed]
 
-    def _shed(self) -> frozenset[Strand]:
-        """Judge the disk: which strands have to give way now."""
+    def _shed(self) -> dict[Strand, str]:
+        """Judge the disk and the write-ahead log: which strands have to give way now, and why."""
         now = level(*self._space(), self._limits.disk)
         self.state = WriterState(
             self.state.heads, self.state.failing, self.state.last_problem, now, self._store.wal_pages
         )
         if now is Level.SHED_RECORD and not self._made_room():
-            return frozenset({"image", "record"})
-        return frozenset({"image"}) if now >= Level.SHED_IMAGE else frozenset()
+            return dict.fromkeys(STRANDS, "disk low")
+        if now >= Level.SHED_IMAGE:
+            return {"image": "disk low"}
+        return {"image": "a reader holds the write-ahead log"} if self._limits.wal_long(self._store.wal_pages) else {}
 
     def _made_room(self) -> bool:
         try:

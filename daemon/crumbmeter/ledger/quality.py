@@ -3,7 +3,7 @@
 Control writes the plant's record and nobody else does. What QC says goes into `quality.db`, with the same chain, by
 whoever has something to say: it is opened, one batch of entries is appended, and it is closed again, under the lock of
 a journal. So the desk and the command line write in turn, and control neither waits for them nor knows of them
-(decision 0015).
+(decision 0015). The first batch of a UTC day is signed with a key of its own, and with it all that came before.
 """
 
 from collections.abc import Callable, Sequence
@@ -11,16 +11,20 @@ from pathlib import Path
 from typing import Final
 from uuid import uuid4
 
-from crumbmeter.journal.entry import Entry, Stamp, Stored
+from crumbmeter.journal import signed
+from crumbmeter.journal.entry import KIND_SIGNED, Entry, Stamp, Stored
 from crumbmeter.journal.errors import JournalRefusedError
 from crumbmeter.journal.journal import Journal
 from crumbmeter.journal.limits import Limits, limits_of
 from crumbmeter.journal.reader import Reader
+from crumbmeter.journal.signed import utc_day
+from crumbmeter.journal.signing import KeyRefusedError, load_or_make_key
 from crumbmeter.ledger.stamped import SAID, Stamped, body_of, record
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.qc.said import InForce, Said, Subject, in_force
 
 NAME: Final = "quality.db"
+KEY_NAME: Final = "quality.key"
 TRIES: Final = 50
 PAUSE_S: Final = 0.1
 """[s] Between two tries while another process appends: five seconds in all."""
@@ -67,7 +71,13 @@ def read_all(folder: Path) -> InForce:
 
 
 def append(
-    folder: Path, saids: Sequence[Said], now_us: Callable[[], int], pause: Callable[[float], None], *, flags: int = 0
+    folder: Path,
+    saids: Sequence[Said],
+    now_us: Callable[[], int],
+    pause: Callable[[float], None],
+    *,
+    flags: int = 0,
+    unsigned: Callable[[str], None] = lambda _why: None,
 ) -> tuple[Said, ...]:
     """Append what was said, all of it or nothing; return it as it stands in the record, when it is on the disk.
 
@@ -77,6 +87,7 @@ def append(
         now_us: [us] Gives UTC since 1970.
         pause: Waits so long [s] before another try, while another process appends.
         flags: Of the entries: simulated, clock not synchronised.
+        unsigned: Hears why the day's signed seal could not be made; what was said is recorded all the same.
 
     Raises:
         NotRecordedError: another process would not let go of it, the disk refused, or something has no canonical form.
@@ -92,6 +103,8 @@ def append(
         journal.append_nowait(entries)
         stored = journal.flush(FLUSH_S)
         failing = journal.status().failing
+        if stored and not failing:
+            _sign_daily(journal, Stamp(0, at_us), flags, unsigned)
     finally:
         journal.close(FLUSH_S)
     if failing or not stored:
@@ -101,6 +114,22 @@ def append(
     if len(found) != len(saids):
         raise NotRecordedError(f"not recorded whole: {len(found)} of {len(saids)} entries are in the record")
     return found
+
+
+def _sign_daily(journal: Journal, now: Stamp, flags: int, unsigned: Callable[[str], None]) -> None:
+    """Sign all that is acknowledged, unless there is a signed seal of this UTC day."""
+    with Reader(journal.path) as reader:
+        newest = reader.last(KIND_SIGNED)
+        journal_id = bytes.fromhex(reader.journal_id())
+    if newest is not None and utc_day(newest.wall_us) == utc_day(now.wall_us):
+        return
+    try:
+        key = load_or_make_key(journal.path.with_name(KEY_NAME))
+    except (KeyRefusedError, OSError) as problem:
+        unsigned(str(problem))
+        return
+    journal.append_nowait((signed.entry(key, journal.heads, lambda: journal_id, now, flags),))
+    journal.flush(FLUSH_S)
 
 
 def _open(folder: Path, now_us: Callable[[], int], pause: Callable[[float], None], flags: int) -> Journal:

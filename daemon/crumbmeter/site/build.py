@@ -305,7 +305,10 @@ def _mqtt(keys: MqttKeys) -> MqttSettings:
 def build_journal(file: SiteFile) -> JournalSettings:
     """Build where the record is kept."""
     keys = file.journal
-    return JournalSettings(Path(keys.folder), keys.image_days, keys.record_days, round(keys.max_mb * 1_000_000))
+    return JournalSettings(
+        Path(keys.folder), keys.image_days, keys.record_days, round(keys.max_mb * 1_000_000),
+        None if keys.backup_folder is None else Path(keys.backup_folder),
+    )  # fmt: skip
 
 
 def build_desk(file: SiteFile, folder: Path) -> DeskSettings:

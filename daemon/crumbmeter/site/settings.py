@@ -74,6 +74,8 @@ class JournalSettings:
     image_days: float
     record_days: float
     max_bytes: int
+    backup_folder: Path | None = None
+    """Where the nightly backup goes; None: nobody watches over one."""
 
 
 @dataclass(frozen=True, slots=True)

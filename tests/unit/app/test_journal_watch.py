@@ -31,6 +31,14 @@ def test_failing_and_its_end_are_told_once_with_what_was_lost() -> None:
     ]
 
 
+def test_a_log_that_somebody_holds_is_told_once_and_its_end() -> None:
+    held = replace(WELL, wal_long=True, wal_pages=100_000)
+    assert told(WELL, held, replace(held, wal_pages=200_000), replace(WELL, dropped={"image": 9})) == [
+        event("journal_wal_long", wal_mb=412.0),
+        event("journal_wal_short_again", dropped_count=9),
+    ]
+
+
 def test_each_change_of_space_is_told() -> None:
     levels = (Level.AMPLE, Level.LOW, Level.LOW, Level.SHED_RECORD, Level.SHED_IMAGE, Level.AMPLE)
     said = told(*(replace(WELL, space=level) for level in levels))

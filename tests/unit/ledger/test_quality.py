@@ -7,8 +7,12 @@ from pathlib import Path
 import pytest
 
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
+from crumbmeter.journal import signed
+from crumbmeter.journal.entry import KIND_SIGNED
+from crumbmeter.journal.reader import Reader
+from crumbmeter.journal.signing import load_key
 from crumbmeter.journal.verify import verify
-from crumbmeter.ledger.quality import NAME, NotRecordedError, append, read_all
+from crumbmeter.ledger.quality import KEY_NAME, NAME, NotRecordedError, append, read_all
 from crumbmeter.qc.said import Said, Subject
 
 
@@ -46,6 +50,33 @@ def test_nothing_of_a_batch_is_there_when_one_cannot_be_said(tmp_path: Path) -> 
     with pytest.raises(NotRecordedError, match="not recorded"):
         add(tmp_path, said(1), said(2, what={"net_kg": float("nan")}))
     assert read_all(tmp_path).holding == ()
+
+
+DAY_US = 86_400_000_000
+
+
+def signed_counts(folder: Path) -> list[int]:
+    """How many of the entries of people each signed seal covers."""
+    with Reader(folder / NAME) as reader:
+        ends = [signed.read(one.body).record.seq for one in reader.entries("record", (KIND_SIGNED,))]
+        return [len(list(reader.entries("record", ("said",), through_seq=end))) for end in ends]
+
+
+def test_the_first_batch_of_each_day_is_signed_with_all_before_it(tmp_path: Path) -> None:
+    for at_us in (5, 6, DAY_US + 5, DAY_US + 6, 3 * DAY_US):
+        append(tmp_path, [said(1)], lambda at_us=at_us: at_us, machine_pause)  # type: ignore[misc]
+    assert signed_counts(tmp_path) == [1, 3, 5]
+    report = verify(tmp_path / NAME, keys=(load_key(tmp_path / KEY_NAME).public,))
+    assert (report.ok, report.signed.uncovered) == (True, 1)
+
+
+def test_what_cannot_be_signed_is_recorded_and_said(tmp_path: Path) -> None:
+    (tmp_path / KEY_NAME).write_text("worn")
+    why: list[str] = []
+    append(tmp_path, [said(1)], machine_wall_us, machine_pause, unsigned=why.append)
+    assert read_all(tmp_path).of(Subject.TICKET, "T1")
+    assert signed_counts(tmp_path) == []
+    assert "quality.key" in why[0]
 
 
 def _writer(folder: Path, first: int) -> None:

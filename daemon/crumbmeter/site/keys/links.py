@@ -239,6 +239,11 @@ class JournalKeys(Keys):
     max_mb: Annotated[float, Field(ge=16, le=10_000_000)] = Field(
         description="Largest size [megabytes]; the oldest sealed segments of images go first."
     )
+    backup_folder: Text | None = Field(
+        default=None,
+        description="Folder that `crumbmeter backup` writes to every night: control then tells when the newest good "
+        "backup is older than 26 h.",
+    )
 
 
 class UnitsKeys(Keys):

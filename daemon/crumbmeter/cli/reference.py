@@ -12,6 +12,7 @@ class Page(StrEnum):
     """What can be printed."""
 
     SITE_FILE = "site-file"
+    QUALITY_PLAN = "quality-plan"
     REFUSALS = "refusals"
     SCHEMA = "schema"
     PROFILE_SCHEMA = "profile-schema"
@@ -23,6 +24,7 @@ class Page(StrEnum):
 
 STORED: Final = {
     Page.SITE_FILE: "docs/site-file.md",
+    Page.QUALITY_PLAN: "docs/quality-plan.md",
     Page.REFUSALS: "docs/refusals.md",
     Page.SCHEMA: "config/schema.json",
     Page.PROFILE_SCHEMA: "config/device-schema.json",
@@ -43,10 +45,15 @@ def page_text(page: Page) -> str:
         run_sequence_page,
     )
     from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
-    from crumbmeter.site.reference import refusals_page, site_file_page  # noqa: PLC0415 - a command loads what it needs
+    from crumbmeter.site.reference import (  # noqa: PLC0415 - a command loads what it needs
+        quality_plan_page,
+        refusals_page,
+        site_file_page,
+    )
 
     makers: dict[Page, Callable[[], str]] = {
         Page.SITE_FILE: site_file_page,
+        Page.QUALITY_PLAN: quality_plan_page,
         Page.REFUSALS: refusals_page,
         Page.SCHEMA: lambda: schema_text(site_schema()),
         Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),

@@ -50,8 +50,9 @@ def iterate(
     through_seq: int | None = None,
     from_wall_us: int | None = None,
     before_wall_us: int | None = None,
+    newest_first: bool = False,
 ) -> Iterator[Booked]:
-    """Iterate parcels in order, of a range of sequence and of the wall time [us] at which they were booked.
+    """Iterate parcels in order (or against it), of a range of sequence and of the wall time [us] of their booking.
 
     Raises:
         UnknownBodyError: an entry is of a version that this program does not know.
@@ -59,7 +60,7 @@ def iterate(
     runs = {stored.boot_id: boots.read(stored).settings_id for stored in reader.entries("record", (BOOT,))}
     found = reader.entries(
         "record", (PARCEL,), after_seq=after_seq, through_seq=through_seq,
-        from_wall_us=from_wall_us, before_wall_us=before_wall_us,
+        from_wall_us=from_wall_us, before_wall_us=before_wall_us, newest_first=newest_first,
     )  # fmt: skip
     for stored in found:
         parcel = _parcel(stored.body, stored.seq)

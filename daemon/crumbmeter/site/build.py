@@ -308,8 +308,13 @@ def build_journal(file: SiteFile) -> JournalSettings:
     return JournalSettings(Path(keys.folder), keys.image_days, keys.record_days, round(keys.max_mb * 1_000_000))
 
 
-def build_desk(file: SiteFile) -> DeskSettings:
-    """Build where people meet the plant."""
+def build_desk(file: SiteFile, folder: Path) -> DeskSettings:
+    """Build where people meet the plant.
+
+    Args:
+        file: Site file.
+        folder: Where it lies.
+    """
     keys = file.desk
     return DeskSettings(
         address=keys.address,
@@ -319,6 +324,7 @@ def build_desk(file: SiteFile) -> DeskSettings:
         tls_certificate=None if keys.tls_certificate is None else Path(keys.tls_certificate),
         tls_key=None if keys.tls_key is None else Path(keys.tls_key),
         behind_proxy=keys.behind_proxy,
+        quality_plan=None if keys.quality_plan is None else folder / keys.quality_plan,
     )
 
 

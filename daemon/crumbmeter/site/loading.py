@@ -98,7 +98,7 @@ def _build(path: Path, draft: Draft) -> Site:
         publish=build_publish(file),
         journal=build_journal(file),
         socket=Path(file.socket.path),
-        desk=build_desk(file),
+        desk=build_desk(file, path.parent),
         units=file.units.system,
         clock_rate=file.site.clock_rate or 1.0,
         loads=bus_load(devices, params.plan, file.site.exchange_estimate_ms / 1000.0),

@@ -10,6 +10,7 @@ from crumbmeter.model.units import UNITS
 from crumbmeter.site.draft import NAMED
 from crumbmeter.site.keys.base import Keys, Ref
 from crumbmeter.site.keys.profile import ProfileKeys
+from crumbmeter.site.keys.quality import QualityPlanFile
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.refusals import REFUSALS, Refusal
 from crumbmeter.site.validate import FORMS, known_keys, literals_of, metadata_of, models_in
@@ -84,6 +85,26 @@ def site_file_page() -> str:
     parts += ["# Units", "A unit is written exactly so. Inside, and in every record, values are SI.", _units()]
     return "\n\n".join(part for part in parts if part) + "\n"
 
+
+def quality_plan_page() -> str:
+    """Write docs/quality-plan.md."""
+    parts = ["# Quality plan", MADE.format(what="quality-plan"), _PLAN]
+    for section, info in known_keys(QualityPlanFile).items():
+        model = next(models_in(info.annotation), None)
+        if model is not None:
+            header = f"[{section}.NAME]" if section == "silos" else f"[{section}]"
+            parts += _table(header, model, info.description or "", 2)
+    top = {key: info for key, info in known_keys(QualityPlanFile).items() if not list(models_in(info.annotation))}
+    rows = ["| key | type | unit | default | limits | meaning |", "|---|---|---|---|---|---|"]
+    rows += [_row(QualityPlanFile, key, info) for key, info in top.items()]
+    parts += ["## Top of the file", "\n".join(rows)]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+_PLAN = """\
+One TOML file that says how a plant's mix is cut into lots, judged, stored in silos and reported. The site file names it
+(`[desk] quality_plan`); without one, everything is as by default. It steers nothing: QC may change it while the plant
+runs, and control need not be enabled anew. Each report carries the SHA-256 of the plan that it was made with."""
 
 _INTRODUCTION = """\
 A site is one TOML file and the device profiles that it names. `crumbmeter check SITE` says everything

@@ -57,6 +57,13 @@ class DeskSettings:
     """None: no TLS."""
     tls_key: Path | None
     behind_proxy: bool
+    quality_plan: Path | None = None
+    """None: everything about quality as by default."""
+
+    @property
+    def quality_folder(self) -> Path:
+        """Return where the quality record lies: beside the file of people, where the desk may write."""
+        return self.people.parent
 
 
 @dataclass(frozen=True, slots=True)

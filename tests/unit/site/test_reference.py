@@ -13,6 +13,7 @@ from crumbmeter.cli.reference import STORED, Page, page_text
 from crumbmeter.site.editor_schema import profile_schema, site_schema
 from crumbmeter.site.keys.base import Keys
 from crumbmeter.site.keys.profile import ProfileKeys
+from crumbmeter.site.keys.quality import QualityPlanFile
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.reference import unit_of
 from crumbmeter.site.refusals import REFUSALS
@@ -37,7 +38,9 @@ def all_models(model: type[Keys]) -> set[type[Keys]]:
     return found
 
 
-MODELS = sorted(all_models(SiteFile) | all_models(ProfileKeys), key=lambda model: model.__name__)
+MODELS = sorted(
+    all_models(SiteFile) | all_models(ProfileKeys) | all_models(QualityPlanFile), key=lambda model: model.__name__
+)
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -64,7 +67,7 @@ def test_every_number_has_limits(model: type[Keys]) -> None:
 
 
 def test_every_key_stands_in_the_page() -> None:
-    page = (ROOT / "docs/site-file.md").read_text("utf-8")
+    page = (ROOT / "docs/site-file.md").read_text("utf-8") + (ROOT / "docs/quality-plan.md").read_text("utf-8")
     for model in MODELS:
         for key in known_keys(model):
             assert f"`{key}`" in page or f"[{key}" in page, key
@@ -78,7 +81,9 @@ def patterns(value: Any) -> set[str]:
 
 
 def test_every_pattern_has_words() -> None:
-    assert patterns(site_schema()) | patterns(profile_schema()) <= set(FORMS)
+    assert patterns(site_schema()) | patterns(profile_schema()) | patterns(QualityPlanFile.model_json_schema()) <= set(
+        FORMS
+    )
 
 
 def test_codes_in_the_source_and_in_the_table_are_the_same() -> None:

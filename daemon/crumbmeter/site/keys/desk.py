@@ -31,6 +31,11 @@ class DeskKeys(Keys):
     tls_key: Text | None = Field(
         default=None, description="File of the certificate's key (PEM), without a passphrase. Needs `tls_certificate`."
     )
+    quality_plan: Text | None = Field(
+        default=None,
+        description="File of the quality plan: lots, silos, calendar, deviations. A relative path starts at this file. "
+        "Left out, all of it is as by default.",
+    )
     behind_proxy: bool = Field(
         default=False,
         description="`true` states that nobody reaches this address but through a proxy that does TLS. The last entry "

@@ -151,7 +151,7 @@ class Publisher:
         self.connected = False
         if not self._told_down:
             self._told_down = True
-            self._report(event("mqtt_down", broker=self._broker, why=_why(fault)))
+            self._report(event("mqtt_down", broker=self._broker, why=why_of(fault)))
 
     @property
     def _broker(self) -> str:
@@ -166,9 +166,9 @@ class Publisher:
 
     async def _session(self) -> None:
         """Live through one connection."""
-        password, tls = await asyncio.to_thread(_read_secrets, self._settings)
+        password, tls = await asyncio.to_thread(read_secrets, self._settings)
         client = self._client(password, tls)
-        async with _opened(client):
+        async with opened(client):
             await self._send(client, Topic.STATUS, self._status(Presence.STARTED))
             self.connected, self._told_down = True, False
             self.connects += 1
@@ -285,7 +285,7 @@ class Publisher:
         raise _Stopped
 
 
-def _read_secrets(settings: MqttSettings) -> tuple[str | None, ssl.SSLContext | None]:
+def read_secrets(settings: MqttSettings) -> tuple[str | None, ssl.SSLContext | None]:
     """Read password and certificates. Runs in a thread: no file is read on the loop."""
     password = None
     if settings.password_file is not None:
@@ -298,7 +298,7 @@ def _read_secrets(settings: MqttSettings) -> tuple[str | None, ssl.SSLContext | 
 
 
 @contextlib.asynccontextmanager
-async def _opened(client: aiomqtt.Client) -> AsyncIterator[None]:
+async def opened(client: aiomqtt.Client) -> AsyncIterator[None]:
     """Hold a connection open, and take it down whatever happens: no socket and no task of the client stays behind.
 
     The library's own context manager leaves the socket open where the broker never answers the connection, and its
@@ -325,7 +325,7 @@ def _hang_up(client: aiomqtt.Client) -> None:
             line.shutdown(socket.SHUT_RDWR)
 
 
-def _why(fault: BaseException) -> str:
+def why_of(fault: BaseException) -> str:
     """Name the first cause in a group of exceptions."""
     while isinstance(fault, BaseExceptionGroup):
         fault = fault.exceptions[0]

@@ -31,7 +31,7 @@ def test_rubber_short_is_cut_to_the_parcels_that_were_short() -> None:
     (one,) = found(run(*[1.0] * 40, *[0.0] * 6, *[1.0] * 60))
     assert (one.kind, one.first_number, one.last_number, one.parcels) == (Kind.SHORT, 41, 46, 6)
     assert (one.target_rubber_g, one.rubber_g, one.off_g, one.off) == (7500, 0, -7500, -1.0)
-    assert one.worst == pytest.approx(-0.3, abs=0.01)
+    assert one.worst == pytest.approx(-6 / 21)  # without rubber it takes 21 parcels to reach five tonnes
     assert one.deviation_id == "D41-short"
     assert (one.began_us, one.ended_us) == (40 * 10_000_000, 46 * 10_000_000)
 

@@ -11,6 +11,7 @@ from pydantic import Field, StringConstraints
 from crumbmeter.site.keys.base import Choice, Keys, Name, Text, choice
 
 CLOCK_PATTERN = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
+TOPIC_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
 Clock = Annotated[str, StringConstraints(pattern=CLOCK_PATTERN)]
 Tonne = Annotated[float, Field(gt=0, le=100_000)] | None
 
@@ -90,6 +91,14 @@ class SiloKeys(Keys):
     }
 
 
+class TicketKeys(Keys):
+    """How load tickets come in by themselves. They can always be entered or read from a CSV file."""
+
+    mqtt_topic: Annotated[str, StringConstraints(pattern=TOPIC_PATTERN)] | None = Field(
+        default=None, description="Topic on the site's broker ([publish.mqtt]) that carries load tickets as JSON."
+    )
+
+
 class BagKeys(Keys):
     """How well the mass on a bag's label is known. Bags of one lot come from one scale and share its error."""
 
@@ -113,6 +122,7 @@ class QualityPlanFile(Keys):
     deviations: DeviationKeys = Field(default_factory=DeviationKeys, description="When mix is a deviation.")
     diverter: Name | None = Field(default=None, description="Signal that tells into which silo mix goes.")
     silos: dict[Name, SiloKeys] = Field(default_factory=dict, description="Silos, by name.")
+    tickets: TicketKeys = Field(default_factory=TicketKeys, description="How load tickets come in by themselves.")
     bags: BagKeys = Field(default_factory=BagKeys, description="How well the mass of bags is known.")
     specification: Text | None = Field(
         default=None, description="File of the specification that holds here. A relative path starts at this file."

@@ -12,9 +12,11 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
+from crumbmeter.qc.bag_lots import Supply, lots_in_mix
 from crumbmeter.qc.booked import Booked
 from crumbmeter.qc.outflow import Outflow
 from crumbmeter.qc.portions import NOTHING, Masses, Portion, cut, of_parcel, shared_out
+from crumbmeter.qc.rubber_entries import BagLoad, RubberEntry, RubberWord
 from crumbmeter.qc.silos import Silo, SiloEntry, SiloWord, fill
 from crumbmeter.qc.tickets import Ticket
 from crumbmeter.qc.tracing import trace_deviation
@@ -191,3 +193,54 @@ def test_what_a_mixing_silo_really_does_lies_between_surely_and_at_most(
         deviation_g = sum(carried[3 * number] for number in range(first, last + 1))
         least_g, most_g = (found[name].surely_g, found[name].most_g) if name in found else (0, 0)
         assert least_g <= deviation_g <= most_g
+
+
+bag_loads = st.lists(st.tuples(times_s, st.sampled_from("ABC"), st.integers(1, 3000)), max_size=8).map(
+    lambda found: [BagLoad(lot, at_s * SECOND_US, mass_g) for at_s, lot, mass_g in sorted(found)]
+)
+wastes = st.lists(st.tuples(times_s, st.integers(1, 800)), max_size=3).map(
+    lambda found: [RubberEntry(RubberWord.WASTE, at_s * SECOND_US, mass_g) for at_s, mass_g in found]
+)
+
+
+@given(parcels(), bag_loads, wastes, st.integers(0, 400), st.integers(0, 900), st.none() | st.integers(0, 4000))
+def test_the_grams_of_bag_lots_are_in_parcels_taken_out_or_left(
+    made: list[Booked], bags: list[BagLoad], gone: list[RubberEntry], band_g: int, opening_g: int, closing_g: int | None
+) -> None:
+    found = lots_in_mix(made, bags, gone, Supply(band_g, (("Z", opening_g),), 0, closing_g, 0.01))
+    uses = [found.use_of(lot) for lot in "ABCZ"]
+    for use in uses:
+        assert use.in_parcels_g + use.taken_out_g + use.left_g == use.loaded_g
+        assert not {one.seq for one in use.surely} & {one.seq for one in use.possibly}
+    used_g = sum(one.parcel.rubber_g for one in made) + sum(one.mass_g for one in gone)
+    assert sum(use.in_parcels_g + use.taken_out_g for use in uses) + found.short_g == used_g
+    assert sum(mass_g for _, mass_g in found.left()) == found.left_g
+    for one in made:
+        sure = [use.lot for use in uses if one in use.surely]
+        assert len(sure) <= 1  # a parcel is of one lot for certain, or of none
+        if sure:
+            assert found.lots_of(one.seq, one.seq) == (sure[0],)
+
+
+@given(
+    st.lists(st.integers(0, 6), min_size=1, max_size=12), st.lists(st.integers(1, 20), min_size=1, max_size=6),
+    st.integers(0, 10), st.data(),
+)  # fmt: skip
+def test_hoppers_that_really_mix_put_no_lot_where_it_is_not_said_to_be(
+    rubber: list[int], bags_g: list[int], band_g: int, data: st.DataObject
+) -> None:
+    made = [booked(number, 100, rubber_g) for number, rubber_g in enumerate(rubber, 1)]
+    bags = [BagLoad(lot, 0, mass_g) for lot, mass_g in zip("ABCDEF", bags_g, strict=False)]
+    grams = [bag.lot for bag in bags for _ in range(bag.mass_g)]
+    order = sorted(range(len(grams)), key=lambda at: (at + data.draw(st.integers(0, band_g)), at))
+    found = lots_in_mix(made, bags, [], Supply(band_g))
+    at = 0
+    for one in made:
+        fed = {grams[gram] for gram in order[at : at + one.parcel.rubber_g]}
+        at += one.parcel.rubber_g
+        for bag in bags:
+            use = found.use_of(bag.lot)
+            if bag.lot in fed:
+                assert one in (*use.surely, *use.possibly)
+            if one in use.surely and at <= len(grams):
+                assert fed == {bag.lot}

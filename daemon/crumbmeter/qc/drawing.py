@@ -56,6 +56,8 @@ class _Stretch:
     early_g: int
     """[g] How much further back its tickets may reach than the books say; known in full only at its end."""
     late_g: int
+    front_g: int
+    """[g] Of `early_g`, what may have lain in front of all that is on the axis when it began."""
     booked_g: int = 0
     drawn_g: int = 0
     short_g: int = 0
@@ -80,6 +82,7 @@ class _Place:
         early_g, late_g = self.stretch.early_g + self.early_g, self.stretch.late_g + self.late_g
         share_g = ceil(silo.mismatch_share * (self.to_g - self.stretch.begins_g))
         band_g = silo.mixing_g + share_g
+        passed = self.from_g - band_g - early_g >= self.stretch.begins_g
         before, behind = bisect_right(line.walls, self.from_g), bisect_left(line.walls, self.to_g)
         wall_g = line.walls[before - 1] if before else 0
         end_g = line.walls[behind] if behind < len(line.walls) else self.came_g
@@ -93,7 +96,7 @@ class _Place:
             max(self.to_g, min(end_g, self.came_g, self.to_g + band_g + late_g)),
             self.from_g if sealed_from else self.from_g + band_g + late_g,
             self.to_g if sealed_to else self.to_g - band_g - early_g,
-            early_g + share_g,
+            early_g + share_g - (self.stretch.front_g if passed else 0),
         )
 
 
@@ -110,7 +113,7 @@ class _Line:
         self._queue: deque[Portion] = deque()
         self._early_g = self._late_g = 0
         self._places: list[_Place] = []
-        self._stretch = _Stretch(None, 0, silo.capacity_g, 0)
+        self._stretch = _Stretch(None, 0, silo.capacity_g, 0, silo.capacity_g)
         self._opening_g = silo.capacity_g
         """[g] How much of unknown origin it may still have held when the books began."""
 
@@ -154,14 +157,15 @@ class _Line:
         """Take a known content: the newest mix is what is there. Return what the books held beyond it."""
         surplus_g = self.held_g - entry.holds_g
         gone = self._pop(max(0, surplus_g))
-        self._end_stretch(surplus_g, entry)
+        within_g = entry.within_g if entry.word is SiloWord.CONTENT else 0
+        self._end_stretch(surplus_g, within_g, entry.at_us)
         if surplus_g < 0:
             self._find(-surplus_g, entry.at_us)
         if entry.word is SiloWord.EMPTIED:
             self.axis += self._queue
             self._queue.clear()
             self.walls.append(self.out_g)
-        self._stretch = _Stretch(entry.at_us, self.out_g, entry.within_g, entry.within_g, self.held_g)
+        self._stretch = _Stretch(entry.at_us, self.out_g, within_g, within_g, within_g, self.held_g)
         self._early_g = sum(one.mix_g for one in self._queue if one.loose)
         self._late_g = self._opening_g = 0
         return gone
@@ -193,11 +197,11 @@ class _Line:
         for place in self._places:
             place.came_g += more_g if place.came_g > self.out_g else 0
 
-    def _end_stretch(self, surplus_g: int, entry: SiloEntry) -> None:
+    def _end_stretch(self, surplus_g: int, within_g: int, at_us: int) -> None:
         """Let all its tickets reach as far as its books proved to be out."""
-        self._stretch.late_g += max(0, surplus_g) + entry.within_g
-        self._stretch.early_g += max(0, -surplus_g) + entry.within_g
-        self._tell(entry.at_us, surplus_g)
+        self._stretch.late_g += max(0, surplus_g) + within_g
+        self._stretch.early_g += max(0, -surplus_g) + within_g
+        self._tell(at_us, surplus_g)
 
     def _tell(self, until_us: int | None, left_g: int) -> None:
         now = self._stretch

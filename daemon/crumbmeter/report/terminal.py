@@ -1,0 +1,120 @@
+"""A document as plain text, for the command line: tables aligned, nothing wider than it must be."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from crumbmeter.report.document import Align, Block, Chart, Document, Facts, Signature, Table, Text, checksum
+from crumbmeter.report.figures import shown, unit_words
+
+WIDTH: Final = 100
+"""[letters] Of a line."""
+GAP: Final = "  "
+LEAST_TEXT: Final = 12
+"""[letters] A column of text is not cut below this."""
+
+
+def text(document: Document) -> str:
+    """Write a document as plain text of lines that fit a terminal. It ends with a line end."""
+    lines = [document.site_title, document.title, document.period_text]
+    if document.marks:
+        lines.append(f"*** {' · '.join(document.marks)} ***")
+    for block in document.blocks:
+        lines += ["", *_block(block)]
+    if not document.blocks:
+        lines += ["", "There is nothing to report."]
+    lines += ["", *(f"{label}: {said}" for label, said in document.identity)]
+    lines.append(f"checksum of the content: sha256:{checksum(document)}")
+    return "".join(f"{printable(line).rstrip()}\n" for line in lines)
+
+
+def printable(line: str) -> str:
+    """Replace what would move a terminal's cursor or ring its bell: a text from outside must not."""
+    return "".join(letter if letter.isprintable() else "?" for letter in line)
+
+
+def _block(block: Block) -> Iterator[str]:
+    match block:
+        case Facts():
+            yield from _title(block.title)
+            width = max((len(one.label) for one in block.facts), default=0)
+            for one in block.facts:
+                yield f"{one.label:<{width}}{GAP}{one.text}"
+        case Table():
+            yield from _title(block.title)
+            yield from _table(block)
+            yield from textwrap.wrap(block.note, WIDTH)
+        case Chart():
+            yield from _title(block.title)
+            yield from _chart(block)
+            yield from textwrap.wrap(block.note, WIDTH)
+        case Text():
+            yield from _title(block.title)
+            yield from textwrap.wrap(block.words, WIDTH)
+        case Signature():
+            for who, what in block.recorded:
+                yield f"Signed in the quality record by {who}: {what}"
+            for role in block.roles:
+                yield f"{role}: {'_' * 30}{GAP}date: {'_' * 12}"
+
+
+def _title(title: str) -> Iterator[str]:
+    if title:
+        yield title
+        yield "-" * len(title)
+
+
+def _chart(chart: Chart) -> Iterator[str]:
+    """Say the range of each series: a terminal draws none."""
+    for one in chart.series:
+        held = [value for value in one.y if value is not None]
+        span = f"{min(held):.4g} to {max(held):.4g}" if held else "no value"
+        beyond = f", {len(one.marked)} out of limits" if one.marked else ""
+        yield f"{one.name}: {len(held)} points, {span}{beyond} ({chart.y_label})"
+    for limit in chart.limits:
+        yield f"{limit.name}: {limit.y:.4g}"
+
+
+def _table(table: Table) -> Iterator[str]:
+    heads = [(column.name, unit_words(column.unit)) for column in table.columns]
+    rows = table.texts()
+    total = [] if table.total is None else [_total(table)]
+    widths = [
+        max(len(name), len(unit), *(len(row[at]) for row in (*rows, *total)), 0)
+        for at, (name, unit) in enumerate(heads)
+    ]
+    _narrow(widths, table)
+    yield _line(table, [name for name, _ in heads], widths)
+    if any(unit for _, unit in heads):
+        yield _line(table, [unit for _, unit in heads], widths)
+    rule = GAP.join("-" * width for width in widths)
+    yield rule
+    yield from (_line(table, row, widths) for row in rows)
+    if not rows:
+        yield "none"
+    if total:
+        yield rule
+        yield _line(table, total[0], widths)
+
+
+def _total(table: Table) -> list[str]:
+    places = [column.decimals for column in table.columns]
+    return [shown(value, at) for value, at in zip(table.total or (), places, strict=True)]
+
+
+def _narrow(widths: list[int], table: Table) -> None:
+    """Take from the widest columns of text what the line has too much; numbers are never cut."""
+    texts = [at for at, column in enumerate(table.columns) if column.align is Align.LEFT and not column.time]
+    while sum(widths) + len(GAP) * (len(widths) - 1) > WIDTH:
+        widest = max(texts, key=lambda at: widths[at], default=None)
+        if widest is None or widths[widest] <= LEAST_TEXT:
+            return
+        widths[widest] -= 1
+
+
+def _line(table: Table, cells: Sequence[str], widths: Sequence[int]) -> str:
+    shaped = []
+    for column, cell, width in zip(table.columns, cells, widths, strict=True):
+        fitting = cell if len(cell) <= width else cell[: width - 1] + "…"
+        shaped.append(f"{fitting:>{width}}" if column.align is Align.RIGHT else f"{fitting:<{width}}")
+    return GAP.join(shaped)

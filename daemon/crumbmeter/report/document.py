@@ -70,8 +70,8 @@ class Column:
         return f"{self.name} [{self.unit}]" if self.unit else self.name
 
 
-def number(name: str, unit: str = "", decimals: int = 0) -> Column:
-    """Make a column of numbers."""
+def number(name: str, unit: str = "", decimals: int | None = 0) -> Column:
+    """Make a column of numbers; without decimals each has as many as its value."""
     return Column(name, unit, decimals, Align.RIGHT)
 
 

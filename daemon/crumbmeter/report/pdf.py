@@ -11,6 +11,7 @@ from crumbmeter.report.document import (
     Align,
     Block,
     Chart,
+    Column,
     Document,
     Facts,
     Signature,
@@ -125,10 +126,14 @@ def _block(block: Block, chart_name: str, files: dict[str, bytes], *, wide: bool
             return {"block": "signature", "roles": list(block.roles), "recorded": signed}
 
 
+def _leans_left(column: Column) -> bool:
+    return column.align is Align.LEFT and not column.time
+
+
 def _table(table: Table) -> Mapping[str, Any]:
     rows = table.texts()
     long = [
-        column.align is Align.LEFT and max((len(row[at]) for row in rows), default=0) > SPREAD_LETTERS
+        _leans_left(column) and max((len(row[at]) for row in rows), default=0) > SPREAD_LETTERS
         for at, column in enumerate(table.columns)
     ]
     if not any(long):

@@ -10,7 +10,7 @@ from crumbmeter.report.figures import shown, unit_words
 WIDTH: Final = 100
 """[letters] Of a line."""
 GAP: Final = "  "
-LEAST_TEXT: Final = 12
+LEAST_TEXT: Final = 16
 """[letters] A column of text is not cut below this."""
 
 
@@ -83,18 +83,19 @@ def _table(table: Table) -> Iterator[str]:
         max(len(name), len(unit), *(len(row[at]) for row in (*rows, *total)), 0)
         for at, (name, unit) in enumerate(heads)
     ]
-    _narrow(widths, table)
-    yield _line(table, [name for name, _ in heads], widths)
+    gap = GAP if _least(widths, table) + len(GAP) * (len(widths) - 1) <= WIDTH else GAP[:1]
+    _narrow(widths, table, gap)
+    yield _line(table, [name for name, _ in heads], widths, gap)
     if any(unit for _, unit in heads):
-        yield _line(table, [unit for _, unit in heads], widths)
-    rule = GAP.join("-" * width for width in widths)
+        yield _line(table, [unit for _, unit in heads], widths, gap)
+    rule = gap.join("-" * width for width in widths)
     yield rule
-    yield from (_line(table, row, widths) for row in rows)
+    yield from (_line(table, row, widths, gap) for row in rows)
     if not rows:
         yield "none"
     if total:
         yield rule
-        yield _line(table, total[0], widths)
+        yield _line(table, total[0], widths, gap)
 
 
 def _total(table: Table) -> list[str]:
@@ -102,19 +103,29 @@ def _total(table: Table) -> list[str]:
     return [shown(value, at) for value, at in zip(table.total or (), places, strict=True)]
 
 
-def _narrow(widths: list[int], table: Table) -> None:
+def _texts(table: Table) -> list[int]:
+    """Return the places of columns that may be cut."""
+    return [at for at, column in enumerate(table.columns) if column.align is Align.LEFT and not column.time]
+
+
+def _least(widths: Sequence[int], table: Table) -> int:
+    texts = _texts(table)
+    return sum(min(width, LEAST_TEXT) if at in texts else width for at, width in enumerate(widths))
+
+
+def _narrow(widths: list[int], table: Table, gap: str) -> None:
     """Take from the widest columns of text what the line has too much; numbers are never cut."""
-    texts = [at for at, column in enumerate(table.columns) if column.align is Align.LEFT and not column.time]
-    while sum(widths) + len(GAP) * (len(widths) - 1) > WIDTH:
+    texts = _texts(table)
+    while sum(widths) + len(gap) * (len(widths) - 1) > WIDTH:
         widest = max(texts, key=lambda at: widths[at], default=None)
         if widest is None or widths[widest] <= LEAST_TEXT:
             return
         widths[widest] -= 1
 
 
-def _line(table: Table, cells: Sequence[str], widths: Sequence[int]) -> str:
+def _line(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> str:
     shaped = []
     for column, cell, width in zip(table.columns, cells, widths, strict=True):
         fitting = cell if len(cell) <= width else cell[: width - 1] + "…"
         shaped.append(f"{fitting:>{width}}" if column.align is Align.RIGHT else f"{fitting:<{width}}")
-    return GAP.join(shaped)
+    return gap.join(shaped)

@@ -15,7 +15,7 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.report.log_reading import log_rows, log_site
 from crumbmeter.site import load
 from crumbmeter.site.zones import time_zone
-from tests.qc_parcels import booked
+from tests.booked_parcels import booked
 
 SITE = load(Path("config/sites/demo_drum.toml"))
 LAYOUT = rows.Layout(("mix_rate_kg_s",))
@@ -44,8 +44,8 @@ TOLD: list[tuple[str, Event | None]] = [
     ("row", None),
 ]
 EXPECTED = [
-    (3, "mix_a", {"aggregate": 0.05}),
-    (5, "mix_a", {"aggregate": 0.05}),
+    (3, "mix A", {"aggregate": 0.05}),
+    (5, "mix A", {"aggregate": 0.05}),
     (8, "plain", {"aggregate": 0.06}),
     (11, "plain", {}),
     (13, "base_5lb", {}),

@@ -24,7 +24,7 @@ from crumbmeter.report.log_row import LogRow
 from crumbmeter.report.log_times import taken_of
 from crumbmeter.report.production_log import FIELDS, LogSite, columns, production_log
 from crumbmeter.site.zones import time_zone
-from tests.qc_parcels import booked
+from tests.booked_parcels import booked
 
 CASE = Path("tests/cases/reports/production_log")
 COLUMNS = (
@@ -164,10 +164,10 @@ def test_only_simulated_records_are_marked() -> None:
 
 
 def test_a_batch_plant_logs_weights() -> None:
-    batch = booked(1, rubber_g=1500, target_g=1250).parcel
+    batch = booked(1, rubber_g=1500).parcel
     one = written([LogRow(row(0.0).named, "surface_10lb", {}, batch)])[0]
-    assert (one["batch dry aggregate [lb]"], one["batch binder [lb]"]) == ("468.48", "27.56")  # 212.5 kg, 12.5 kg
-    assert one["dry aggregate to additive"] == "141.5"  # 468.48 / 3.31 lb (1500 g)
+    assert (one["batch dry aggregate [lb]"], one["batch binder [lb]"]) == ("410.61", "27.56")  # 186.25 kg, 12.5 kg
+    assert one["dry aggregate to additive"] == "124.1"  # 410.61 / 3.31 lb (1500 g)
 
 
 def test_an_hour_has_a_record_every_five_minutes() -> None:

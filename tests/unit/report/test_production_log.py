@@ -28,17 +28,12 @@ from tests.booked_parcels import booked
 
 CASE = Path("tests/cases/reports/production_log")
 COLUMNS = (
-    "mix_rate_kg_s",
-    "fed_kg_s",
-    "aggregate_flow",
-    "recycle_flow",
-    "binder_flow",
-    "binder_temperature",
-    "mix_temp",
-)
+    "mix_rate_kg_s", "fed_kg_s", "aggregate_flow", "recycle_flow", "binder_flow", "binder_temperature", "mix_temp",
+    "wanted_kg_s",
+)  # fmt: skip
 LAYOUT = Layout(COLUMNS)
-MADE = (58.0, 0.3, 46.8, 11.7, 3.05, 154.4, 160.0)
-IDLE = (0.0, 0.0, 0.0, 0.0, 0.0, 154.4, 60.0)
+MADE = (58.0, 0.3, 46.8, 11.7, 3.05, 154.4, 160.0, 0.3)
+IDLE = (0.0, 0.0, 0.0, 0.0, 0.0, 154.4, 60.0, 0.0)
 
 
 def stream(name: str, kind: StreamKind, *, wet: bool = False) -> StreamParams:
@@ -63,6 +58,7 @@ SITE = LogSite(
     ),
     mixes=(
         MixParams("surface_10lb", "Surface", DoseBasis.TOTAL_MIX, 0.005, 0.055, 1),
+        MixParams("by_binder", "Base", DoseBasis.TOTAL_BINDER, 0.08, 0.05, 3),
         MixParams("plain", "Plain", DoseBasis.TOTAL_MIX, 0.0, 0.053, 2),
     ),
     binder_temperature="binder_temperature",
@@ -94,7 +90,16 @@ def invented() -> list[LogRow]:
 
 
 def _invented(told: dict[str, str]) -> LogRow:
-    names = ("mix_rate_kg_s", "fed_kg_s", "aggregate_kg_s", "recycle_kg_s", "binder_kg_s", "binder_c", "mix_c")
+    names = (
+        "mix_rate_kg_s",
+        "fed_kg_s",
+        "aggregate_kg_s",
+        "recycle_kg_s",
+        "binder_kg_s",
+        "binder_c",
+        "mix_c",
+        "wanted_kg_s",
+    )
     values = tuple(float(told[name]) if told[name] else None for name in names)
     good = [Quality.BAD if value is None else Quality.GOOD for value in values]
     good[2] = Quality[told["aggregate_quality"].upper()]
@@ -141,11 +146,38 @@ def test_dry_rate_from_the_wet_belt() -> None:
     assert one["dry aggregate [short_ton/h]"] == str(rounded(45.0 * 3600.0 / SHORT_TON_KG, 4))
     assert one["wet aggregate [short_ton/h]"] == str(rounded(46.8 * 3600.0 / SHORT_TON_KG, 4))
     assert one["moisture [percent of dry aggregate]"] == "4.00"
-    assert one["actual additive [percent of basis]"] == str(rounded(100.0 * 0.3 / (45.0 + 11.7 + 3.05 + 0.3), 4))
+
+
+@pytest.mark.parametrize(
+    ("mix_id", "fed_kg_s", "wanted_kg_s", "actual", "off"),
+    [
+        ("surface_10lb", 0.3, 0.3, "0.5000", "0.0000"),
+        # 0.3 kg/s wanted at 0.5 % of the total mix stand for 59.7 kg/s of the rest: 0.33 / 60.03 is 0.549725 %.
+        ("surface_10lb", 0.33, 0.3, "0.5497", "0.0497"),
+        # 8 % of the total binder: 0.24 kg/s wanted stand for 3 kg/s of binder; 0.27 / 3 is 9 %.
+        ("by_binder", 0.27, 0.24, "9.0000", "1.0000"),
+        ("surface_10lb", 0.3, 0.0, "", ""),
+        ("plain", 0.0, 0.0, "0.0000", "0.0000"),
+        ("plain", 0.1, 0.0, "", ""),
+        ("no such mix", 0.3, 0.3, "", ""),
+    ],
+)
+def test_the_actual_dose_is_that_of_the_mix_which_the_rubber_will_meet(
+    mix_id: str, fed_kg_s: float, wanted_kg_s: float, actual: str, off: str
+) -> None:
+    one = written([row(0.0, (58.0, fed_kg_s, *MADE[2:7], wanted_kg_s), mix_id=mix_id)])[0]
+    assert one["actual additive [percent of basis]"] == actual
+    assert one["actual less target [percent of basis]"] == off
+
+
+def test_standing_belts_have_no_ratio() -> None:
+    one = written([row(0.0, (58.0, 0.3, 0.0, 0.0, 3.05, 154.4, 160.0, 0.3))])[0]
+    assert (one["dry aggregate to binder"], one["dry aggregate to additive"]) == ("", "")
+    assert one["actual additive [percent of basis]"] == "0.5000"
 
 
 def test_what_is_not_known_is_empty_and_says_so() -> None:
-    one = written([row(0.0, (58.0, None, None, 11.7, 3.05, None, None))])[0]
+    one = written([row(0.0, (58.0, None, None, 11.7, 3.05, None, None, 0.3))])[0]
     empty = (
         "dry aggregate [short_ton/h]",
         "additive rate [short_ton/h]",

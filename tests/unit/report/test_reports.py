@@ -5,8 +5,9 @@ from time import perf_counter
 
 import pytest
 
+from crumbmeter.model.frozen import replace as replaced
 from crumbmeter.qc.bag_lots import Supply, lots_in_mix
-from crumbmeter.qc.deviations import find_deviations
+from crumbmeter.qc.deviations import Kind, find_deviations
 from crumbmeter.qc.reviews import signature
 from crumbmeter.qc.rubber_accounts import Assumed, Fed, Hopper, mass_balance
 from crumbmeter.qc.rubber_entries import BagLoad, BagLot
@@ -139,6 +140,16 @@ def test_parcels_that_are_not_recorded_have_no_figures() -> None:
     assert deviation.deviations_table(FRAME, [case]).rows[0][2:4] == (None, None)
 
 
+def test_rubber_that_is_not_proven_has_no_figures() -> None:
+    case = cases(parcels(4000))[0]
+    case = replace(case, deviation=replaced(case.deviation, kind=Kind.NOT_PROVEN, worst=None))
+    said = facts(deviation.build(FRAME, deviation.DeviationContent(case)))
+    assert [said[name] for name in ("rubber", "rubber over (+) or short (-)", "worst window")] == ["", "", ""]
+    assert said["mix touched"] == "27.51 short ton"
+    row = deviation.deviations_table(FRAME, [case]).rows[0]
+    assert (row[2], row[3:6]) == (FRAME.tons(case.deviation.mix_g), (None, None, None))
+
+
 def test_a_certificate_shows_errors_against_what_was_applied() -> None:
     held = calibration.Certificate(
         "C-12", "rubber feeder", "catch test", NOON_US, None, "ada (qc)", "kg",
@@ -176,7 +187,7 @@ def test_a_rubber_account_adds_up_to_the_gram() -> None:
 def test_simulated_mix_of_a_real_site_marks_the_report() -> None:
     assert daily.build(FRAME, production(10)).marks == ()
     assert daily.build(frame(simulated=True), production(10)).marks == ("SIMULATE",)
-    simulated = replace(cases(parcels(4000))[0].deviation, simulated=True)
+    simulated = replaced(cases(parcels(4000))[0].deviation, simulated=True)
     case = replace(cases(parcels(4000))[0], deviation=simulated)
     assert deviation.build(FRAME, deviation.DeviationContent(case)).marks == ("SIMULATE",)
 

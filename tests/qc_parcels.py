@@ -8,7 +8,7 @@ TEN_S_US = 10_000_000
 
 
 def booked(
-    number: int, *, rubber_g: int = 1250, target_g: int = 1250, quality: Quality = Quality.GOOD, mix_id: str = "mix A"
+    number: int, *, rubber_g: int = 1250, target_g: int = 1250, quality: Quality = Quality.GOOD, mix_id: str = "mix_a"
 ) -> Booked:
     """Make a parcel of about 250 kg; parcel N passes the outlet from 10 (N - 1) to 10 N seconds."""
     return booked_parcels.booked(

@@ -6,11 +6,10 @@ The books never go below nothing: what a ticket draws beyond them is `short_g`, 
 from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
 
-from crumbmeter.model.frozen import replace
 from crumbmeter.qc.outflow import Drift, Load, Outflow, Reach
 from crumbmeter.qc.portions import Portion, cut, unknown
 from crumbmeter.qc.silos import UNDER_THE_DRUM, Filled, Silo, SiloEntry, SiloWord

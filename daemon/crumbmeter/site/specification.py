@@ -8,7 +8,7 @@ from crumbmeter.qc.laboratory.results import Test, known_figure
 from crumbmeter.qc.specification import LINE_KINDS, Bound, Line, LogField, Specification, Status, TestLimit
 from crumbmeter.site.documents import Document, read_document
 from crumbmeter.site.keys.base import Keys
-from crumbmeter.site.keys.specification import FieldKeys, LineKeys, ProfileHeadKeys, TestKeys
+from crumbmeter.site.keys.specification import AskedKeys, FieldKeys, ProfileHeadKeys, TestKeys
 from crumbmeter.site.problems import Problem, SiteRefusedError, have, nearest
 from crumbmeter.site.validate import check_named, check_table
 
@@ -50,7 +50,7 @@ def load_specification(path: Path) -> Specification:
         problems.append(
             doc.problem("profile-name", ("specification", "id"), f"the file is called {path.name}", remedy=remedy)
         )
-    named, found = check_named(LineKeys, doc, ("lines",), doc.data.get("lines", {}))
+    named, found = check_named(AskedKeys, doc, ("lines",), doc.data.get("lines", {}))
     problems += found
     for key, part in named.items():
         problems += _line_problems(doc, key, part)
@@ -96,7 +96,7 @@ def _line_problems(doc: Document, key: str, part: Any) -> Iterator[Problem]:
         close = nearest(key, LINE_KINDS)
         remedy = f"Did you mean {close}?" if close else f"Use a line that is known ({have(LINE_KINDS)})."
         yield doc.problem("unknown-key", path, "is no line of a specification", found="", remedy=remedy)
-    elif isinstance(part, LineKeys):
+    elif isinstance(part, AskedKeys):
         silent = part.status == Status.NOT_SPECIFIED.value
         if silent and part.value is not None:
             remedy = "Take the value out, or say how sure it is."
@@ -117,7 +117,7 @@ def _test_problems(doc: Document, index: int, part: TestKeys) -> Iterator[Proble
 
 
 def _build(
-    head: ProfileHeadKeys, named: dict[str, LineKeys], tests: list[TestKeys], fields: list[FieldKeys]
+    head: ProfileHeadKeys, named: dict[str, AskedKeys], tests: list[TestKeys], fields: list[FieldKeys]
 ) -> Specification:
     return Specification(
         specification_id=head.id,

@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 
-from crumbmeter.model.parcel import Parcel
-from crumbmeter.model.quality import Quality
+from crumbmeter.model.frozen import replace
 from crumbmeter.qc.booked import Booked
 from crumbmeter.qc.drawing import draw
 from crumbmeter.qc.silos import Silo, SiloEntry, SiloWord, fill
 from crumbmeter.qc.tickets import Ticket
 from crumbmeter.qc.tracing import Trace
+from tests import booked_parcels
 
 SECOND_US = 1_000_000
 
@@ -21,14 +21,13 @@ def booked(
     at_s = 10.0 * number if began_s is None else began_s
     rest_g = mix_g - rubber_g
     binder_g, recycle_g = rest_g // 20, rest_g // 4
-    parcel = Parcel(
-        number=number, began_s=at_s, ended_s=at_s + lasts_s, mix_id="surface", dose_basis="total_mix",
-        dose_target=0.005, target_rubber_g=rubber_g if target_g is None else target_g, rubber_g=rubber_g,
-        rubber_uncertainty_g=uncertainty_g, dry_aggregate_g=rest_g - binder_g - recycle_g, recycle_g=recycle_g,
-        recycle_binder_g=recycle_g // 20, virgin_binder_g=binder_g, quality=Quality.GOOD, worst_state="feeding",
-        controlled=True, simulated=simulated,
+    made = booked_parcels.booked(
+        number, began_us=round(at_s * 1e6), lasts_us=round((at_s + lasts_s) * 1e6) - round(at_s * 1e6),
+        began_s=at_s, ended_s=at_s + lasts_s, rubber_g=rubber_g, rubber_uncertainty_g=uncertainty_g,
+        target_rubber_g=rubber_g if target_g is None else target_g, dry_aggregate_g=rest_g - binder_g - recycle_g,
+        recycle_g=recycle_g, recycle_binder_g=recycle_g // 20, virgin_binder_g=binder_g, simulated=simulated,
     )  # fmt: skip
-    return Booked(parcel, 3 * number, round(at_s * 1e6), round((at_s + lasts_s) * 1e6), clock_synced=True)
+    return replace(made, seq=3 * number)
 
 
 def ticket(number: str, loaded_s: float, net_g: int, silo_id: str = "") -> Ticket:

@@ -41,7 +41,7 @@ def shift(lots: dict[str, BagLot], *, fed_g: int = 10_790_000) -> RubberAccount:
 
 
 def test_twelve_bags_of_one_scale_err_together() -> None:
-    # /work/shared/computation.md, section 11 (DERIVED there): 180 + 12 x 907.185 - 240 - 10 790 = +36.217 kg, computed
+    # computation.md, section 11 (derived there): 180 + 12 x 907.185 - 240 - 10 790 = +36.217 kg, computed
     # with 907.18474 kg; 12 bags at 2 kg are 24 kg uncertain by one scale, and 6.9 kg if each erred by itself.
     together = shift(STATED)
     assert together.residual_g == 36_220

@@ -22,7 +22,7 @@ class ProfileHeadKeys(Keys):
     note: Note | None = Field(default=None, description="What must be known when it is used.")
 
 
-class LineKeys(Keys):
+class AskedKeys(Keys):
     """One thing that the text asks for, or is silent about."""
 
     value: bool | Figure | None = Field(

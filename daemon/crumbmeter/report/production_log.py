@@ -20,8 +20,9 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import UNITS
 from crumbmeter.process.dose import Mix, counts_rubber, dose_of, dry_rate
 from crumbmeter.process.params import MixParams, StreamKind, StreamParams
-from crumbmeter.report.document import SIMULATE, Column, Table, number, time
+from crumbmeter.report.document import SIMULATE, Column, Document, Table, number, time
 from crumbmeter.report.figures import Value, moment, rounded
+from crumbmeter.report.frame import Frame
 from crumbmeter.report.log_row import LogRow
 from crumbmeter.report.log_times import taken_of
 
@@ -82,6 +83,20 @@ def production_log(rows: Iterable[LogRow], site: LogSite, interval_s: float, *, 
     """
     records = [_record(row, site) for row in taken_of(rows, interval_s, idle_too=idle_too)]
     return Table("Production log", columns(metric=site.metric), records, NOTE)
+
+
+def build(frame: Frame, table: Table, begin_us: int, end_us: int) -> Document:
+    """Make a document of a log, with what it rests on: for paper, JSON and Parquet.
+
+    Args:
+        frame: Of the site.
+        table: From `production_log`.
+        begin_us: [us] UTC since 1970 of the period.
+        end_us: [us] UTC since 1970.
+    """
+    simulated = any(row[-1] == SIMULATE for row in table.rows)
+    span = frame.span(begin_us, end_us)
+    return frame.document("production log", "Production log", span, (table,), simulated=simulated, wide=True)
 
 
 def columns(*, metric: bool) -> tuple[Column, ...]:

@@ -9,6 +9,7 @@ import io
 from decimal import Decimal
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,12 +20,14 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import SHORT_TON_KG
 from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
 from crumbmeter.report.figures import rounded
-from crumbmeter.report.files import csv_bytes
+from crumbmeter.report.files import csv_bytes, parquet_bytes
 from crumbmeter.report.log_row import LogRow
 from crumbmeter.report.log_times import taken_of
-from crumbmeter.report.production_log import FIELDS, LogSite, columns, production_log
+from crumbmeter.report.pdf import pdf
+from crumbmeter.report.production_log import FIELDS, LogSite, build, columns, production_log
 from crumbmeter.site.zones import time_zone
 from tests.booked_parcels import booked
+from tests.unit.report.production import FRAME
 
 CASE = Path("tests/cases/reports/production_log")
 COLUMNS = (
@@ -193,6 +196,17 @@ def test_what_is_not_known_is_empty_and_says_so() -> None:
 def test_only_simulated_records_are_marked() -> None:
     told = written([row(0.0), row(300.0, flags=0)])
     assert [one["mark"] for one in told] == ["SIMULATE", ""]
+
+
+def test_a_log_as_a_document_is_marked_once_in_every_form() -> None:
+    table = production_log([row(0.0), row(300.0, flags=0)], SITE, 300.0)
+    document = build(FRAME, table, 0, 600_000_000)
+    assert document.marks == ("SIMULATE",)
+    assert csv_bytes(table, document.marks) == csv_bytes(table)
+    read = pq.read_table(io.BytesIO(parquet_bytes(table, document)))
+    assert read.column("mark").to_pylist() == ["SIMULATE", ""]
+    assert len(set(read.column_names)) == len(read.column_names)
+    assert pdf(document).startswith(b"%PDF-")
 
 
 def test_a_batch_plant_logs_weights() -> None:

@@ -10,6 +10,9 @@ from crumbmeter.ledger.stamped import LAYOUT, ROW, Stamped, UnknownBodyError, bo
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
 
+_QUALITIES = {str(int(quality)): quality for quality in Quality}
+"""By the digit in a row. A report reads tens of thousands of rows with dozens of digits each."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -60,7 +63,7 @@ def entry(row: Row, at: Stamped) -> Entry:
 def read(stored: Stored) -> Row:
     """Read a row back."""
     body = body_of(stored, ROW)
-    return Row(body["layout"], body["run"], tuple(body["x"]), tuple(Quality(int(digit)) for digit in body["q"]))
+    return Row(body["layout"], body["run"], tuple(body["x"]), tuple([_QUALITIES[digit] for digit in body["q"]]))
 
 
 @dataclass(frozen=True, slots=True)

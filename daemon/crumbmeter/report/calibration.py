@@ -1,10 +1,11 @@
 """The certificate of a calibration, and the list of calibrations that touch a day or a lot."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from crumbmeter.qc.calibrations import CalibrationKind, Judged, Limits, Outcome, Touch, Trial
 from crumbmeter.report.document import Block, Column, Document, Fact, Facts, Signature, Table, Text, number, time
-from crumbmeter.report.figures import iso, moment
+from crumbmeter.report.figures import Value, iso, moment
 from crumbmeter.report.frame import Frame
 
 
@@ -19,29 +20,8 @@ class Standing:
     """[us] UTC since 1970; None: never, as far as the quality record knows."""
     due_us: int | None
     standing: str
-    """In words: in order, due, late, failed, missing."""
+    """In words: passed, failed or late, and why."""
     in_order: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One run of a calibration."""
-
-    applied: float
-    """What the reference says, in the certificate's unit."""
-    indicated: float
-    rate: str = ""
-    """At which rate, in words with its unit; empty: not stated."""
-
-    @property
-    def error(self) -> float:
-        """Return indicated less applied."""
-        return self.indicated - self.applied
-
-    @property
-    def error_percent(self) -> float | None:
-        """[%] Return the error of what was applied; None where nothing was."""
-        return 100.0 * self.error / self.applied if self.applied else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +30,11 @@ class Certificate:
 
     calibration_id: str
     instrument: str
-    test: str
+    kind: CalibrationKind
     performed_us: int
     due_us: int | None
     who: str
-    unit: str
-    """Of applied and indicated, such as `kg`."""
-    runs: Sequence[Run]
+    runs: Sequence[Trial]
     limit: str
     """In words with its unit and its source."""
     verdict: str
@@ -72,6 +50,57 @@ class Certificate:
     signed: tuple[tuple[str, str], ...] = ()
     """Who signed it, and when; empty: lines to sign on are printed."""
     simulated: bool = False
+
+
+def standings(found: Iterable[tuple[Judged, Outcome]], touches: Iterable[Touch] = ()) -> list[Standing]:
+    """Say how calibrations stand, and which of them touch the mix of a report.
+
+    Args:
+        found: How each stands (`qc.calibrations.standing`).
+        touches: What failed or ran out while the mix was made (`qc.calibrations.touching`).
+    """
+    told = [_standing(judged, outcome) for judged, outcome in found]
+    touched = [
+        Standing(one.instrument, one.kind.value, None, None, f"touches this mix: {one.outcome.value}; {one.why}", False)
+        for one in touches
+    ]
+    return touched + told
+
+
+def _standing(judged: Judged, outcome: Outcome) -> Standing:
+    done = judged.calibration
+    words = "; ".join((outcome.value, *judged.why))
+    return Standing(
+        done.instrument, done.kind.value, done.done_us, judged.due_us, words, in_order=outcome is Outcome.PASSED
+    )
+
+
+def certificate_of(
+    judged: Judged, limits: Limits, *, regime: str = "agency", lots: Sequence[str] = (),
+    signed: tuple[tuple[str, str], ...] = (), simulated: bool = False,
+) -> Certificate:  # fmt: skip
+    """Make the certificate's content out of a calibration that was judged.
+
+    Args:
+        judged: The calibration.
+        limits: Those it was judged by.
+        regime: `agency` unless the scale is legal for trade.
+        lots: That it touches.
+        signed: Who signed it, and when.
+        simulated: Whether it is one of a simulated site.
+    """
+    done = judged.calibration
+    by = [
+        f"{one.what.replace('_', ' ')} {one.value:g} ({one.section}; {one.status})"
+        for one in limits.of(done.kind, regime).values()
+    ]
+    return Certificate(
+        calibration_id=str(done.seq), instrument=done.instrument, kind=done.kind, performed_us=done.done_us,
+        due_us=judged.due_us, who=done.who, runs=done.trials, limit="; ".join(by) or "no text gives one",
+        verdict="; ".join((judged.outcome.value, *judged.why)),
+        references=(done.certificate,) if done.certificate else (), note=done.note, lots=lots, entry_seq=done.seq,
+        signed=signed, simulated=simulated,
+    )  # fmt: skip
 
 
 def standing_table(frame: Frame, standings: Sequence[Standing]) -> Table:
@@ -93,7 +122,7 @@ def build(frame: Frame, certificate: Certificate) -> Document:
     return frame.document(
         "calibration",
         f"Calibration certificate {certificate.calibration_id}",
-        f"{certificate.instrument}, {certificate.test}, {iso(moment(certificate.performed_us, frame.zone))}",
+        f"{certificate.instrument}, {certificate.kind.value}, {iso(moment(certificate.performed_us, frame.zone))}",
         _blocks(frame, certificate),
         simulated=certificate.simulated,
     )
@@ -103,7 +132,7 @@ def _blocks(frame: Frame, held: Certificate) -> Iterator[Block]:
     yield Facts(
         (
             Fact("instrument", held.instrument),
-            Fact("test", held.test),
+            Fact("test", held.kind.value),
             Fact("performed", moment(held.performed_us, frame.zone)),
             Fact("due again", None if held.due_us is None else moment(held.due_us, frame.zone)),
             Fact("by", held.who),
@@ -112,18 +141,27 @@ def _blocks(frame: Frame, held: Certificate) -> Iterator[Block]:
             Fact("entry of the quality record", held.entry_seq or None),
         )
     )
-    rows = [
-        (place, one.rate, one.applied, one.indicated, one.error, one.error_percent)
-        for place, one in enumerate(held.runs, 1)
-    ]
-    columns = (
-        number("run"), Column("at"), number("applied", held.unit, 3), number("indicated", held.unit, 3),
-        number("error", held.unit, 3), number("error", "percent of applied", 2),
-    )  # fmt: skip
-    yield Table("Runs", columns, rows)
+    yield _runs(held)
     yield Table("Held against", (Column("reference"),), [(one,) for one in held.references])
     for title, words in (("Method", held.method), ("Note", held.note)):
         if words:
             yield Text(words, title)
     yield Table("Lots that it touches", (Column("lot"),), [(one,) for one in held.lots])
     yield Signature(() if held.signed else ("Performed by", "Quality control"), held.signed)
+
+
+def _runs(held: Certificate) -> Table:
+    rows: list[tuple[Value, ...]]
+    if held.kind is CalibrationKind.BELT_ZERO:
+        base, found, of = "full scale in the time of the test", "totaliser gained", "percent of full scale"
+        rows = [(place, one.base_kg, one.error_kg, None, one.error_percent) for place, one in enumerate(held.runs, 1)]
+    else:
+        base, found, of = "reference", "indicated", "percent of reference"
+        rows = [
+            (place, one.base_kg, one.base_kg + one.error_kg, one.error_kg, one.error_percent)
+            for place, one in enumerate(held.runs, 1)
+        ]
+    columns = (
+        number("run"), number(base, "kg", 3), number(found, "kg", 3), number("error", "kg", 3), number("error", of, 2),
+    )  # fmt: skip
+    return Table("Runs", columns, rows)

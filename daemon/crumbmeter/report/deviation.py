@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from crumbmeter.ledger.judging import Case
 from crumbmeter.qc.circumstances import Happening
@@ -11,6 +12,9 @@ from crumbmeter.qc.tracing import DeviationTrace, Mark
 from crumbmeter.report.document import Block, Column, Document, Fact, Facts, Signature, Table, Text, number, time
 from crumbmeter.report.figures import Value, iso, moment
 from crumbmeter.report.frame import Frame, percent
+
+UNKNOWN: Final = (Kind.NOT_RECORDED, Kind.NOT_PROVEN)
+"""Kinds whose rubber nobody may rely on: it is left empty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +39,11 @@ def deviations_table(frame: Frame, cases: Sequence[Case]) -> Table:
 
 def _row(frame: Frame, case: Case) -> tuple[Value, ...]:
     one, review = case.deviation, case.review
-    known = one.kind is not Kind.NOT_RECORDED
+    mix_known, rubber_known = one.kind is not Kind.NOT_RECORDED, one.kind not in UNKNOWN
     return (
-        one.deviation_id, moment(one.began_us, frame.zone), frame.tons(one.mix_g) if known else None,
-        frame.smalls(one.off_g) if known else None, percent(one.off) if known else None, percent(one.worst),
+        one.deviation_id, moment(one.began_us, frame.zone), frame.tons(one.mix_g) if mix_known else None,
+        frame.smalls(one.off_g) if rubber_known else None, percent(one.off) if rubber_known else None,
+        percent(one.worst),
         _alarm(case.around.first_out), review.standing.value,
         None if review.disposition is None else review.disposition.value,
     )  # fmt: skip
@@ -61,6 +66,8 @@ def _blocks(frame: Frame, content: DeviationContent) -> Iterator[Block]:
     yield _facts(frame, content)
     if case.deviation.kind is Kind.NOT_RECORDED:
         yield Text("These parcels are not in the record: what was made is not known, and no figure is given for it.")
+    if case.deviation.kind is Kind.NOT_PROVEN:
+        yield Text("Inputs were Bad: the rubber in this mix is not proven, and no figure is given for it.")
     yield _trucks(frame, content.trace)
     yield from _elsewhere(frame, content.trace)
     yield _actions(frame, case.around.actions, case.around.actions_count)
@@ -75,6 +82,9 @@ def _facts(frame: Frame, content: DeviationContent) -> Facts:
     def mass(value: Value) -> Value:
         return value if known else None
 
+    def rubber(value: Value) -> Value:
+        return value if one.kind not in UNKNOWN else None
+
     return Facts(
         (
             Fact("parcels", f"{one.first_number} to {one.last_number} ({one.parcels})"),
@@ -82,12 +92,15 @@ def _facts(frame: Frame, content: DeviationContent) -> Facts:
             Fact("sublots", ", ".join(content.sublots)),
             Fact("mixes", ", ".join(one.mix_ids)),
             Fact("mix touched", mass(frame.tons(one.mix_g)), frame.ton, 2),
-            Fact("rubber", mass(frame.smalls(one.rubber_g)), frame.small, 2),
+            Fact("rubber", rubber(frame.smalls(one.rubber_g)), frame.small, 2),
             Fact("rubber asked for", mass(frame.smalls(one.target_rubber_g)), frame.small, 2),
-            Fact("rubber over (+) or short (-)", mass(frame.smalls(one.off_g)), frame.small, 2),
-            Fact("the same, of that asked for", mass(percent(one.off)), "percent", 1),
+            Fact("rubber over (+) or short (-)", rubber(frame.smalls(one.off_g)), frame.small, 2),
+            Fact("the same, of that asked for", rubber(percent(one.off)), "percent", 1),
             Fact(
-                "standard uncertainty of the rubber (k=1)", mass(frame.smalls(one.rubber_uncertainty_g)), frame.small, 2
+                "its standard uncertainty (k=1)",
+                rubber(frame.smalls(one.rubber_uncertainty_g)),
+                frame.small,
+                2,
             ),
             Fact("worst window", percent(one.worst), "percent", 1),
             Fact("first-out alarm", _alarm(around.first_out)),

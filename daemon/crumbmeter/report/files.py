@@ -25,7 +25,7 @@ def csv_bytes(table: Table, marks: Sequence[str] = ()) -> bytes:
 
     Args:
         table: What to write.
-        marks: Of its document; with any, a last column says them on every row.
+        marks: Of its document; with any, a last column says them on every row, unless the table marks its rows itself.
     """
     return _delimited(table, marks, ",")
 
@@ -35,7 +35,7 @@ def tsv_bytes(table: Table, marks: Sequence[str] = ()) -> bytes:
 
     Args:
         table: What to write.
-        marks: Of its document; with any, a last column says them on every row.
+        marks: Of its document; with any, a last column says them on every row, unless the table marks its rows itself.
     """
     return _delimited(table, marks, "\t")
 
@@ -53,7 +53,7 @@ def parquet_bytes(table: Table, document: Document) -> bytes:
         document: The document.
     """
     fields = [field for at, column in enumerate(table.columns) for field in _fields(column, _column(table, at))]
-    if document.marks:
+    if document.marks and not _marks_itself(table):
         fields.append(Field(MARK, "", Kind.TEXT, [" ".join(document.marks)] * len(table.rows)))
     notes = dict(document.identity)
     notes |= {
@@ -67,12 +67,17 @@ def parquet_bytes(table: Table, document: Document) -> bytes:
 def _delimited(table: Table, marks: Sequence[str], separator: str) -> bytes:
     out = io.StringIO(newline="")
     writer = csv.writer(out, delimiter=separator, lineterminator="\r\n")
-    mark = [" ".join(marks)] if marks else []
-    writer.writerow([name for column in table.columns for name in _names(column)] + ([MARK] if marks else []))
+    mark = [] if _marks_itself(table) or not marks else [" ".join(marks)]
+    writer.writerow([name for column in table.columns for name in _names(column)] + [MARK] * len(mark))
     for row in table.rows:
         cells = [text for column, value in zip(table.columns, row, strict=True) for text in _texts(column, value)]
         writer.writerow(cells + mark)
     return out.getvalue().encode()
+
+
+def _marks_itself(table: Table) -> bool:
+    """Tell whether a table says of each row whether it is simulated."""
+    return any(column.name == MARK for column in table.columns)
 
 
 def _names(column: Column) -> tuple[str, ...]:

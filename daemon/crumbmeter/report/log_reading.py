@@ -54,6 +54,8 @@ class _Held:
     """What is in force while the record is read."""
 
     batches: bool
+    first_mix: str
+    """Of a site on its first start."""
     mix_id: str | None = None
     selected: str | None = None
     batch: Parcel | None = None
@@ -65,7 +67,7 @@ class _Held:
         if stored.kind == PARCEL:
             self._take_parcel(parcels.read(stored))
         elif stored.kind == BOOT:
-            self.mix_id = self.selected or self.mix_id  # a run begins with the mix that is selected
+            self.mix_id = self.selected or self.mix_id or self.first_mix  # a run begins with the mix that is selected
         else:
             self._take_event(events.read(stored))
 
@@ -97,7 +99,7 @@ def log_rows(reader: Reader, params: Params, from_us: int, before_us: int) -> It
         from_us: [us] UTC since 1970.
         before_us: [us] UTC since 1970.
     """
-    held = _Held(batches=params.batch is not None)
+    held = _Held(params.batch is not None, params.first_mix)
     for stored in reversed(_before(reader, params, from_us)):
         held.take(stored)
     told: Iterator[Stored | NamedRow] = merge(

@@ -30,6 +30,8 @@ CHART_MM: Final = {False: 174.0, True: 243.0}
 """[mm] Width of a chart by whether the page lies on its side; both papers hold it."""
 SPREAD_LETTERS: Final = 24
 """A column of text that is longer takes what room is left."""
+MOST_COLUMNS: Final = 12
+"""Of a table on paper; in a wider one what is the same in every row is said once."""
 HASH_LETTERS: Final = 40
 """What is longer stands on a line of its own in the footer."""
 
@@ -131,20 +133,45 @@ def _leans_left(column: Column) -> bool:
 
 
 def _table(table: Table) -> Mapping[str, Any]:
-    rows = table.texts()
+    folded, said = _folded(table)
+    rows = folded.texts()
+    crowded = len(folded.columns) > MOST_COLUMNS
     long = [
         _leans_left(column) and max((len(row[at]) for row in rows), default=0) > SPREAD_LETTERS
-        for at, column in enumerate(table.columns)
+        for at, column in enumerate(folded.columns)
     ]
     if not any(long):
-        long = [True] * len(table.columns)
+        long = [not column.time and not crowded for column in folded.columns]
     columns = [
         {"name": one.name, "unit": unit_words(one.unit), "right": one.align is Align.RIGHT, "spread": spread}
-        for one, spread in zip(table.columns, long, strict=True)
+        for one, spread in zip(folded.columns, long, strict=True)
     ]
-    total = None if table.total is None else Table(table.title, table.columns, (table.total,)).texts()[0]
-    size = 8.5 if len(columns) <= 8 else 7.5 if len(columns) <= 11 else 6.5
+    total = None if folded.total is None else Table("", folded.columns, (folded.total,)).texts()[0]
+    size = 8.5 if len(columns) <= 8 else 7.5 if not crowded else 5.8
     return {
-        "block": "table", "title": table.title, "columns": columns, "rows": rows, "total": total, "note": table.note,
-        "size": size,
+        "block": "table", "title": table.title, "columns": columns, "rows": rows, "total": total,
+        "note": " ".join(part for part in (said, table.note) if part), "size": size, "crowded": crowded,
     }  # fmt: skip
+
+
+def _folded(table: Table) -> tuple[Table, str]:
+    """Take columns out of a table too wide for paper that say the same in every row, and say that once."""
+    if len(table.columns) <= MOST_COLUMNS:
+        return table, ""
+    texts = table.texts()
+    if not texts:
+        return Table(table.title, table.columns[:MOST_COLUMNS], (), table.note), ""
+    one_row = len(texts) == 1
+    kept = [at for at in range(len(table.columns)) if len({row[at] for row in texts}) > 1 or (one_row and texts[0][at])]
+    alike = [at for at in range(len(table.columns)) if at not in kept]
+    empty = [table.columns[at].name for at in alike if not texts[0][at]]
+    same = [
+        f"{table.columns[at].name} {texts[0][at]} {unit_words(table.columns[at].unit)}".rstrip()
+        for at in alike
+        if texts[0][at]
+    ]
+    said = [f"The same in every row: {'; '.join(same)}."] if same else []
+    said += [f"Empty in every row: {', '.join(empty)}."] if empty else []
+    total = None if table.total is None else [table.total[at] for at in kept]
+    rows = [[row[at] for at in kept] for row in table.rows]
+    return Table(table.title, tuple(table.columns[at] for at in kept), rows, table.note, total), " ".join(said)

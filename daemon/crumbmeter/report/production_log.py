@@ -2,8 +2,8 @@
 
 Fields and order: Caltrans, provisions for additives in hot mix (loss-in-weight), "snapshot of production data";
 difference and moisture as stored columns after Caltrans SSP 10-1, lime treatment. Each record is the row of the record
-at its time, a snapshot: rates are those of the instruments at that second, and travel between belt, feeder and drum is
-not taken off. What a ton holds is told by parcels, not here.
+at its time, a snapshot: rates and their ratios are those of the instruments at that second, and travel between belt,
+feeder and drum is not taken off. Actual dose and difference do take it off. What a ton holds parcels tell, not this.
 
 A ratio is reckoned from the rates as they are written, and the difference from the doses as they are written: who
 reads the file again and divides gets the same figures.
@@ -18,10 +18,11 @@ from typing import Final
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import UNITS
-from crumbmeter.process.dose import Mix, dose_of, dry_rate
-from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
-from crumbmeter.report.document import SIMULATE, Column, Table, number, time
+from crumbmeter.process.dose import Mix, counts_rubber, dose_of, dry_rate
+from crumbmeter.process.params import MixParams, StreamKind, StreamParams
+from crumbmeter.report.document import SIMULATE, Column, Document, Table, number, time
 from crumbmeter.report.figures import Value, moment, rounded
+from crumbmeter.report.frame import Frame
 from crumbmeter.report.log_row import LogRow
 from crumbmeter.report.log_times import taken_of
 
@@ -35,8 +36,9 @@ FIELDS: Final = (
 RATE_DECIMALS: Final = 4
 DOSE_DECIMALS: Final = 4
 NOTE: Final = (
-    "Each record is a snapshot: what the instruments said in that second. Travel between belt, feeder and drum is not"
-    " taken off. Dry aggregate is the wet belt rate without its water, by the moisture of the same record."
+    "Each record is a snapshot: what the instruments said in that second. In rates and ratios travel between belt,"
+    " feeder and drum is not taken off; the actual additive is that of the mix which the fed rubber will meet. Dry"
+    " aggregate is the wet belt rate without its water, by the moisture of the same record."
 )
 
 
@@ -65,7 +67,6 @@ class _Rates:
     """Virgin aggregate and filler as the belts carry it."""
     dry: float | None
     recycle: float | None
-    recycle_binder: float
     binder: float | None
     fed: float | None
     quality: Quality
@@ -82,6 +83,20 @@ def production_log(rows: Iterable[LogRow], site: LogSite, interval_s: float, *, 
     """
     records = [_record(row, site) for row in taken_of(rows, interval_s, idle_too=idle_too)]
     return Table("Production log", columns(metric=site.metric), records, NOTE)
+
+
+def build(frame: Frame, table: Table, begin_us: int, end_us: int) -> Document:
+    """Make a document of a log, with what it rests on: for paper, JSON and Parquet.
+
+    Args:
+        frame: Of the site.
+        table: From `production_log`.
+        begin_us: [us] UTC since 1970 of the period.
+        end_us: [us] UTC since 1970.
+    """
+    simulated = any(row[-1] == SIMULATE for row in table.rows)
+    span = frame.span(begin_us, end_us)
+    return frame.document("production log", "Production log", span, (table,), simulated=simulated, wide=True)
 
 
 def columns(*, metric: bool) -> tuple[Column, ...]:
@@ -133,7 +148,7 @@ def _record(row: LogRow, site: LogSite) -> tuple[Value, ...]:
 
 
 def _rates(row: LogRow, site: LogSite) -> _Rates:
-    held: dict[StreamKind, list[tuple[float | None, float | None, float]]] = {}
+    held: dict[StreamKind, list[tuple[float | None, float | None]]] = {}
     worst = row.quality("fed_kg_s")
     for stream, signal in site.streams:
         wet = row.value(signal)
@@ -141,16 +156,15 @@ def _rates(row: LogRow, site: LogSite) -> _Rates:
             wet = 0.0  # an empty belt whose zero drifts, as control takes it too
         water = row.moistures.get(stream.stream_id, stream.moisture) if stream.wet else 0.0
         dry = None if wet is None else dry_rate(wet, water)
-        held.setdefault(stream.kind, []).append((wet, dry, stream.binder_content))
+        held.setdefault(stream.kind, []).append((wet, dry))
         worst = min(worst, row.quality(signal))
     virgin = held.get(StreamKind.AGGREGATE, []) + held.get(StreamKind.FILLER, [])
     recycle = held.get(StreamKind.RECYCLE, [])
     return _Rates(
-        wet=_sum(wet for wet, _, _ in virgin) if virgin else None,
-        dry=_sum(dry for _, dry, _ in virgin) if virgin else None,
-        recycle=_sum(dry for _, dry, _ in recycle) if recycle else None,
-        recycle_binder=sum(dry * share for _, dry, share in recycle if dry is not None),
-        binder=_sum(wet for wet, _, _ in held[StreamKind.BINDER]) if StreamKind.BINDER in held else None,
+        wet=_sum(wet for wet, _ in virgin) if virgin else None,
+        dry=_sum(dry for _, dry in virgin) if virgin else None,
+        recycle=_sum(dry for _, dry in recycle) if recycle else None,
+        binder=_sum(wet for wet, _ in held[StreamKind.BINDER]) if StreamKind.BINDER in held else None,
         fed=row.value("fed_kg_s"),
         quality=worst,
     )
@@ -175,17 +189,25 @@ def _doses(row: LogRow, rates: _Rates, mix: MixParams | None) -> tuple[Decimal |
         parts = Mix(part.dry_aggregate_g, part.recycle_g, part.recycle_binder_g, part.virgin_binder_g)
         made = dose_of(mix.dose_basis, part.rubber_g, parts)
     else:
-        made = _dose_now(rates, mix.dose_basis)
+        made = None if rates.quality is Quality.BAD else _dose_now(row, rates.fed, mix)
     actual, target = _percent(made), _percent(mix.dose)
     return actual, None if actual is None or target is None else actual - target
 
 
-def _dose_now(rates: _Rates, basis: DoseBasis) -> float | None:
-    recycle = 0.0 if rates.recycle is None else rates.recycle
-    if rates.dry is None or rates.binder is None or rates.fed is None:
+def _dose_now(row: LogRow, fed_kg_s: float | None, mix: MixParams) -> float | None:
+    """Return the dose that the fed rate makes of the mix that it will meet: the rate wanted stands for that mix.
+
+    What is wanted has the travel of belts and drum in it; the belts' own rates of this second meet other rubber.
+    """
+    wanted_kg_s = row.value("wanted_kg_s")
+    if fed_kg_s is None or wanted_kg_s is None:
         return None
-    mix = Mix(rates.dry, recycle, rates.recycle_binder, max(0.0, rates.binder))
-    return dose_of(basis, rates.fed, mix) if mix.total > 0.0 else None
+    if mix.dose <= 0.0 or wanted_kg_s <= 0.0:
+        return 0.0 if mix.dose <= 0.0 and fed_kg_s <= 0.0 else None
+    if counts_rubber(mix.dose_basis):
+        base_kg_s = wanted_kg_s * (1.0 - mix.dose) / mix.dose
+        return fed_kg_s / (base_kg_s + fed_kg_s)
+    return fed_kg_s * mix.dose / wanted_kg_s
 
 
 def _batch(batch: Parcel | None, site: LogSite) -> tuple[Decimal | None, Decimal | None, Decimal | None]:
@@ -206,7 +228,7 @@ def _percent(fraction: float | None) -> Decimal | None:
 
 
 def _ratio(above: Decimal | None, below: Decimal | None, decimals: int) -> Decimal | None:
-    if above is None or below is None or below <= 0:
+    if above is None or below is None or above <= 0 or below <= 0:
         return None
     return rounded(above / below, decimals)
 

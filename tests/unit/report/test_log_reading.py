@@ -44,8 +44,8 @@ TOLD: list[tuple[str, Event | None]] = [
     ("row", None),
 ]
 EXPECTED = [
-    (3, "mix A", {"aggregate": 0.05}),
-    (5, "mix A", {"aggregate": 0.05}),
+    (3, SITE.params.first_mix, {"aggregate": 0.05}),
+    (5, SITE.params.first_mix, {"aggregate": 0.05}),
     (8, "plain", {"aggregate": 0.06}),
     (11, "plain", {}),
     (13, "base_5lb", {}),

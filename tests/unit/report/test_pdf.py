@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from matplotlib.image import imread
 
-from crumbmeter.report.document import checksum, content_bytes
-from crumbmeter.report.pdf import pdf, pictures
+from crumbmeter.report.document import Column, Table, checksum, content_bytes
+from crumbmeter.report.pdf import _folded, pdf, pictures
 from crumbmeter.report.typesetting import TypesettingError
 from tests.unit.report.sample_documents import document, empty, table
 
@@ -126,3 +126,15 @@ def _has_red(dots: Any) -> bool:
 def test_what_is_no_logo_is_refused() -> None:
     with pytest.raises(TypesettingError, match="neither PNG nor SVG"):
         pdf(empty(), b"GIF89a")
+
+
+def test_a_table_too_wide_for_paper_says_once_what_is_always_the_same() -> None:
+    columns = tuple(Column(f"c{at}", "kg" if at == 1 else "") for at in range(14))
+    rows = [["x", "5", *[f"{at}.{row}" for at in range(11)], None] for row in range(3)]
+    folded, said = _folded(Table("t", columns, rows, "", ["all", *[None] * 13]))
+    assert [column.name for column in folded.columns] == [f"c{at}" for at in range(2, 13)]
+    assert [row[0] for row in folded.rows] == ["0.0", "0.1", "0.2"]
+    assert said == "The same in every row: c0 x; c1 5 kg. Empty in every row: c13."
+    assert len(_folded(Table("t", columns, rows[:1]))[0].columns) == 13
+    assert len(_folded(Table("t", columns, []))[0].columns) == 12
+    assert _folded(table()) == (table(), "")

@@ -9,6 +9,7 @@ import io
 from decimal import Decimal
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,26 +20,23 @@ from crumbmeter.model.quality import Quality
 from crumbmeter.model.units import SHORT_TON_KG
 from crumbmeter.process.params import DoseBasis, MixParams, StreamKind, StreamParams
 from crumbmeter.report.figures import rounded
-from crumbmeter.report.files import csv_bytes
+from crumbmeter.report.files import csv_bytes, parquet_bytes
 from crumbmeter.report.log_row import LogRow
 from crumbmeter.report.log_times import taken_of
-from crumbmeter.report.production_log import FIELDS, LogSite, columns, production_log
+from crumbmeter.report.pdf import pdf
+from crumbmeter.report.production_log import FIELDS, LogSite, build, columns, production_log
 from crumbmeter.site.zones import time_zone
 from tests.booked_parcels import booked
+from tests.unit.report.production import FRAME
 
 CASE = Path("tests/cases/reports/production_log")
 COLUMNS = (
-    "mix_rate_kg_s",
-    "fed_kg_s",
-    "aggregate_flow",
-    "recycle_flow",
-    "binder_flow",
-    "binder_temperature",
-    "mix_temp",
-)
+    "mix_rate_kg_s", "fed_kg_s", "aggregate_flow", "recycle_flow", "binder_flow", "binder_temperature", "mix_temp",
+    "wanted_kg_s",
+)  # fmt: skip
 LAYOUT = Layout(COLUMNS)
-MADE = (58.0, 0.3, 46.8, 11.7, 3.05, 154.4, 160.0)
-IDLE = (0.0, 0.0, 0.0, 0.0, 0.0, 154.4, 60.0)
+MADE = (58.0, 0.3, 46.8, 11.7, 3.05, 154.4, 160.0, 0.3)
+IDLE = (0.0, 0.0, 0.0, 0.0, 0.0, 154.4, 60.0, 0.0)
 
 
 def stream(name: str, kind: StreamKind, *, wet: bool = False) -> StreamParams:
@@ -63,6 +61,7 @@ SITE = LogSite(
     ),
     mixes=(
         MixParams("surface_10lb", "Surface", DoseBasis.TOTAL_MIX, 0.005, 0.055, 1),
+        MixParams("by_binder", "Base", DoseBasis.TOTAL_BINDER, 0.08, 0.05, 3),
         MixParams("plain", "Plain", DoseBasis.TOTAL_MIX, 0.0, 0.053, 2),
     ),
     binder_temperature="binder_temperature",
@@ -94,7 +93,16 @@ def invented() -> list[LogRow]:
 
 
 def _invented(told: dict[str, str]) -> LogRow:
-    names = ("mix_rate_kg_s", "fed_kg_s", "aggregate_kg_s", "recycle_kg_s", "binder_kg_s", "binder_c", "mix_c")
+    names = (
+        "mix_rate_kg_s",
+        "fed_kg_s",
+        "aggregate_kg_s",
+        "recycle_kg_s",
+        "binder_kg_s",
+        "binder_c",
+        "mix_c",
+        "wanted_kg_s",
+    )
     values = tuple(float(told[name]) if told[name] else None for name in names)
     good = [Quality.BAD if value is None else Quality.GOOD for value in values]
     good[2] = Quality[told["aggregate_quality"].upper()]
@@ -141,11 +149,38 @@ def test_dry_rate_from_the_wet_belt() -> None:
     assert one["dry aggregate [short_ton/h]"] == str(rounded(45.0 * 3600.0 / SHORT_TON_KG, 4))
     assert one["wet aggregate [short_ton/h]"] == str(rounded(46.8 * 3600.0 / SHORT_TON_KG, 4))
     assert one["moisture [percent of dry aggregate]"] == "4.00"
-    assert one["actual additive [percent of basis]"] == str(rounded(100.0 * 0.3 / (45.0 + 11.7 + 3.05 + 0.3), 4))
+
+
+@pytest.mark.parametrize(
+    ("mix_id", "fed_kg_s", "wanted_kg_s", "actual", "off"),
+    [
+        ("surface_10lb", 0.3, 0.3, "0.5000", "0.0000"),
+        # 0.3 kg/s wanted at 0.5 % of the total mix stand for 59.7 kg/s of the rest: 0.33 / 60.03 is 0.549725 %.
+        ("surface_10lb", 0.33, 0.3, "0.5497", "0.0497"),
+        # 8 % of the total binder: 0.24 kg/s wanted stand for 3 kg/s of binder; 0.27 / 3 is 9 %.
+        ("by_binder", 0.27, 0.24, "9.0000", "1.0000"),
+        ("surface_10lb", 0.3, 0.0, "", ""),
+        ("plain", 0.0, 0.0, "0.0000", "0.0000"),
+        ("plain", 0.1, 0.0, "", ""),
+        ("no such mix", 0.3, 0.3, "", ""),
+    ],
+)
+def test_the_actual_dose_is_that_of_the_mix_which_the_rubber_will_meet(
+    mix_id: str, fed_kg_s: float, wanted_kg_s: float, actual: str, off: str
+) -> None:
+    one = written([row(0.0, (58.0, fed_kg_s, *MADE[2:7], wanted_kg_s), mix_id=mix_id)])[0]
+    assert one["actual additive [percent of basis]"] == actual
+    assert one["actual less target [percent of basis]"] == off
+
+
+def test_standing_belts_have_no_ratio() -> None:
+    one = written([row(0.0, (58.0, 0.3, 0.0, 0.0, 3.05, 154.4, 160.0, 0.3))])[0]
+    assert (one["dry aggregate to binder"], one["dry aggregate to additive"]) == ("", "")
+    assert one["actual additive [percent of basis]"] == "0.5000"
 
 
 def test_what_is_not_known_is_empty_and_says_so() -> None:
-    one = written([row(0.0, (58.0, None, None, 11.7, 3.05, None, None))])[0]
+    one = written([row(0.0, (58.0, None, None, 11.7, 3.05, None, None, 0.3))])[0]
     empty = (
         "dry aggregate [short_ton/h]",
         "additive rate [short_ton/h]",
@@ -161,6 +196,17 @@ def test_what_is_not_known_is_empty_and_says_so() -> None:
 def test_only_simulated_records_are_marked() -> None:
     told = written([row(0.0), row(300.0, flags=0)])
     assert [one["mark"] for one in told] == ["SIMULATE", ""]
+
+
+def test_a_log_as_a_document_is_marked_once_in_every_form() -> None:
+    table = production_log([row(0.0), row(300.0, flags=0)], SITE, 300.0)
+    document = build(FRAME, table, 0, 600_000_000)
+    assert document.marks == ("SIMULATE",)
+    assert csv_bytes(table, document.marks) == csv_bytes(table)
+    read = pq.read_table(io.BytesIO(parquet_bytes(table, document)))
+    assert read.column("mark").to_pylist() == ["SIMULATE", ""]
+    assert len(set(read.column_names)) == len(read.column_names)
+    assert pdf(document).startswith(b"%PDF-")
 
 
 def test_a_batch_plant_logs_weights() -> None:

@@ -5,8 +5,19 @@ from time import perf_counter
 
 import pytest
 
+from crumbmeter.model.frozen import replace as replaced
 from crumbmeter.qc.bag_lots import Supply, lots_in_mix
-from crumbmeter.qc.deviations import find_deviations
+from crumbmeter.qc.calibrations import (
+    Calibration,
+    CalibrationKind,
+    Limit,
+    Limits,
+    Trial,
+    judge,
+    standing,
+    touching,
+)
+from crumbmeter.qc.deviations import Kind, find_deviations
 from crumbmeter.qc.reviews import signature
 from crumbmeter.qc.rubber_accounts import Assumed, Fed, Hopper, mass_balance
 from crumbmeter.qc.rubber_entries import BagLoad, BagLot
@@ -139,19 +150,56 @@ def test_parcels_that_are_not_recorded_have_no_figures() -> None:
     assert deviation.deviations_table(FRAME, [case]).rows[0][2:4] == (None, None)
 
 
-def test_a_certificate_shows_errors_against_what_was_applied() -> None:
-    held = calibration.Certificate(
-        "C-12", "rubber feeder", "catch test", NOON_US, None, "ada (qc)", "kg",
-        (calibration.Run(50.0, 50.2, "1 lb/s"), calibration.Run(0.0, 0.1)),
-        "1 % (invented)", "passes", ("weight 20 kg, certificate W-1 (invented)",), signed=(("ada (qc)", "entry 4"),),
-    )  # fmt: skip
+def test_rubber_that_is_not_proven_has_no_figures() -> None:
+    case = cases(parcels(4000))[0]
+    case = replace(case, deviation=replaced(case.deviation, kind=Kind.NOT_PROVEN, worst=None))
+    said = facts(deviation.build(FRAME, deviation.DeviationContent(case)))
+    assert [said[name] for name in ("rubber", "rubber over (+) or short (-)", "worst window")] == ["", "", ""]
+    assert said["mix touched"] == "27.51 short ton"
+    row = deviation.deviations_table(FRAME, [case]).rows[0]
+    assert (row[2], row[3:6]) == (FRAME.tons(case.deviation.mix_g), (None, None, None))
+
+
+LIMITS = Limits((
+    Limit("agency", CalibrationKind.FEEDER_CATCH, "error_percent", 1.0, "section 1", "invented"),
+    Limit("agency", CalibrationKind.FEEDER_CATCH, "due_days", 30.0, "section 2", "invented"),
+))  # fmt: skip
+
+
+def catch(*errors_kg: float) -> Calibration:
+    trials = tuple(Trial(50.0, error_kg) for error_kg in errors_kg)
+    return Calibration("feeder", CalibrationKind.FEEDER_CATCH, NOON_US, "ada (qc)", trials, "W-1 (invented)", seq=12)
+
+
+def test_a_certificate_shows_errors_limits_and_result() -> None:
+    held = calibration.certificate_of(judge(catch(0.2, -0.75), LIMITS), LIMITS, signed=(("ada (qc)", "entry 14"),))
     document = calibration.build(FRAME, held)
+    assert document.title == "Calibration certificate 12"
     assert table(document, "Runs").texts() == [
-        ["1", "1 lb/s", "50.000", "50.200", "0.200", "0.40"],
-        ["2", "", "0.000", "0.100", "0.100", ""],
+        ["1", "50.000", "50.200", "0.200", "0.40"],
+        ["2", "50.000", "49.250", "-0.750", "-1.50"],
     ]
-    assert document.blocks[-1] == Signature((), (("ada (qc)", "entry 4"),))
+    said = facts(document)
+    assert said["limit"] == "error percent 1 (section 1; invented); due days 30 (section 2; invented)"
+    assert said["result"] == "failed; error 1.5 % is above 1 % (section 1; invented)"
+    assert said["due again"] == "2026-07-21 06:00:00-06:00"
+    assert document.blocks[-1] == Signature((), (("ada (qc)", "entry 14"),))
     assert pdf(document).startswith(b"%PDF-")
+
+
+def test_a_zero_test_shows_what_the_totaliser_gained() -> None:
+    done = Calibration("belt", CalibrationKind.BELT_ZERO, NOON_US, "ada", (Trial(9000.0, -4.5),))
+    document = calibration.build(FRAME, calibration.certificate_of(judge(done, LIMITS), LIMITS))
+    assert table(document, "Runs").texts() == [["1", "9000.000", "-4.500", "", "-0.05"]]
+    assert facts(document)["limit"] == "no text gives one"
+
+
+def test_what_touches_the_mix_comes_first() -> None:
+    done, later_us = catch(0.2), NOON_US + 40 * 86_400 * US_PER_S
+    found = standing([done], LIMITS, later_us)
+    touched = touching([done], LIMITS, later_us - 1, later_us)
+    rows = calibration.standing_table(FRAME, calibration.standings(found, touched)).rows
+    assert [str(row[4])[:22] for row in rows] == ["touches this mix: late", "late"]
 
 
 def test_a_rubber_account_adds_up_to_the_gram() -> None:
@@ -176,7 +224,7 @@ def test_a_rubber_account_adds_up_to_the_gram() -> None:
 def test_simulated_mix_of_a_real_site_marks_the_report() -> None:
     assert daily.build(FRAME, production(10)).marks == ()
     assert daily.build(frame(simulated=True), production(10)).marks == ("SIMULATE",)
-    simulated = replace(cases(parcels(4000))[0].deviation, simulated=True)
+    simulated = replaced(cases(parcels(4000))[0].deviation, simulated=True)
     case = replace(cases(parcels(4000))[0], deviation=simulated)
     assert deviation.build(FRAME, deviation.DeviationContent(case)).marks == ("SIMULATE",)
 

@@ -42,7 +42,8 @@ class Reading:
 def verify_record(folder: Path) -> None:
     """Walk the plant's record, by its key."""
     report = verify(folder / "journal.db", keys=(load_key(folder / KEY_NAME).public,))
-    if not report.ok or report.signed.uncovered > 1:
+    record = report.strands[0]
+    if not report.ok or report.signed.uncovered > 1 or record.entries != record.head.seq:
         raise RuntimeError(f"the record does not verify: {report.first_fault}, {report.signed}")
 
 

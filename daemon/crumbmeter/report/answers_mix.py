@@ -16,6 +16,7 @@ from crumbmeter.report.document import Column, Document, Table, Text, number, ti
 from crumbmeter.report.figures import moment
 from crumbmeter.report.frame import percent
 from crumbmeter.report.log_reading import log_rows, log_site
+from crumbmeter.report.production_log import build as build_log
 from crumbmeter.report.production_log import production_log
 from crumbmeter.report.rates import integrated
 from crumbmeter.report.sources import NoAnswerError, Sources, Span, found_by_id
@@ -154,6 +155,4 @@ def log(sources: Sources, span: Span, about: str) -> Document:
         params, frame.zone, location=place.location, additive=place.additive, brand=place.brand, metric=frame.metric
     )
     table = production_log(log_rows(sources.reader, params, span.from_us, span.before_us), site, interval_s)
-    return frame.document(
-        "production log", "Production log", frame.span(span.from_us, span.before_us), (table,), wide=True
-    )
+    return build_log(frame, table, span.from_us, span.before_us)

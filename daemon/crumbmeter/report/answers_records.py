@@ -44,22 +44,9 @@ def _calibrations(sources: Sources) -> list[held.Calibration]:
 def standings(sources: Sources, span: Span) -> list[certificates.Standing]:
     """Return how each instrument stood at the end of a period, and what of late or failed tests touches it."""
     limits, found = _limits(sources), _calibrations(sources)
-    touches = {
-        (one.instrument, one.kind): f"{one.outcome.value}: {one.why}"
-        for one in held.touching(found, limits, span.from_us, span.before_us)
-    }
-    return [
-        certificates.Standing(
-            instrument=judged.calibration.instrument,
-            test=judged.calibration.kind.value,
-            performed_us=judged.calibration.done_us,
-            due_us=judged.due_us,
-            standing=touches.get((judged.calibration.instrument, judged.calibration.kind), outcome.value),
-            in_order=outcome is held.Outcome.PASSED
-            and (judged.calibration.instrument, judged.calibration.kind) not in touches,
-        )
-        for judged, outcome in held.standing(found, limits, span.before_us)
-    ]
+    return certificates.standings(
+        held.standing(found, limits, span.before_us), held.touching(found, limits, span.from_us, span.before_us)
+    )
 
 
 def calibrations(sources: Sources, span: Span, _about: str) -> Document:
@@ -93,28 +80,9 @@ def certificate(sources: Sources, span: Span, about: str) -> Document:
     one = next((one for one in _calibrations(sources) if str(one.seq) == about.removeprefix("calibration ")), None)
     if one is None:
         raise NoAnswerError(f"no calibration in entry {about!r}; the list of calibrations has their entries")
-    judged = held.judge(one, _limits(sources))
-    limits = _limits(sources).of(one.kind, "agency").values()
-    words = "; ".join(f"{limit.what.replace('_', ' ')} {limit.value:g} ({limit.section})" for limit in limits)
-    return certificates.build(
-        sources.frame(span),
-        certificates.Certificate(
-            calibration_id=str(one.seq),
-            instrument=one.instrument,
-            test=one.kind.value,
-            performed_us=one.done_us,
-            due_us=judged.due_us,
-            who=one.who,
-            unit="kg",
-            runs=[certificates.Run(trial.base_kg, trial.base_kg + trial.error_kg) for trial in one.trials],
-            limit=words or "none",
-            verdict=judged.outcome.value + (": " + "; ".join(judged.why) if judged.why else ""),
-            references=(one.certificate,) if one.certificate else (),
-            note=one.note,
-            entry_seq=one.seq,
-            simulated=sources.site.params.simulated,
-        ),
-    )
+    limits = _limits(sources)
+    made = certificates.certificate_of(held.judge(one, limits), limits, simulated=sources.site.params.simulated)
+    return certificates.build(sources.frame(span), made)
 
 
 def results_of(sources: Sources, lot: Lot) -> list[tuple[str, Result]]:
@@ -223,7 +191,7 @@ def _ways(sources: Sources, lots: Sequence[Lot]) -> Ways:
             return ()
         trace, _ = trace_of(sources, ticket.loaded_us, ticket.loaded_us)
         pieces = trace.loads[number_].pieces if number_ in trace.loads else ()
-        return tuple(dict.fromkeys(piece.booked.parcel.number for piece in pieces if piece.booked is not None))
+        return tuple(dict.fromkeys(piece.source.parcel.number for piece in pieces if piece.source is not None))
 
     return Ways(
         parcels_of_ticket=parcels_of_ticket,

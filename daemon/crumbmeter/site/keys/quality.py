@@ -33,7 +33,7 @@ class CalendarKeys(Keys):
 
     time_zone: Text = Field(default="UTC", description="Time zone by its IANA name, such as America/Denver.")
     day_begins: Clock = Field(default="00:00", description="Clock time at which a production day begins.")
-    shift_begins: tuple[Clock, ...] = Field(
+    shift_begins: Annotated[tuple[Clock, ...], Field(strict=False)] = Field(
         default=(), description="Clock times at which shifts begin; none: no shifts."
     )
 

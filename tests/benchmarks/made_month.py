@@ -29,7 +29,9 @@ from crumbmeter.ledger.stamped import Stamped
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
+from crumbmeter.qc.rubber_entries import BagLot, what_bag_lot
 from crumbmeter.qc.said import Said, Subject
+from crumbmeter.qc.silos import SiloWord
 from crumbmeter.runtime.recorder import FIGURES
 from crumbmeter.site import Site
 from tests.benchmarks.section import DEMO_SITE
@@ -43,6 +45,8 @@ PARCEL_S = 3
 TICKET_PARCELS = 40
 """About 10 t a truck: 300 trucks in ten hours, 9000 in the month."""
 BAG_G = 1_000_000
+SILO = "north"
+"""Of the demonstration site's quality plan. It is never said to be empty: the longest trace."""
 BAGS_A_LOT = 20
 ALARM = "supply_low"
 FLUSH_ENTRIES = 8000
@@ -97,7 +101,7 @@ def _record_day(path: Path, month: Month, began_us: int, seconds: int, key: Sign
     if month.number == 1:
         files = tuple((file.name, file.content) for file in site.files)
         first.append(settings.entry(settings.KeptSettings(site.settings_id, files), at))
-    saids: list[Said] = []
+    saids = [filling(began_us)] if month.number == 1 else []
     for batch in _batched(_entries(month, layout, began_us, seconds, first, saids)):
         journal.append_nowait(batch)
         if not journal.flush(FLUSH_S):
@@ -176,7 +180,8 @@ def _happenings(month: Month, made: Parcel, at: Stamped, saids: list[Said]) -> I
         month.rubber_left_g += BAG_G
         month.bag += 1
         lot = f"LOT-{month.bag // BAGS_A_LOT + 1:03d}"
-        saids.append(bag(month.bag, lot, at.wall_us))
+        if month.bag % BAGS_A_LOT == 0 or month.bag == 1:
+            saids.append(bag_lot(lot, at.wall_us))
         yield event("bag_loaded", lot=lot, mass_kg=BAG_G / 1000.0, bags_in_job=month.bag, who="loader")
     if month.chance.random() < 1.0 / 150.0:
         yield event("refill_ended", duration_s=42.0, mass_kg=60.0, fresh_air_percent=1.5)
@@ -192,14 +197,19 @@ def _happenings(month: Month, made: Parcel, at: Stamped, saids: list[Said]) -> I
 
 def ticket(number: int, net_g: int, mix_id: str, at_us: int) -> Said:
     """Make a load ticket."""
-    content = {"net_g": net_g, "silo_id": "silo_1", "truck": f"truck {number % 25 + 1}", "mix_id": mix_id}
+    content = {"net_g": net_g, "silo_id": SILO, "truck": f"truck {number % 25 + 1}", "mix_id": mix_id}
     return Said(Subject.TICKET, str(number), content, "made_month", at_us)
 
 
-def bag(number: int, lot: str, at_us: int) -> Said:
-    """Make a bag that was hung up."""
-    content = {"deed": "loaded", "lot": lot, "mass_g": BAG_G}
-    return Said(Subject.RUBBER, f"bag {number}", content, "made_month", at_us)
+def bag_lot(lot: str, at_us: int) -> Said:
+    """Make a bag lot with its certificate."""
+    content = what_bag_lot(BagLot(lot, f"CERT-{lot}", "invented", "scale A", bias_g=2000, random_g=1000))
+    return Said(Subject.BAG_LOT, lot, content, "made_month", at_us)
+
+
+def filling(at_us: int) -> Said:
+    """Make the entry that says which silo is filled from then on."""
+    return Said(Subject.SILO, SILO, {"word": SiloWord.FILLING.value}, "made_month", at_us)
 
 
 def main() -> None:

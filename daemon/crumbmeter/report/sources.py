@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 
 from crumbmeter import __version__
@@ -118,11 +119,16 @@ class Sources:
     def lots(self, span: Span) -> list[Lot]:
         """Return the lots that touch a period. Lots by mass and by mix are counted from the record's beginning."""
         rule = self.plan.lots
-        parcels = self.parcels(span) if rule.by is By.DAY else booked.iterate(self.reader, before_wall_us=None)
+        found = list(lots(self.parcels(span), rule)) if rule.by is By.DAY else self._every_lot
         return [
-            one for one in lots(parcels, rule)
+            one for one in found
             if one.made.ended_us >= span.from_us and one.made.began_us < span.before_us
         ]  # fmt: skip
+
+    @cached_property
+    def _every_lot(self) -> list[Lot]:
+        """Cut the whole record, once: where a lot by mass begins, only all mix before it tells."""
+        return list(lots(booked.iterate(self.reader), self.plan.lots))
 
     def tickets(self) -> Tickets:
         """Return the load tickets in force."""

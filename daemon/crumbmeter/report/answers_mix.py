@@ -12,6 +12,7 @@ from crumbmeter.report import deviation as deviation_report
 from crumbmeter.report import lot as lot_report
 from crumbmeter.report.answers_records import results_of, standings
 from crumbmeter.report.answers_trucks import traced
+from crumbmeter.report.answers_within import judged_of
 from crumbmeter.report.document import Column, Document, Table, Text, number, time
 from crumbmeter.report.figures import moment
 from crumbmeter.report.frame import percent
@@ -130,11 +131,13 @@ def lot(sources: Sources, span: Span, about: str) -> Document:
         if one.deviation.first_number in numbers or one.deviation.last_number in numbers
         or one.deviation.first_number < numbers[0] <= one.deviation.last_number
     ]  # fmt: skip
+    results = results_of(sources, found)
     content = lot_report.LotContent(
         lot=found,
         cases=touching,
+        judged=judged_of(sources.plan, found, [result for _, result in results]),
         calibrations=standings(sources, its),
-        results=results_of(sources, found),
+        results=results,
         window_g=sources.plan.lots.window_g,
     )
     return lot_report.build(sources.frame(its), content)

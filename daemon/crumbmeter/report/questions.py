@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from crumbmeter.report import answers_mix, answers_records, answers_rubber, answers_trucks
+from crumbmeter.report import answers_mix, answers_moisture, answers_records, answers_rubber, answers_trucks
 from crumbmeter.report.document import Document
 from crumbmeter.report.sources import NoAnswerError, Sources, Span
 
@@ -44,6 +44,7 @@ QUESTIONS: Final = (
     Question("recall", "Recall of a bag lot", answers_rubber.recalled, "rubber", "bag lot"),
     Question("calibrations", "Calibrations", answers_records.calibrations, tables=True),
     Question("certificate", "A calibration", answers_records.certificate, "calibrations", "entry of a calibration"),
+    Question("moistures", "Moistures", answers_moisture.moistures, tables=True),
     Question("laboratory", "Laboratory", answers_records.laboratory, tables=True),
     Question("specification", "Specification", answers_records.specification, about="name of a specification"),
     Question(

@@ -12,10 +12,13 @@ from pathlib import Path
 
 from crumbmeter.qc.calendar import Calendar
 from crumbmeter.qc.deviations import DeviationRule
+from crumbmeter.qc.laboratory.results import FIGURES, Test, known_figure
 from crumbmeter.qc.lots import By, LotRule
+from crumbmeter.qc.pay import PayTable
 from crumbmeter.qc.silos import Silo
 from crumbmeter.site.documents import Document, read_document
 from crumbmeter.site.keys.quality import QualityPlanFile, SiloKeys
+from crumbmeter.site.pay import load_pay_table
 from crumbmeter.site.problems import Problem, SiteRefusedError
 from crumbmeter.site.settings import Site
 from crumbmeter.site.validate import check_table
@@ -68,6 +71,21 @@ class QualityPlan:
     bags: BagScale
     tickets_topic: str
     specification: Path | None
+    properties: tuple["Property", ...]
+    pay: PayTable | None
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """A property of the mix that is judged by per cent within limits."""
+
+    name: str
+    test: Test
+    figure: str
+    lower: float | None
+    upper: float | None
+    """Limits, in the unit of the figure."""
+    decimals: int
 
 
 def load_quality_plan(site: Site) -> QualityPlan:
@@ -120,9 +138,18 @@ def _site_problems(doc: Document, file: QualityPlanFile, site: Site) -> Iterator
     codes = [keys.code for keys in file.silos.values() if keys.code is not None]
     if len(set(codes)) < len(codes):
         yield doc.problem("out-of-range", ("silos",), "two silos have the same code")
-    for path, value in ((("specification",), file.specification), (("place", "logo"), file.place.logo)):
+    named = (("specification", file.specification), ("pay", file.pay), ("place.logo", file.place.logo))
+    for key, value in named:
         if value is not None and not (Path(doc.name).parent / value).is_file():
-            yield doc.problem("file-not-there", path, "no such file beside this one")
+            yield doc.problem("file-not-there", tuple(key.split(".")), "no such file beside this one")
+    for name, keys in file.properties.items():
+        if not known_figure(Test(keys.test), keys.figure):
+            expected = (
+                f"is no figure of {keys.test}: {', '.join(FIGURES[Test(keys.test)]) or 'passing_OPENINGmm_percent'}"
+            )
+            yield doc.problem("not-one-of", ("properties", name, "figure"), expected)
+        if keys.figure_low is None and keys.figure_high is None:
+            yield doc.problem("missing-key", ("properties", name), "has no limit: give figure_low or figure_high")
     if file.tickets.mqtt_topic is not None and site.publish.mqtt is None:
         yield doc.problem("needs-other-key", ("tickets", "mqtt_topic"), "needs [publish.mqtt] in the site file")
 
@@ -148,6 +175,11 @@ def _plan(site: Site, doc: Document | None, file: QualityPlanFile) -> QualityPla
         ),
         tickets_topic=file.tickets.mqtt_topic or "",
         specification=None if file.specification is None else folder / file.specification,
+        properties=tuple(
+            Property(name, Test(keys.test), keys.figure, keys.figure_low, keys.figure_high, keys.decimals)
+            for name, keys in file.properties.items()
+        ),
+        pay=None if file.pay is None else load_pay_table(folder / file.pay),
     )
 
 

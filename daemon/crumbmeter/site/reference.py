@@ -54,6 +54,8 @@ SUFFIXES = (
     ("_counts", "raw counts"),
     ("raw_low", "raw counts"),
     ("raw_high", "raw counts"),
+    ("figure_low", "that of the figure"),
+    ("figure_high", "that of the figure"),
     ("low", "register's unit"),
     ("high", "register's unit"),
     ("scale", "units per count"),
@@ -92,7 +94,7 @@ def quality_plan_page() -> str:
     for section, info in known_keys(QualityPlanFile).items():
         model = next(models_in(info.annotation), None)
         if model is not None:
-            header = f"[{section}.NAME]" if section == "silos" else f"[{section}]"
+            header = f"[{section}.NAME]" if section in ("silos", "properties") else f"[{section}]"
             parts += _table(header, model, info.description or "", 2)
     top = {key: info for key, info in known_keys(QualityPlanFile).items() if not list(models_in(info.annotation))}
     rows = ["| key | type | unit | default | limits | meaning |", "|---|---|---|---|---|---|"]

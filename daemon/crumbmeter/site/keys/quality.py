@@ -113,6 +113,18 @@ class BagKeys(Keys):
     )
 
 
+class PropertyKeys(Keys):
+    """A property of the mix that is judged by per cent within limits, on samples that were taken at random."""
+
+    test: Literal["hamburg", "fracture energy", "ct index", "binder content", "gradation", "air voids"] = Field(
+        description="Test of the laboratory."
+    )
+    figure: Name = Field(description="Which of its figures (docs/laboratory.md), such as air_voids_percent.")
+    figure_low: Annotated[float, Field(ge=-1e6, le=1e6)] | None = Field(default=None, description="Lower limit.")
+    figure_high: Annotated[float, Field(ge=-1e6, le=1e6)] | None = Field(default=None, description="Upper limit.")
+    decimals: Annotated[int, Field(ge=0, le=6)] = Field(default=2, description="Of the figure in reports.")
+
+
 class QualityPlanFile(Keys):
     """One quality plan."""
 
@@ -124,6 +136,12 @@ class QualityPlanFile(Keys):
     silos: dict[Name, SiloKeys] = Field(default_factory=dict, description="Silos, by name.")
     tickets: TicketKeys = Field(default_factory=TicketKeys, description="How load tickets come in by themselves.")
     bags: BagKeys = Field(default_factory=BagKeys, description="How well the mass of bags is known.")
+    properties: dict[Name, PropertyKeys] = Field(
+        default_factory=dict, description="Properties judged by per cent within limits, by name."
+    )
+    pay: Text | None = Field(
+        default=None, description="File of the pay table for them. A relative path starts at this file."
+    )
     specification: Text | None = Field(
         default=None, description="File of the specification that holds here. A relative path starts at this file."
     )

@@ -66,8 +66,10 @@ def test_every_mistake_is_told_at_once(site: Site, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "code"),
     [
-        ("[lots]\nby = 'ton'\n", "not-one-of"), ("[calendar]\nday_begins = '6:00'\n", "bad-form"), ("x = 1\n", "unknown-key"),
-        ("[lots]\nlot_tonne = 10.0\nsublot_tonne = 20.0\n", "out-of-range"), ("[tickets]\nmqtt_topic = 'a b'\n", "bad-form"),
+        ("[lots]\nby = 'ton'\n", "not-one-of"), ("[calendar]\nday_begins = '6:00'\n", "bad-form"),
+        ("x = 1\n", "unknown-key"),
+        ("[lots]\nlot_tonne = 10.0\nsublot_tonne = 20.0\n", "out-of-range"),
+        ("[tickets]\nmqtt_topic = 'a b'\n", "bad-form"),
     ],
 )  # fmt: skip
 def test_single_mistakes(site: Site, tmp_path: Path, text: str, code: str) -> None:

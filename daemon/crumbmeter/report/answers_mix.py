@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from crumbmeter.ledger import events
+from crumbmeter.ledger.judging import Case
 from crumbmeter.qc.calendar import Day, Shift
 from crumbmeter.qc.circumstances import Happening
 from crumbmeter.qc.lots import By, LotRule
@@ -46,12 +47,7 @@ def deviations(sources: Sources, span: Span, _about: str) -> Document:
 
 def deviation(sources: Sources, span: Span, about: str) -> Document:
     """Tell all of one deviation, to the truck."""
-    found = sources.cases(span) or []
-    case = next((one for one in found if one.deviation.deviation_id == about), None)
-    if case is None:
-        case = next((one for one in sources.cases(None) if one.deviation.deviation_id == about), None)
-    if case is None:
-        raise NoAnswerError(f"no deviation {about!r}: it may have another name under another quality plan")
+    case = find_case(sources, about, span)
     one = case.deviation
     its = Span(one.began_us, one.ended_us)
     sublots = [
@@ -62,6 +58,19 @@ def deviation(sources: Sources, span: Span, about: str) -> Document:
     ]
     trace = traced(sources, one.first_seq, one.last_seq, its)
     return deviation_report.build(sources.frame(its), deviation_report.DeviationContent(case, trace, sublots))
+
+
+def find_case(sources: Sources, deviation_id: str, span: Span | None = None) -> Case:
+    """Find a deviation by its id; looked for in a period first, then in all the record.
+
+    Raises:
+        NoAnswerError: there is none of that id.
+    """
+    for where in (span, None) if span is not None else (None,):
+        for one in sources.cases(where):
+            if one.deviation.deviation_id == deviation_id:
+                return one
+    raise NoAnswerError(f"no deviation {deviation_id!r}: it may have another name under another quality plan")
 
 
 def day(sources: Sources, span: Span, about: str) -> Document:

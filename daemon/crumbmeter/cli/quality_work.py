@@ -25,6 +25,7 @@ from crumbmeter.report.taking import file_bytes
 from crumbmeter.report.terminal import text
 from crumbmeter.report.ticket_intake import take
 from crumbmeter.site import Site, SiteRefusedError, report
+from crumbmeter.site.quality import load_quality_plan
 
 Days = tuple[date | None, date | None]
 
@@ -103,9 +104,9 @@ def say(places: Places, form: str, fields: Sequence[str], who: str) -> int:
     if site is None:
         return REFUSED
     try:
+        if not fields:
+            return _list_form(site, form)
         with opened(site) as sources:
-            if not fields:
-                return _list_form(sources, form)
             given = dict(_pair(one) for one in fields)
             said = said_of(sources, form, given, _name(who), machine_wall_us())
         (put,) = _append(site, [said])
@@ -129,8 +130,8 @@ def _pair(text_: str) -> tuple[str, str]:
     return name, value
 
 
-def _list_form(sources: Sources, name: str) -> int:
-    every = {one.name: one for one in forms(sources.site, sources.plan)}
+def _list_form(site: Site, name: str) -> int:
+    every = {one.name: one for one in forms(site, load_quality_plan(site))}
     if name not in every:
         sys.stderr.write(f"no form {name!r}; there are: {', '.join(every)}\n")
         return REFUSED

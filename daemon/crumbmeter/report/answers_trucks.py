@@ -83,7 +83,7 @@ def trucks(sources: Sources, span: Span, _about: str) -> Document:
 
 def truck(sources: Sources, _span: Span, about: str) -> Document:
     """Tell what one ticket carries."""
-    ticket = next((one for one in sources.tickets().loads if one.number == about), None)
+    ticket = next((one for one in sources.tickets().loads if one.number == about.removeprefix("ticket ")), None)
     if ticket is None:
         raise NoAnswerError(f"no load ticket {about!r} in the quality record; a void one carries nothing")
     trace, window = trace_of(sources, ticket.loaded_us, ticket.loaded_us)

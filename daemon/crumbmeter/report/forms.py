@@ -80,7 +80,7 @@ def forms(site: Site, plan: QualityPlan) -> tuple[Form, ...]:
     ton, small = ("tonne", "kg") if metric else ("short ton", "lb")
     stores = tuple(silo.silo_id for silo in plan.silos)
     streams = tuple(stream.stream_id for stream in site.params.streams if stream.wet)
-    return (
+    every = (
         Form("judgement", "Judge", "deviation", QC, _JUDGEMENT, form_makers.judgement),
         Form("signature", "Sign", "deviation", QC, _SIGNATURE, form_makers.signature, "Sign"),
         Form("ticket", "Load ticket", "trucks", YARD, _ticket(ton, stores), form_makers.ticket),
@@ -94,6 +94,8 @@ def forms(site: Site, plan: QualityPlan) -> tuple[Form, ...]:
         Form("curve", "Raw curve", "laboratory", QC, _CURVE, form_makers.curve),
         Form("correction", "Take back an entry", "entries", QC, _CORRECTION, form_makers.correction),
     )
+    empty = {"silo": not stores, "moisture": not streams}  # nothing that they could be about
+    return tuple(form for form in every if not empty.get(form.name, False))
 
 
 def said_of(sources: Sources, name: str, fields: Mapping[str, str], who: str, now_us: int) -> Said:
@@ -206,7 +208,7 @@ def _ticket(ton: str, stores: tuple[str, ...]) -> tuple[Field, ...]:
     return (
         Field("ticket", "Ticket"),
         Field("net", "Net mass", "number", ton),
-        Field("silo", "Silo", "choice", choices=stores, required=False),
+        *((Field("silo", "Silo", "choice", choices=stores, required=False),) if stores else ()),
         Field("truck", "Truck", required=False),
         Field("project", "Project", required=False),
         Field("mix", "Mix", required=False),

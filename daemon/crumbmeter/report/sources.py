@@ -170,7 +170,7 @@ def found_by_id(lots_found: Sequence[Lot], lot_id: str) -> Lot:
         NoAnswerError: none of these has it.
     """
     for one in lots_found:
-        if one.lot_id == lot_id:
+        if one.lot_id == lot_id.removeprefix("lot "):
             return one
     there = ", ".join(one.lot_id for one in lots_found[:12]) or "none"
     raise NoAnswerError(f"no lot {lot_id!r} in this period; lots there: {there}")

@@ -11,6 +11,8 @@ let about = null; // what the desk says of its questions, its calendar and its f
 const KINDS = [
   [/^D\d+-[a-z]+$/, "deviation"],
   [/^ticket (.+)$/, "truck"],
+  [/^lot (.+)$/, "lot"],
+  [/^calibration (\d+)$/, "certificate"],
 ];
 
 // Where a text in a table leads: a deviation, a ticket, a bag lot.

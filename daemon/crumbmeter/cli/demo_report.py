@@ -95,6 +95,7 @@ def report_words(score: Score, yardsticks: Mapping[str, Score], verdict: Verdict
         "Everything that the scenario expects came true." if verdict.met else "Not everything came true.",
         "",
         f"The record: crumbmeter verify {site.journal.folder}; crumbmeter replay {site.journal.folder}",
+        f"For QC: crumbmeter quality ask {site.path} day --record {site.journal.folder}",
         "",
     ]
     return "\n".join(lines)

@@ -48,7 +48,7 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
 
 
 def test_a_content_is_the_median_of_the_nearest_rows(reader: Reader) -> None:
-    assert content_g(reader, "hopper_mass", at(0)) == 299_000  # rows 5 to 15, one of them a bump
+    assert content_g(reader, "hopper_mass", at(0)) == 299_100  # of rows 5 to 15; a bump of 50 kg moves it by 0.1 kg
     assert content_g(reader, "hopper_mass", at(400)) == round(1000 * (300.0 - 0.1 * 294))
 
 

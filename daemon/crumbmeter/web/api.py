@@ -12,12 +12,12 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crumbmeter import __version__
-from crumbmeter.web import routes_door, routes_pages, routes_plant
+from crumbmeter.web import routes_door, routes_pages, routes_plant, routes_quality
 from crumbmeter.web.faults import DeskError
 from crumbmeter.web.parts import Parts
 
-MOST_BODY: Final = 16_384
-"""[bytes] Longest body of a request."""
+MOST_BODY: Final = 262_144
+"""[bytes] Longest body of a request: a raw curve of the laboratory."""
 HEADERS: Final = {
     "content-security-policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
@@ -25,7 +25,13 @@ HEADERS: Final = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
 }
-ROUTERS: Final = (routes_pages.router, routes_pages.open_router, routes_door.router, routes_plant.router)
+ROUTERS: Final = (
+    routes_pages.router,
+    routes_pages.open_router,
+    routes_door.router,
+    routes_plant.router,
+    routes_quality.router,
+)
 ABOUT: Final = """\
 What the pages of the desk use, and any program may. Quantities are SI and their names end with the unit.
 A value that is missing is null beside its quality. Log in with POST /api/v1/session; the cookie is the session, and

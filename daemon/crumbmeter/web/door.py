@@ -92,16 +92,7 @@ class Door:
             DeskError: 401 where the old one is wrong, 409 where the new one will not do, 429 after too many failures.
         """
         person = self._must_be(session.name)
-        pause_s = self.tries.names.pause_s(person.name, self._clock.now_s())
-        if pause_s > 0.0:
-            raise DeskError(
-                429, "password", "too many failures", f"a pause of {math.ceil(pause_s)} s", "Wait, then try again.",
-                retry_after_s=math.ceil(pause_s),
-            )  # fmt: skip
-        if not await self._hasher.verify(person.password_hash, old):
-            self.tries.names.failed(person.name, self._clock.now_s())
-            self._report(event("password_refused", person=person.name))
-            raise DeskError(401, "body.old", "not the password in force", "the password in force", "Type it again.")
+        await self._must_know(person, old, "body.old")
         if new == old or person.name in new.lower():
             raise DeskError(
                 409, "body.new", "the old password, or one with the name in it", "another password without the name",
@@ -114,6 +105,26 @@ class Door:
             await self._save({**self._people, person.name: replace(person, password_hash=hashed, one_time=False)})
         self._sessions.end_all_of(person.name, "another password", but=session)
         self._report(event("password_changed", person=person.name, by=person.name))
+
+    async def prove(self, session: Session, password: str) -> None:
+        """Look at one's own password again, before something is signed with it.
+
+        Raises:
+            DeskError: 401 where it is wrong, 429 after too many failures.
+        """
+        await self._must_know(self._must_be(session.name), password, "body.fields.password")
+
+    async def _must_know(self, person: Person, password: str, place: str) -> None:
+        pause_s = self.tries.names.pause_s(person.name, self._clock.now_s())
+        if pause_s > 0.0:
+            raise DeskError(
+                429, "password", "too many failures", f"a pause of {math.ceil(pause_s)} s", "Wait, then try again.",
+                retry_after_s=math.ceil(pause_s),
+            )  # fmt: skip
+        if not await self._hasher.verify(person.password_hash, password):
+            self.tries.names.failed(person.name, self._clock.now_s())
+            self._report(event("password_refused", person=person.name))
+            raise DeskError(401, place, "not the password in force", "the password in force", "Type it again.")
 
     async def add(self, name: str, role: Role, by: str) -> str:
         """Add somebody; return the one-time password.

@@ -13,6 +13,7 @@ from crumbmeter.site import Site
 from crumbmeter.web.door import Door
 from crumbmeter.web.faults import DeskError
 from crumbmeter.web.link import ControlLink
+from crumbmeter.web.quality import Quality
 from crumbmeter.web.sessions import Sessions
 from crumbmeter.web.stream import Streams
 from crumbmeter.web.trend import Trend
@@ -39,6 +40,11 @@ class Parts:
     wall_us: Callable[[], int] = machine_wall_us
     """[us] UTC since 1970 by the machine's wall clock."""
     trend: Trend = field(default_factory=Trend)
+    quality: Quality = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Open the way to the records of this site."""
+        object.__setattr__(self, "quality", Quality(self.site))
 
     def view(self) -> Json:
         """Make the newest view with the link's state.

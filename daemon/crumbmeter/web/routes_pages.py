@@ -25,6 +25,12 @@ async def card_page(request: Request) -> Response:
     return _PAGE.answer("card.html", request)
 
 
+@router.get("/quality")
+async def quality_page(request: Request) -> Response:
+    """Serve the page of quality control."""
+    return _PAGE.answer("quality.html", request)
+
+
 @router.get("/assets/{name:path}")
 async def asset(name: str, request: Request) -> Response:
     """Serve a file of the page."""

@@ -28,6 +28,11 @@ __all__ = ["Field", "Form", "FormRefusedError", "forms", "said_of"]
 QC: Final = ("qc", "integrator")
 YARD: Final = ("operator", "qc", "integrator")
 """Also who loads trucks and bags."""
+FORM_NAMES: Final = (
+    "judgement", "signature", "ticket", "silo", "bag lot", "rubber", "calibration", "moisture", "sample", "result",
+    "curve", "correction",
+)  # fmt: skip
+"""All there are; a site offers those that it has something for."""
 READERS: Final[Mapping[Subject, Callable[[Said], object]]] = {
     Subject.TICKET: tickets.read,
     Subject.SILO: silos.read,

@@ -50,7 +50,7 @@ class Quality:
         """Return a form.
 
         Raises:
-            DeskError: 422 where there is none of that name, 409 where the plan is refused.
+            DeskError: 409 where this site offers none of that name, or the plan is refused.
         """
         with _told():
             found = {one.name: one for one in forms(self._site, load_quality_plan(self._site))}
@@ -130,7 +130,7 @@ class Quality:
         """Put one thing on record. Blocks: call it in a thread.
 
         Raises:
-            DeskError: 422 where the form makes no sense, 503 where the record cannot be written now.
+            DeskError: 409 where it cannot be taken, 503 where the record cannot be written now.
         """
         with _told():
             with opened(self._site) as sources:
@@ -186,7 +186,7 @@ def _told() -> Iterator[None]:
         ) from missing
     except FormRefusedError as refused:
         raise DeskError(
-            422, f"body.fields.{refused.field}", refused.found, refused.expected, refused.remedy
+            409, f"body.fields.{refused.field}", refused.found, refused.expected, refused.remedy
         ) from refused
     except SiteRefusedError as refused_plan:
         first = refused_plan.problems[0]

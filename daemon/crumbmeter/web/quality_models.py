@@ -2,12 +2,21 @@
 
 from typing import Annotated, Any
 
-from pydantic import ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
 
+from crumbmeter.report.forms import FORM_NAMES
 from crumbmeter.web.models import Answer, Request
 
-LONGEST_FIELD = 200_000
+
+def _known(name: str) -> str:
+    if name not in FORM_NAMES:
+        raise ValueError(f"must be one of {', '.join(FORM_NAMES)}")
+    return name
+
+
+LONGEST_FIELD = 100_000
 """[characters] A raw curve of the laboratory is the longest thing that is said."""
+FormName = Annotated[str, AfterValidator(_known), WithJsonSchema({"type": "string", "enum": list(FORM_NAMES)})]
 Word = Annotated[str, StringConstraints(min_length=1, max_length=40)]
 Value = Annotated[str, StringConstraints(max_length=LONGEST_FIELD)]
 
@@ -67,7 +76,7 @@ class AnswerBody(Answer):
 
     model_config = ConfigDict(extra="forbid")
 
-    v: int
+    v: int = Field(description="[1] Version of its form.")
     kind: str
     title: str
     site: str
@@ -80,7 +89,7 @@ class AnswerBody(Answer):
 class EntryRequest(Request):
     """Something that is said for the record."""
 
-    form: Word
+    form: FormName
     fields: Annotated[dict[Word, Value], Field(max_length=30)]
 
 

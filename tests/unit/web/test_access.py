@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from fastapi import FastAPI
 
-from crumbmeter.web import routes_door, routes_pages, routes_plant
+from crumbmeter.web import routes_door, routes_pages, routes_plant, routes_quality
 from crumbmeter.web.people import MAY_ACT_AS, Role
 from tests.unit.web.making import Bench, Browser
 
@@ -32,7 +32,7 @@ def operations() -> Iterator[tuple[str, str, str, bool]]:
 
 def _document() -> dict[str, Any]:
     app = FastAPI()
-    for router in (routes_pages.open_router, routes_door.router, routes_plant.router):
+    for router in (routes_pages.open_router, routes_door.router, routes_plant.router, routes_quality.router):
         app.include_router(router)
     return app.openapi()
 
@@ -43,7 +43,11 @@ CHANGING = [one for one in CLOSED if one[3]]
 
 
 def ask_words(method: str, path: str) -> tuple[str, str, Any]:
-    return method.upper(), path.replace("{name}", "viewer"), BODIES.get(path) if method == "post" else None
+    return (
+        method.upper(),
+        path.replace("{name}", "viewer").replace("{kind}", "pdf"),
+        BODIES.get(path) if method == "post" else None,
+    )
 
 
 def test_the_document_is_that_of_the_application(bench: Bench) -> None:

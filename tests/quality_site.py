@@ -40,14 +40,20 @@ def at(second: float) -> int:
 
 
 def make(folder: Path) -> Site:
-    """Record the shift; return the site whose records these are."""
+    """Record the shift in a folder; return the site whose records these are."""
     site = load(ROOT / "config/sites/demo_drum.toml")
     desk = dataclasses.replace(
         site.desk, people=folder / "desk" / "people.json", quality_plan=ROOT / "config/quality/demo_drum.toml"
     )
     site = dataclasses.replace(site, desk=desk, journal=dataclasses.replace(site.journal, folder=folder / "record"))
+    record(site)
+    return site
+
+
+def record(site: Site) -> None:
+    """Record the shift where a site keeps its record."""
     boot_id = uuid4().hex
-    journal = Journal(folder / "record" / "journal.db", boot_id, lambda: Stamp(0, BEGIN_US))
+    journal = Journal(site.journal.folder / "journal.db", boot_id, lambda: Stamp(0, BEGIN_US))
     began = boots.boot(boot_id, "1", site.settings_id, clock_synced=True, simulated=False)
     names = tuple(name for name, _ in FIGURES) + tuple(signal.signal_id for signal in site.params.signals)
     layout = rows.Layout(names)
@@ -64,7 +70,6 @@ def make(folder: Path) -> Site:
         journal.append_nowait(batch)
     if not (journal.flush(30) and journal.close(30)):
         raise RuntimeError("the record was not written")
-    return site
 
 
 def _parcel(number: int) -> list[Appendable]:

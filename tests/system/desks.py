@@ -20,6 +20,15 @@ from tests.system.plants import SiteFile
 PASSWORD = "a long enough pass phrase"  # noqa: S105 - of a desk that lives for one test
 
 
+def with_desk(text: str, port: int, more: str = "") -> str:
+    """Give a site file a desk on a port; what the file says of its desk itself stays."""
+    if re.search(rf"^port = {port}$", text, re.MULTILINE):
+        return text
+    keys = f"[desk]\nport = {port}\n{more}"
+    found, count = re.subn(r"^\[desk\].*\n", lambda _: keys, text, count=1, flags=re.MULTILINE)
+    return found if count else f"{text}\n{keys}"
+
+
 class Browser:
     """Keeps the cookie and the token, as a page does."""
 
@@ -113,9 +122,7 @@ class Desk:
         self.site = site
         self.port = port
         self.people = site.journal.parent / "desk" / "people.json"
-        text = site.path.read_text()
-        if "\n[desk]\n" not in text:
-            site.path.write_text(f"{text}\n[desk]\nport = {port}\n{more}")
+        site.path.write_text(with_desk(site.path.read_text(), port, more))
         self._told = site.folder / "desk.log"
         self.start()
 

@@ -14,6 +14,7 @@ import pytest
 
 from tests.closed_loop import ROOT
 from tests.system.brokers import until
+from tests.system.desks import with_desk
 
 pytestmark = pytest.mark.slow
 PASSWORD = re.compile(r"\n\s+(\w{4}-\w{4}-\w{4}-\w{4})\n")
@@ -30,8 +31,7 @@ def training_site(folder: Path, free_port: Callable[[], int]) -> tuple[Path, int
     for path, text in zip((plant, site), wired, strict=True):
         path.write_text(re.sub(r"(?m)^port = (\d+)", lambda found: f"port = {ports[found[1]]}", text))
     desk = free_port()
-    with site.open("a") as file:
-        file.write(f"\n[desk]\nport = {desk}\n")
+    site.write_text(with_desk(site.read_text(), desk))
     return site, desk
 
 

@@ -110,7 +110,7 @@ export function documentElement(content, link) {
     {},
     h("h2", {}, content.title),
     h("p", {}, [content.site, content.period].filter(Boolean).join(", ")),
-    content.marks.length ? h("p.marks", {}, content.marks.join(" · ")) : null,
+    content.marks.length ? h("p.stamp", {}, content.marks.join(" · ")) : null,
     content.blocks.map((block) => BLOCKS[block.block](block, link)),
     h("details.identity", {}, h("summary", {}, "What it rests on"), h("dl", {}, identity)),
   );

@@ -24,6 +24,7 @@ from crumbmeter.web.people import People
 from crumbmeter.web.server import listen, make_server
 from crumbmeter.web.sessions import Session, Sessions
 from crumbmeter.web.stream import Streams
+from crumbmeter.web.ticket_inbox import ticket_inbox
 from crumbmeter.web.trend import sample_of
 
 BEAT_S: Final = 1.0
@@ -86,6 +87,9 @@ class Desk:
         tasks = Supervisor(self.clock, random.Random().random, self._report)  # noqa: S311 - jitter of a back-off
         tasks.add("link", self.link.run)
         tasks.add("beat", self._beat_for_ever)
+        inbox = ticket_inbox(self.parts)
+        if inbox is not None:
+            tasks.add("tickets", inbox.run)
         tasks.add("server", self._serve, critical=True)
         return tasks
 

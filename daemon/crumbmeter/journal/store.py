@@ -38,6 +38,21 @@ class StoreSetup:
     vfs: str | None = None
 
 
+def being_written(path: Path) -> bool:
+    """Tell whether somebody has a journal open for writing now; also while it is being made."""
+    try:
+        handle = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(handle)
+    return False
+
+
 class Store:
     """One journal file, open for writing. Used by one thread at a time."""
 

@@ -13,12 +13,13 @@ from uuid import uuid4
 
 from crumbmeter.journal import signed
 from crumbmeter.journal.entry import KIND_SIGNED, Entry, Stamp, Stored
-from crumbmeter.journal.errors import JournalRefusedError
+from crumbmeter.journal.errors import JournalRefusedError, JournalUnreadableError
 from crumbmeter.journal.journal import Journal
 from crumbmeter.journal.limits import Limits, limits_of
 from crumbmeter.journal.reader import Reader
 from crumbmeter.journal.signed import utc_day
 from crumbmeter.journal.signing import KeyRefusedError, load_or_make_key
+from crumbmeter.journal.store import being_written
 from crumbmeter.ledger.stamped import SAID, Stamped, body_of, record
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.qc.said import InForce, Said, Subject, in_force
@@ -66,6 +67,15 @@ def read_all(folder: Path) -> InForce:
     file = folder / NAME
     if not file.exists():
         return InForce(())
+    try:
+        return _read_all(file)
+    except JournalUnreadableError:
+        if being_written(file):
+            return InForce(())  # it is being made: its first entry is not there yet
+    return _read_all(file)  # it has just been made, or it is no journal
+
+
+def _read_all(file: Path) -> InForce:
     with Reader(file) as reader:
         return in_force([read(stored) for stored in reader.entries("record", (SAID,))])
 

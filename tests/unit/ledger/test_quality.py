@@ -9,6 +9,7 @@ import pytest
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.journal import signed
 from crumbmeter.journal.entry import KIND_SIGNED
+from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.journal.signing import load_key
 from crumbmeter.journal.verify import verify
@@ -104,3 +105,12 @@ def test_a_record_that_is_never_let_go_is_refused_by_name(tmp_path: Path) -> Non
         with pytest.raises(NotRecordedError, match="another process is writing"):
             append(tmp_path, [said(1)], lambda: 1, pauses.append)
     assert len(pauses) == 49
+
+
+def test_a_record_that_is_being_made_holds_nothing_yet(tmp_path: Path) -> None:
+    tmp_path.joinpath(NAME).touch()
+    with tmp_path.joinpath(f"{NAME}.lock").open("w") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        assert read_all(tmp_path).holding == ()
+    with pytest.raises(JournalUnreadableError):
+        read_all(tmp_path)

@@ -5,10 +5,10 @@ lets the subject's own reader look at it, so that nothing is recorded that could
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, Final
 
-from crumbmeter.model.frozen import dataclass as frozen
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.qc import calibrations, moisture, rubber_entries, silos, tickets
 from crumbmeter.qc.calibrations import CalibrationKind
 from crumbmeter.qc.laboratory import results
@@ -45,7 +45,7 @@ READERS: Final[Mapping[Subject, Callable[[Said], object]]] = {
 }
 
 
-@frozen(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True)
 class Field:
     """One field of a form."""
 
@@ -71,7 +71,7 @@ class Form:
     """Under which question it is offered."""
     roles: tuple[str, ...]
     fields: tuple[Field, ...]
-    make: Callable[[Sources, Texts], tuple[Subject, str, Mapping[str, Any]]] = field(repr=False)
+    make: Callable[[Sources, Texts], tuple[Subject, str, Mapping[str, Any]]]
     button: str = "Put on record"
 
 

@@ -42,6 +42,11 @@ SAID = (
                     "figures": f"air_voids_percent {value}"})
         for place, value in enumerate(("3.1", "3.6", "3.4", "4.0"))
     ),
+    ("result", {"result": "B0", "sample": "S0", "test": "binder content", "method": "ignition oven",
+                "figures": "measured_percent 5.95"}),
+    ("result", {"result": "B1", "sample": "S0", "test": "binder content", "method": "ignition oven",
+                "figures": "measured_percent 5.95, correction_rubber_percent 90, correction_aggregate_percent 0.1",
+                "note": "specimens of this mix"}),
     ("judgement", {"deviation": DEVIATION, "cause": "conveying line", "disposition": "sample and test",
                    "comment": "hose off"}),
 )  # fmt: skip
@@ -148,6 +153,18 @@ def test_a_lot_shows_its_samples_its_pay_and_what_touches_it(site: Site) -> None
         assert (voids[2], voids[8]) == (4, 102.0)
         standing = [str(row[4]) for row in table(made, "Calibrations").rows]
         assert any("failed" in words for words in standing)
+
+
+def test_a_binder_content_is_compared_only_with_a_correction_for_this_mix(site: Site) -> None:
+    with opened(site) as sources:
+        bare, corrected = table(asked(sources, "laboratory"), "Binder content against the job").rows
+        assert bare[4:7] == (None, None, None)
+        assert "burns the rubber" in str(bare[7])
+        rubber = float(str(corrected[3]))
+        # B = loss - c - b R, as a share of the mix without rubber: a mass balance (qc/laboratory/contents.py).
+        assert float(str(corrected[4])) == pytest.approx(100.0 * (5.95 - 0.1 - 0.9 * rubber) / (100.0 - rubber))
+        assert corrected[5] == pytest.approx(5.5)
+        assert corrected[7] is None
 
 
 def test_a_pdf_is_the_same_each_time_and_the_record_holds(site: Site) -> None:

@@ -20,6 +20,7 @@ from crumbmeter.qc.laboratory.trend import Pair, trend
 from crumbmeter.qc.lots import Lot
 from crumbmeter.qc.said import Said, Subject
 from crumbmeter.report import calibration as certificates
+from crumbmeter.report.answers_contents import contents_table
 from crumbmeter.report.answers_trucks import trace_of
 from crumbmeter.report.document import Block, Chart, Column, Document, Drawn, Series, Table, Text, number, time
 from crumbmeter.report.figures import moment
@@ -28,8 +29,7 @@ from crumbmeter.site.against import Plan, against
 from crumbmeter.site.calibration_limits import find_calibration_limits, load_calibration_limits
 from crumbmeter.site.specification import known_specifications, load_specification
 
-LONG_AGO_US: Final = 1
-"""[us] Lots of all time."""
+ALL_TIME: Final = Span(0, 1 << 62)
 
 
 def _limits(sources: Sources) -> held.Limits:
@@ -101,11 +101,10 @@ def laboratory(sources: Sources, _span: Span, _about: str) -> Document:
     """List samples and results of all time, where each belongs, and dose against performance."""
     samples = [read_sample(one) for one in sources.said.of(Subject.SAMPLE)]
     results = [read_result(one) for one in sources.said.of(Subject.RESULT)]
-    begin_us = min((one.taken_us for one in samples), default=LONG_AGO_US)
-    span = Span(begin_us, max((one.taken_us for one in samples), default=begin_us) + 1)
-    lots = sources.lots(span) if samples else []
+    # A sample is of the tons it names, whenever it was taken or entered.
+    lots = sources.lots(ALL_TIME) if samples else []
     ties = _ties(sources, samples, lots)
-    frame = sources.frame(span)
+    frame = sources.frame(ALL_TIME)
     by_sample = {one.sample_id: one for one in samples}
     columns = (
         Column("sample"), time("taken"), Column("sublot"), Column("found by"), Column("doubt"), Column("by"),
@@ -118,6 +117,8 @@ def laboratory(sources: Sources, _span: Span, _about: str) -> Document:
         for one in samples
     ]  # fmt: skip
     blocks: list[Block] = [Table("Samples", columns, rows), _results_table(results, ties)]
+    contents = contents_table(sources.site.params, lots, results, ties)
+    blocks += [contents] if contents.rows else []
     blocks += _trends(lots, results, ties)
     alone = [one.result_id for one in results if one.sample_id not in by_sample]
     if alone:

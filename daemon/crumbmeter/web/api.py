@@ -16,8 +16,8 @@ from crumbmeter.web import routes_door, routes_pages, routes_plant, routes_quali
 from crumbmeter.web.faults import DeskError
 from crumbmeter.web.parts import Parts
 
-MOST_BODY: Final = 1_310_720
-"""[bytes] Longest body of a request: a raw curve of the laboratory."""
+MOST_BODY: Final = 16_384
+"""[bytes] Longest body of a request, where its operation allows no longer one."""
 HEADERS: Final = {
     "content-security-policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",

@@ -21,6 +21,8 @@ To = Annotated[date | None, Query(description="Last production day.")]
 About = Annotated[str, Query(max_length=200, description="What it is about: a deviation, a ticket, a lot.")]
 Name = Annotated[str, Path(max_length=40, description="Of a question.")]
 Kind = Literal["pdf", "json", "csv", "tsv", "parquet"]
+LONG_BODY: Final = 1_310_720
+"""[bytes] A raw curve of the laboratory, or a day of load tickets, however it is escaped."""
 FILE: Final = {
     "description": "The answer as a file.",
     "content": {media.split(";")[0]: {"schema": {"type": "string", "format": "binary"}} for media in MEDIA.values()},
@@ -55,7 +57,7 @@ async def file(parts: Desk, name: Name, kind: Kind, from_: From = None, to: To =
     return Response(made, media_type=MEDIA[kind], headers=headers)
 
 
-@router.post("/entries", **guarded(Role.VIEWER, 400, 404, 409, 413, 422, 429, changes=True))
+@router.post("/entries", max_body_size=LONG_BODY, **guarded(Role.VIEWER, 400, 404, 409, 413, 422, 429, changes=True))
 async def say(parts: Desk, caller: LoggedInCaller, body: models.EntryRequest) -> models.EntryAnswer:
     """Say something for the quality record. Who says it, and when, is added here."""
     form = await asyncio.to_thread(parts.quality.form, body.form)
@@ -69,7 +71,7 @@ async def say(parts: Desk, caller: LoggedInCaller, body: models.EntryRequest) ->
     return models.EntryAnswer(says=f"On record as entry {put.seq}: {put.subject.value} {put.about}.", seq=put.seq)
 
 
-@router.post("/tickets", **guarded(Role.VIEWER, 400, 404, 409, 413, 422, changes=True))
+@router.post("/tickets", max_body_size=LONG_BODY, **guarded(Role.VIEWER, 400, 404, 409, 413, 422, changes=True))
 async def tickets(parts: Desk, caller: LoggedInCaller, body: models.TicketsRequest) -> models.TicketsAnswer:
     """Put load tickets of a CSV text on record (docs/trucks.md): the lines that are fine, whatever the others are."""
     if caller.person.role is Role.VIEWER:

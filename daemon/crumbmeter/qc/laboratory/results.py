@@ -33,7 +33,8 @@ FIGURES: Final[Mapping[Test, tuple[str, ...]]] = MappingProxyType({
     Test.FRACTURE: ("energy_j_m2", "work_j", "peak_kn", "ligament_mm", "thickness_mm", "temperature_c"),
     Test.CRACKING: ("ct_index", "fracture_energy_j_m2", "work_j", "peak_kn", "l75_mm", "m75_kn_mm", "diameter_mm",
                     "thickness_mm", "temperature_c"),
-    Test.BINDER: ("measured_percent", "of_mix_percent", "of_mix_without_rubber_percent", "rubber_percent"),
+    Test.BINDER: ("measured_percent", "of_mix_percent", "of_mix_without_rubber_percent", "rubber_percent",
+                  "correction_rubber_percent", "correction_aggregate_percent"),
     Test.GRADATION: (),
     Test.AIR_VOIDS: ("air_voids_percent",),
 })  # fmt: skip

@@ -3,13 +3,21 @@
 import uPlot from "./vendor/uplot/uPlot.esm.js";
 import { h } from "./dom.js";
 
-const WAYS = { kg: "kg", "%": "%" };
-const unitOf = (unit) => (unit ? ` [${WAYS[unit] ?? unit.replaceAll("_", " ")}]` : "");
-const word = (value) => (value === null ? "" : value === true ? "yes" : value === false ? "no" : String(value));
+const spoken = (unit) => unit.replaceAll("_", " ");
+const unitOf = (unit) => (unit ? ` [${spoken(unit)}]` : "");
+const MOMENT = /^(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)(\.\d+)?(Z|[+-]\d\d:\d\d)$/;
+
+// Times with a space and their offset, as on paper; all else as it came.
+function word(value) {
+  if (value === null) return "";
+  if (typeof value === "boolean") return value ? "yes" : "no";
+  return String(value).replace(MOMENT, "$1 $2$4");
+}
 
 function cell(tag, value, link) {
   const text = word(value);
-  const made = h(typeof value === "number" ? `${tag}.num` : tag, {});
+  const whole = typeof value === "string" && (value.length < 16 || MOMENT.test(value));
+  const made = h(typeof value === "number" ? `${tag}.num` : whole ? `${tag}.whole` : tag, {});
   const target = typeof value === "string" ? link(value) : null;
   made.append(target ? h("a", { href: target }, text) : text);
   return made;
@@ -37,7 +45,7 @@ function table(block, link) {
 function facts(block) {
   const lines = block.facts.flatMap((fact) => [
     h("dt", {}, fact.label),
-    h("dd", {}, fact.value === null ? "not known" : `${word(fact.value)}${fact.unit ? ` ${fact.unit}` : ""}`),
+    h("dd", {}, fact.value === null ? "not known" : `${word(fact.value)}${fact.unit ? ` ${spoken(fact.unit)}` : ""}`),
   ]);
   return h("section", {}, block.title ? h("h3", {}, block.title) : null, h("dl", {}, lines));
 }

@@ -76,7 +76,8 @@ function startQuestions() {
   });
   for (const id of ["period", "questions"]) show(byId(id), true);
   addEventListener("hashchange", () => {
-    byId("main").focus();
+    byId("main").focus({ preventScroll: true });
+    scrollTo(0, 0);
     answer();
   });
 }

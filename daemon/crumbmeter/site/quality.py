@@ -21,11 +21,13 @@ from crumbmeter.site.keys.quality import QualityPlanFile, SiloKeys
 from crumbmeter.site.pay import load_pay_table
 from crumbmeter.site.problems import Problem, SiteRefusedError
 from crumbmeter.site.settings import Site
-from crumbmeter.site.validate import check_table
+from crumbmeter.site.validate import check_named, check_table, known_keys, models_in
 from crumbmeter.site.zones import TZDATA_VERSION, UnknownZoneError, time_zone
 
 SUBLOT_G = 500_000_000
 """[g] Where the plan says nothing: 500 t, common practice."""
+NAMED = ("silos", "properties")
+"""Tables of tables, one for each name."""
 BY = {"mass": By.TONNES, "day": By.DAY, "mix": By.MIX}
 
 
@@ -100,18 +102,30 @@ def load_quality_plan(site: Site) -> QualityPlan:
     doc = read_document(path, path.as_posix())
     if isinstance(doc, Problem):
         raise SiteRefusedError([doc])
-    checked = check_table(QualityPlanFile, doc, (), dict(doc.data))
-    problems = [*checked.problems, *_cross(doc, checked.part, site)]
+    problems = _shape_problems(doc)
     if problems:
         raise SiteRefusedError(problems)
-    return _plan(site, doc, checked.part)
+    file = QualityPlanFile.model_validate(dict(doc.data))
+    problems = [*_calendar_problems(doc, file), *_lot_problems(doc, file), *_site_problems(doc, file, site)]
+    if problems:
+        raise SiteRefusedError(problems)
+    return _plan(site, doc, file)
 
 
-def _cross(doc: Document, file: QualityPlanFile | None, site: Site) -> list[Problem]:
-    """Look at what keys mean together and outside this file."""
-    if file is None:
-        return []
-    return [*_calendar_problems(doc, file), *_lot_problems(doc, file), *_site_problems(doc, file, site)]
+def _shape_problems(doc: Document) -> list[Problem]:
+    """Check each table by itself, so that one mistake never hides another, and each choice of units is looked at."""
+    tables = {key: info for key, info in known_keys(QualityPlanFile).items() if list(models_in(info.annotation))}
+    top = {key: value for key, value in doc.data.items() if key not in tables}
+    problems = list(check_table(QualityPlanFile, doc, (), top).problems)
+    for key, info in tables.items():
+        if key not in doc.data:
+            continue
+        model = next(models_in(info.annotation))
+        if key in NAMED:
+            problems += check_named(model, doc, (key,), doc.data[key])[1]
+        else:
+            problems += check_table(model, doc, (key,), doc.data[key]).problems
+    return problems
 
 
 def _calendar_problems(doc: Document, file: QualityPlanFile) -> Iterator[Problem]:

@@ -80,6 +80,20 @@ def test_single_mistakes(site: Site, tmp_path: Path, text: str, code: str) -> No
     assert [problem.code for problem in refused.value.problems] == [code]
 
 
+def test_mistakes_in_several_tables_are_told_together(site: Site, tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(
+        "[lots]\nby = 'tonnage'\n[silos.a]\nmixing_tonne = 5.0\n[silos.b]\ncapacity_tonne = 1.0\nmixing_tonne = 1.0\n"
+        "mixing_short_ton = 1.0\n[bags]\neach_percent = -1.0\n"
+    )
+    with pytest.raises(SiteRefusedError) as refused:
+        load_quality_plan(with_plan(site, path))
+    assert {(problem.key, problem.code) for problem in refused.value.problems} == {
+        ("lots.by", "not-one-of"), ("silos.a.capacity", "missing-key"), ("silos.b.mixing_short_ton", "two-units"),
+        ("bags.each_percent", "out-of-range"),
+    }  # fmt: skip
+
+
 def test_a_pay_table_is_exact_in_the_decimals_of_its_file() -> None:
     table = load_pay_table(ROOT / "config/pay/demo.toml")
     made = within_limits([3.0, 3.4, 3.8, 4.2, 3.6], 2.0, 5.0, basis=Basis.RANDOM_SAMPLES)

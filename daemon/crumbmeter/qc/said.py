@@ -19,6 +19,14 @@ class Subject(StrEnum):
     MOISTURE = "moisture"
     SAMPLE = "sample"
     RESULT = "result"
+    LOOP_CHECK = "loop check"
+    """A signal or an output proved from the instrument to the page; about: its name in the site file."""
+    TIMING = "timing"
+    """What a start-up or step test found; about: the stream, or `line`."""
+    ACCEPTANCE = "acceptance run"
+    """A guided run against a specification; about: its id."""
+    SITE_VERSION = "site version"
+    """A site file put in force, or taken back; about: its settings id."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,9 +28,10 @@ from crumbmeter.app.backup_watch import BackupWatch
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch
 from crumbmeter.app.links import FieldLinks
+from crumbmeter.app.offering import offer_state
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
-from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of
+from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of, rate_of
 from crumbmeter.app.upkeep import WriteCounts
 from crumbmeter.control.step import make_core
 from crumbmeter.field.parts import parts_of
@@ -81,9 +82,7 @@ class Daemon:
             fault_point: For tests of power cuts: called by the journal at named points.
             log_stream: Where log lines go.
         """
-        rate = site.clock_rate if rate is None else rate
-        if rate != 1.0 and not site.params.simulated:
-            raise StartRefusedError("the clock can only run faster on a site that is marked simulated")
+        rate = rate_of(site, rate)
         self.site = site
         self.params = params = site.params
         self.clock = RealClock(rate=rate, start_s=PROCESS_START_S)
@@ -106,6 +105,7 @@ class Daemon:
         self.health = Health()
         self.views: Latest[ScanResult] = Latest()
         self.fanout: Fanout[ScanResult] = Fanout(self.report)
+        self.offered = offer_state(site, self.views, self.intake, self.clock, self.report)
         self.supervisor = Supervisor(self.clock, self._chance.random, self.report)
         self.backup = BackupWatch(site.journal.backup_folder, self.clock, self.report)
         self.lag = LoopLag(self.clock, params.scan_period_s, self.report)
@@ -224,11 +224,13 @@ class Daemon:
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
                 make_extras(
                     self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer, self.lag,
-                    self.links.units, self.backup.age_s,
+                    self.links.units, self.backup.age_s, self.offered,
                 ),
             )  # fmt: skip
             self.fanout.add("metrics", metrics)
             stack.callback(MetricsServer(metrics, site.publish.metrics.address, site.publish.metrics.port).close)
+        if self.offered is not None:
+            await stack.enter_async_context(self.offered)
         if site.publish.mqtt is not None:
             self._open_mqtt(stack)
 

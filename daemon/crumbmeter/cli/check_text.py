@@ -310,7 +310,18 @@ def _places(site: Site) -> str:
             ["socket", site.socket.as_posix()],
             ["MQTT", where],
             ["metrics", f"http://{metrics.address}:{metrics.port}/metrics" if metrics else "nowhere"],
+            ["for the plant's controller", _offered(site)],
             ["clock", f"{site.clock_rate:g} x real time"],
             ["shown in", "short ton, lb/min, psi, degF" if site.units == "us" else "tonne, kg/min, kPa, degC"],
         ]
     )
+
+
+def _offered(site: Site) -> str:
+    """Say where the plant's controller reads the state, who is let in, and what it may ask for."""
+    keys = site.publish.modbus
+    if keys is None:
+        return "nothing"
+    who = ", ".join(keys.clients) or "whoever reaches it"
+    asks = ", ".join(keys.allow) or "nothing"
+    return f"Modbus TCP {keys.address}:{keys.port}, unit {keys.unit_id}, for {who}; may ask for: {asks}"

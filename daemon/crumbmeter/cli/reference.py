@@ -20,6 +20,7 @@ class Page(StrEnum):
     ALARMS = "alarms"
     ALARM_CATALOGUE = "alarm-catalogue"
     LINE_DIAGNOSIS = "line-diagnosis"
+    OFFERED_REGISTERS = "offered-registers"
 
 
 STORED: Final = {
@@ -32,12 +33,14 @@ STORED: Final = {
     Page.ALARMS: "docs/alarms.md",
     Page.ALARM_CATALOGUE: "config/alarm-catalogue.json",
     Page.LINE_DIAGNOSIS: "docs/line-diagnosis.md",
+    Page.OFFERED_REGISTERS: "docs/offered-registers.md",
 }
 """Where each page is stored in the repository."""
 
 
 def page_text(page: Page) -> str:
     """Make one page from the models."""
+    from crumbmeter.cli.offered_table import offered_page  # noqa: PLC0415
     from crumbmeter.cli.tables import (  # noqa: PLC0415
         alarm_catalogue,
         alarms_page,
@@ -61,6 +64,7 @@ def page_text(page: Page) -> str:
         Page.ALARMS: alarms_page,
         Page.ALARM_CATALOGUE: alarm_catalogue,
         Page.LINE_DIAGNOSIS: line_diagnosis_page,
+        Page.OFFERED_REGISTERS: offered_page,
     }
     return makers[page]()
 

@@ -21,9 +21,8 @@ from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixPara
 from crumbmeter.site.build_batch import build_batch, pugmill
 from crumbmeter.site.build_plant import build_drum, build_streams, rate_register
 from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers, reading_id
-from crumbmeter.site.checks.links import broker_port
 from crumbmeter.site.checks.ranges import is_contact, to_si
-from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
+from crumbmeter.site.keys.links import DeviceKeys, OutputKeys, SignalKeys
 from crumbmeter.site.keys.plant import MixKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.pulses import rate_unit
@@ -33,10 +32,7 @@ from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
     DeskSettings,
     JournalSettings,
-    MetricsSettings,
-    MqttSettings,
     NormalRates,
-    PublishSettings,
     SourceFile,
 )
 
@@ -276,29 +272,6 @@ def _tolerance(file: SiteFile) -> ToleranceParams:
         deadband=keys.deadband_percent / 100.0,
         total=keys.total_percent / 100.0,
         total_from_kg=keys.si("total_from"),
-    )
-
-
-def build_publish(file: SiteFile) -> PublishSettings:
-    """Build what goes out."""
-    metrics = file.publish.metrics
-    mqtt = file.publish.mqtt
-    return PublishSettings(
-        mqtt=None if mqtt is None else _mqtt(mqtt),
-        metrics=None if metrics is None else MetricsSettings(metrics.address, metrics.port),
-    )
-
-
-def _mqtt(keys: MqttKeys) -> MqttSettings:
-    embedded = keys.broker.startswith("embedded")
-    return MqttSettings(
-        embedded=embedded,
-        host="127.0.0.1" if embedded else keys.broker.rpartition(":")[0],
-        port=broker_port(keys.broker),
-        topic_root=keys.topic_root,
-        username=keys.username,
-        password_file=None if keys.password_file is None else Path(keys.password_file),
-        tls_ca=None if keys.tls_ca is None else Path(keys.tls_ca),
     )
 
 

@@ -10,10 +10,10 @@ from crumbmeter.site.build import (
     build_journal,
     build_normal,
     build_params,
-    build_publish,
     settings_id,
 )
 from crumbmeter.site.build_batch import build_sizes
+from crumbmeter.site.build_publish import build_publish
 from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.desk import check_desk

@@ -1,5 +1,6 @@
 """Cross checks of devices, signals and what is published. Pure."""
 
+from ipaddress import ip_address
 from pathlib import Path
 
 from crumbmeter.field.spec import RegisterSpec, WordType
@@ -141,6 +142,7 @@ def check_publishing(draft: Draft) -> None:
         _mqtt(draft, mqtt)
         if metrics is not None and is_embedded(mqtt) and broker_port(mqtt.broker) == metrics.port:
             draft.say("port-twice", ("publish", "metrics", "port"), "is the port of the embedded broker too")
+    _modbus(draft)
     if metrics is not None and metrics.address not in LOOPBACK:
         draft.say("open-to-network", ("publish", "metrics", "address"), "is not the loopback address")
     if draft.socket is not None and len(draft.socket.path.encode()) > 107:
@@ -148,6 +150,29 @@ def check_publishing(draft: Draft) -> None:
         draft.say("path-too-long", ("socket", "path"), expected)
     if draft.journal is not None:
         check_order(draft, ("journal",), draft.journal, "image_days", "record_days", equal=True)
+
+
+def _modbus(draft: Draft) -> None:
+    """Check the server for the plant's controller: whoever reaches its port may ask for what the site allows."""
+    keys, path = draft.publish.modbus if draft.publish else None, ("publish", "modbus")
+    if keys is None or draft.publish is None:
+        return
+    metrics = draft.publish.metrics
+    if metrics is not None and metrics.port == keys.port:
+        draft.say("port-twice", (*path, "port"), "is the port of /metrics too")
+    for client in keys.clients:
+        if not _is_address(client):
+            draft.say("client-address", (*path, "clients"), f"{client} is no IP address")
+    if keys.allow and not keys.clients and keys.address not in LOOPBACK:
+        draft.say("open-to-requests", (*path, "allow"), "and clients names no controller")
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def is_embedded(mqtt: MqttKeys) -> bool:

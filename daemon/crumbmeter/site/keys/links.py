@@ -213,11 +213,31 @@ class MetricsKeys(Keys):
     port: Port = Field(description="Port to listen on.")
 
 
+class OfferedKeys(Keys):
+    """The state as a Modbus TCP server for the plant's controller: docs/offered-registers.md has its map."""
+
+    address: Host = Field(description="Address to listen on: that of the network in which the controller is.")
+    port: Port = Field(description="Port to listen on. 502 is usual, and needs a right of its own below 1024.")
+    unit_id: int = Field(default=1, ge=0, le=247, description="Unit id that is answered; 255 always is.")
+    order: Literal["ABCD", "CDAB"] = Field(
+        default="ABCD", description="Order of the bytes of values of two words, as the controller wants them."
+    )
+    clients: list[Text] = Field(
+        default=[], max_length=16, description="IP addresses that are let in. Empty: all that reach the port."
+    )
+    allow: list[Literal["stop_feed", "hold_feed", "start_feed", "monitor_only", "select_mix"]] = Field(
+        default=[],
+        max_length=5,
+        description="What the controller may ask for by writing. Empty: it only reads. Control is never enabled so.",
+    )
+
+
 class PublishKeys(Keys):
     """What goes out. Leave a table out and nothing goes that way."""
 
     mqtt: MqttKeys | None = Field(default=None, description="Publishing over MQTT.")
     metrics: MetricsKeys | None = Field(default=None, description="Figures for Prometheus.")
+    modbus: OfferedKeys | None = Field(default=None, description="The state for the plant's controller.")
 
 
 class SocketKeys(Keys):

@@ -136,6 +136,21 @@ LINKS: dict[str, Refusal] = {
         remedy="Give one of them another port.",
         example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
     ),
+    "client-address": Refusal(
+        title="A client that is no IP address",
+        meaning="The server for the plant's controller lets clients in by their IP address; a name is not looked up.",
+        remedy="Give the address, as 192.168.10.5.",
+        example='[publish.modbus]\nclients = ["controller"]',
+    ),
+    "open-to-requests": Refusal(
+        title="Requests from whoever reaches the port",
+        meaning=(
+            "Modbus knows no passwords. The site allows requests over it, listens on a network, and does not say who "
+            "may send them: every machine that reaches the port could."
+        ),
+        remedy="Name the controllers in clients by their IP address, or allow nothing.",
+        example='[publish.modbus]\naddress = "192.168.10.2"\nallow = ["stop_feed"]',
+    ),
     "desk-without-tls": Refusal(
         title="Desk open to the network without TLS",
         meaning=(

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from crumbmeter.model.frozen import dataclass
-from crumbmeter.qc import calibrations, moisture, rubber_entries, silos, tickets
+from crumbmeter.qc import calibration_entries, moisture, rubber_entries, silos, tickets
 from crumbmeter.qc.calibrations import CalibrationKind
 from crumbmeter.qc.laboratory import results
 from crumbmeter.qc.laboratory.results import Test
@@ -17,6 +17,7 @@ from crumbmeter.qc.reviews import Cause, Disposition
 from crumbmeter.qc.rubber_entries import RubberWord
 from crumbmeter.qc.said import Said, Subject
 from crumbmeter.qc.silos import SiloWord
+from crumbmeter.qc.weighing_runs import Minimum
 from crumbmeter.report import form_makers
 from crumbmeter.report.form_texts import FormRefusedError, Texts
 from crumbmeter.report.sources import Sources
@@ -30,7 +31,7 @@ YARD: Final = ("operator", "qc", "integrator")
 """Also who loads trucks and bags."""
 FORM_NAMES: Final = (
     "judgement", "signature", "ticket", "silo", "bag lot", "rubber", "calibration", "moisture", "sample", "result",
-    "curve", "correction",
+    "curve", "correction", "feeder run",
 )  # fmt: skip
 """All there are; a site offers those that it has something for."""
 READERS: Final[Mapping[Subject, Callable[[Said], object]]] = {
@@ -38,7 +39,7 @@ READERS: Final[Mapping[Subject, Callable[[Said], object]]] = {
     Subject.SILO: silos.read,
     Subject.BAG_LOT: rubber_entries.read_bag_lot,
     Subject.RUBBER: rubber_entries.read,
-    Subject.CALIBRATION: calibrations.read,
+    Subject.CALIBRATION: calibration_entries.read,
     Subject.MOISTURE: moisture.read,
     Subject.SAMPLE: results.read_sample,
     Subject.RESULT: results.read_result,
@@ -93,6 +94,7 @@ def forms(site: Site, plan: QualityPlan) -> tuple[Form, ...]:
         Form("bag lot", "Bag lot", "rubber", YARD, _bag_lot(small), form_makers.bag_lot),
         Form("rubber", "Rubber", "rubber", YARD, _rubber(small), form_makers.rubber),
         Form("calibration", "Calibration", "calibrations", QC, _calibration(small), form_makers.calibration),
+        Form("feeder run", "Feeder run", "calibrations", QC, _feeder_run(small), form_makers.feeder_run),
         Form("moisture", "Moisture", "moistures", QC, _moisture(streams), form_makers.moisture),
         Form("sample", "Sample", "laboratory", QC, _SAMPLE, form_makers.sample),
         Form("result", "Result", "laboratory", QC, _RESULT, form_makers.result),
@@ -260,6 +262,25 @@ def _calibration(small: str) -> tuple[Field, ...]:
         Field("trial_1", "First trial", "text", small, required=False, help=help_),
         Field("trial_2", "Second trial", "text", small, required=False),
         Field("trial_3", "Third trial", "text", small, required=False),
+        Field("certificate", "Certificate", required=False),
+        NOTE,
+        TIME,
+    )
+
+
+def _feeder_run(small: str) -> tuple[Field, ...]:
+    words = ("yes", "no")
+    return (
+        Field("instrument", "Instrument"),
+        Field("caught", "Caught", "number", small, help="On a checked scale, without the container."),
+        Field("indicated", "Fed by the feeder's own count", "number", small),
+        Field("minutes", "Length of the run", "number", "min"),
+        Field("warm_up", "Normal running just before", "number", "min"),
+        Field("refills", "Complete refills in the run", "number"),
+        Field("isolated", "Scale kept from vibration", "choice", choices=words),
+        Field("before", "Scale checked before", "choice", choices=words),
+        Field("after", "Scale checked after", "choice", choices=words),
+        Field("minimum", "Shortest run", "choice", choices=tuple(Minimum), required=False, help="As agreed."),
         Field("certificate", "Certificate", required=False),
         NOTE,
         TIME,

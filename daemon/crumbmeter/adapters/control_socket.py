@@ -166,12 +166,13 @@ class ControlSocket:
             writer.transport.abort()
             self._clients.discard(task)
 
-    def view_bytes(self, tag: str | int | None) -> bytes:
-        """Make the line for the newest view."""
+    def view_bytes(self, tag: str | int | None, *, words: bool = False) -> bytes:
+        """Make the line for the newest view; where asked, with the raw words behind it."""
         result = self._views.value
         if result is None:
             return lines.answer("error", tag, {"why": "no scan has finished yet"})
-        return lines.answer("view", tag, lines.view_line(self._origin, self._names, result, self._clock.now_s()))
+        body = lines.view_line(self._origin, self._names, result, self._clock.now_s())
+        return lines.answer("view", tag, body | lines.words_body(self._names, result) if words else body)
 
     def settings_bytes(self, tag: str | int | None) -> bytes:
         """Make the line for the settings."""
@@ -247,8 +248,8 @@ class _Client:
             return
         server, tag = self._server, request.tag
         match request.ask:
-            case Ask.VIEW:
-                await _write(self._writer, server.view_bytes(tag))
+            case Ask.VIEW | Ask.WORDS:
+                await _write(self._writer, server.view_bytes(tag, words=request.ask is Ask.WORDS))
             case Ask.SETTINGS:
                 await _write(self._writer, server.settings_bytes(tag))
             case Ask.COMMAND:

@@ -32,6 +32,10 @@ def names_of(site: Site) -> Names:
         signal_ids=tuple(signal.signal_id for signal in params.signals),
         signal_units=tuple(si_code(source.unit) for source in params.sources),
         output_roles=tuple(spec.role for spec in params.outputs),
+        places=tuple(
+            (place.block, place.offset, source.register.count)
+            for place, source in zip(params.plan.signals, params.sources, strict=True)
+        ),
     )
 
 

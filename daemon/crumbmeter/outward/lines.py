@@ -1,7 +1,7 @@
 """The local socket's protocol, one JSON object a line each way. Sans-IO: bytes in, a request or a reason out.
 
-Requests: `{"ask": "view"}`, `{"ask": "follow"}`, `{"ask": "settings"}`, `{"ask": "links"}`,
-`{"ask": "trace", "device": "feeder", "seconds": 10}` and
+Requests: `{"ask": "view"}`, `{"ask": "words"}`, `{"ask": "follow"}`, `{"ask": "settings"}`,
+`{"ask": "links"}`, `{"ask": "trace", "device": "feeder", "seconds": 10}` and
 `{"ask": "command", "kind": "stop feed", "who": "operator", "subject": "", "value": 0, "id": "...", "expires_in_s": 10,
 "wait_s": 2}`. Each may carry a `tag`, which its answers carry too. docs/socket.md tells the answers.
 """
@@ -37,6 +37,8 @@ class Ask(StrEnum):
     """What may be asked."""
 
     VIEW = "view"
+    WORDS = "words"
+    """The view, and beside it the raw words that each signal was made of in that scan."""
     FOLLOW = "follow"
     SETTINGS = "settings"
     COMMAND = "command"
@@ -130,6 +132,16 @@ def view_line(origin: Origin, names: Names, result: ScanResult, now_s: float) ->
     stamp = Stamp(result.number, result.wall_us, result.view.now_s)
     age = {"scan_age_s": finite(max(0.0, now_s - result.began_s))}
     return envelope("view", origin, stamp, VIEW_VALID_S) | age | view_body(result.view, names)
+
+
+def words_body(names: Names, result: ScanResult) -> Json:
+    """Return by signal the raw words that came for it, as they stood in the image of a scan; null where none came."""
+    blocks = result.image.blocks
+    found: Json = {}
+    for name, (block, offset, count) in zip(names.signal_ids, names.places, strict=False):
+        words = blocks[block].words
+        found[name] = None if words is None else list(words[offset : offset + count])
+    return {"words": found}
 
 
 def answer(kind: str, tag: str | int | None, body: Mapping[str, Any]) -> bytes:

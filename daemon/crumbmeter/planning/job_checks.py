@@ -32,7 +32,7 @@ def feeder_checks(feeder: FeederPlan, hours: Sequence[Hour]) -> Iterator[Check]:
         (("feeder.calibrated_low_rpm", feeder.low_rev_s), ("feeder.calibrated_high_rpm", feeder.high_rev_s))
     )
     asked = most.rubber_kg_s / least.rubber_kg_s
-    yield judged(Subject.TURNDOWN, asked, feeder.turndown, where=f"{_where(least)} to {_where(most)}", missing=missing)
+    yield judged(Subject.TURNDOWN, asked, feeder.turndown, missing=missing)
     if feeder.most_kg_s is not None:
         yield judged(Subject.HIGHEST_RATE, most.rubber_kg_s, feeder.most_kg_s, where=_where(most))
     yield from _refill_checks(feeder, most)
@@ -45,7 +45,10 @@ def _refill_checks(feeder: FeederPlan, most: Hour) -> Iterator[Check]:
     given = (feeder.refill_at_kg, feeder.refill_to_kg, feeder.refill_kg_s)
     missing = _none(tuple(zip(CHARGE, given, strict=True)))
     if turn is not None and turn.refill_s is None:
-        for subject, limit in ((Subject.REFILL_TIME, feeder.most_refill_s), (Subject.REFILL_SHARE, 1.0)):
+        for subject, limit in (
+            (Subject.REFILL_TIME, feeder.most_refill_s),
+            (Subject.REFILL_SHARE, feeder.most_refill_share),
+        ):
             yield Check(subject, Verdict.FAILS, None, limit, where=_where(most))
         return
     yield judged(
@@ -88,7 +91,7 @@ def bag_checks(bags: Bags, feeder: FeederPlan, needed: Needs, hours: Sequence[Ho
         room = feeder.supply_kg - feeder.supply_low_kg
     missing = _none((("feeder.supply", feeder.supply_kg), ("feeder.supply_low", feeder.supply_low_kg)))
     yield judged(Subject.BAG_FITS, room, bags.bag_kg, at_least=True, missing=missing)
-    yield judged(Subject.STOCK, float(bags.on_hand_bags), float(needed.bags), at_least=True)
+    yield judged(Subject.STOCK, float(bags.on_hand_bags), float(needed.day_bags), at_least=True)
 
 
 def line_checks(line: LineJob, results: Sequence[LineResult]) -> Iterator[Check]:
@@ -145,7 +148,7 @@ def _extremes(hours: Sequence[Hour]) -> tuple[Hour, Hour]:
 
 
 def _where(hour: Hour) -> str:
-    return f"{hour.mix_id}, {hour.rate_name} rate"
+    return f"{hour.mix_id}, {hour.rate_name}"
 
 
 def _none(given: tuple[tuple[str, object], ...]) -> tuple[str, ...]:

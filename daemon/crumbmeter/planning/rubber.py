@@ -114,6 +114,8 @@ class Needs:
     production_s: float
     """[s] At the typical rate."""
     days: int
+    day_bags: int
+    """For a day at the typical rate, of the mix that takes the most rubber; never more than for the job."""
 
 
 def hours(mixes: tuple[JobMix, ...], rates: Rates) -> tuple[Hour, ...]:
@@ -134,7 +136,11 @@ def needs(mixes: tuple[JobMix, ...], rates: Rates, bags: Bags) -> Needs:
     deliver = max(0, count - bags.on_hand_bags)
     trucks = None if bags.truck_bags is None else whole(deliver / bags.truck_bags)
     production_s = mix_kg / rates.typical_kg_s
-    return Needs(mix_kg, rubber_kg, waste_kg, count, deliver, trucks, production_s, whole(production_s / rates.day_s))
+    most = max((mix.rubber_share for mix in mixes), default=0.0)
+    day = whole(min(rates.day_s * rates.typical_kg_s * most * (1.0 + bags.waste) / bags.bag_kg, count))
+    return Needs(
+        mix_kg, rubber_kg, waste_kg, count, deliver, trucks, production_s, whole(production_s / rates.day_s), day
+    )
 
 
 def whole(count: float) -> int:

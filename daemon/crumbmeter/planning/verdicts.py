@@ -28,14 +28,14 @@ class Subject(StrEnum):
     REFILL_SHARE = "time in refill"
     BAG_INTERVAL = "bag-change interval"
     BAG_FITS = "room for a bag"
-    SUPPLY_RESERVE = "supply hopper's reserve"
-    STOCK = "bags in stock"
-    SALTATION = "air velocity"
+    SUPPLY_RESERVE = "supply reserve"
+    STOCK = "first day's bags"
+    SALTATION = "air over saltation"
     LOADING = "solids loading"
     PRESSURE = "pressure drop"
     BLOWER_POWER = "blower's power"
     ELECTRIC_SUPPLY = "electric supply"
-    COST = "cost of the dry route"
+    COST = "dry route's cost"
 
 
 @dataclass(frozen=True, slots=True)

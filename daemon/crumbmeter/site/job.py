@@ -26,6 +26,8 @@ from crumbmeter.site.settings import Site
 from crumbmeter.site.validate import check_named, check_table, known_keys, models_in
 
 J_PER_KWH = 3.6e6
+MOST_MIXES, MOST_LOADS = 4, 8
+"""More do not fit the two pages of a plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +109,9 @@ def _list_problems(doc: Document) -> list[Problem]:
 
 
 def _count_problems(doc: Document) -> list[Problem]:
-    """Check how many there are: more do not fit the plan's two pages."""
+    """Check how many there are."""
     problems = []
-    for key, kind, most in (("mixes", dict, 6), ("loads", list, 10)):
+    for key, kind, most in (("mixes", dict, MOST_MIXES), ("loads", list, MOST_LOADS)):
         given = doc.data.get(key)
         if isinstance(given, kind) and len(given) > most:
             expected = f"has {len(given)} entries, and takes at most {most}"

@@ -271,12 +271,12 @@ class JobFile(Keys):
 
     job: JobKeys = Field(description="What the job is.")
     rates: RateKeys = Field(description="Rates of the plant.")
-    mixes: dict[Name, JobMixKeys] = Field(min_length=1, max_length=6, description="Mixes, by name; at most six.")
+    mixes: dict[Name, JobMixKeys] = Field(min_length=1, max_length=4, description="Mixes, by name; at most four.")
     bags: JobBagKeys = Field(description="How the rubber comes.")
     feeder: JobFeederKeys = Field(default_factory=JobFeederKeys, description="The feeder.")
     line: JobLineKeys = Field(default_factory=JobLineKeys, description="Conveying line and blower.")
-    loads: Annotated[tuple[LoadKeys, ...], Field(strict=False, max_length=10)] = Field(
-        default=(), description="Electric loads; at most ten."
+    loads: Annotated[tuple[LoadKeys, ...], Field(strict=False, max_length=8)] = Field(
+        default=(), description="Electric loads; at most eight."
     )
     supply: SupplyKeys | None = Field(default=None, description="The electric supply.")
     prices: PriceKeys | None = Field(default=None, description="Prices.")

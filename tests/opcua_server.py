@@ -11,11 +11,17 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from asyncua import Server, ua
+from asyncua import ua
+from asyncua.server.server import Server
+from asyncua.ua.attribute_ids import AttributeIds
+
+from crumbmeter.field.opcua import NAMES, WORDS, node_register
+from crumbmeter.field.spec import DeviceSpec, OpcuaSpec, RegisterSpec, Transport
+from tests.fakes import device_spec
 
 ROOT = Path(__file__).parents[1]
 NAMESPACE = "urn:crumbmeter:test:plant"
@@ -69,6 +75,13 @@ class ServerProcess:
         assert self._process is not None
         self._process.send_signal(number)
 
+    def revive(self) -> None:
+        """Have it run and take writes again, whatever a test did to it."""
+        if self._process is None:
+            self.start()
+        self.send(signal.SIGCONT)
+        self.do("lock", locked=False)
+
     def stop(self) -> None:
         """Kill it. Its port stays its own."""
         process, self._process = self._process, None
@@ -76,6 +89,24 @@ class ServerProcess:
             process.send_signal(signal.SIGCONT)
             process.kill()
             process.communicate()
+
+
+def opcua_spec(server: ServerProcess, nodes: Sequence[RegisterSpec], **changes: Any) -> DeviceSpec:
+    """Describe a device whose nodes these are."""
+    inner = {"path": "", "nodes": tuple(nodes), "publishing_s": 0.25}
+    inner |= {key: changes.pop(key) for key in ("security", "publishing_s", "path") if key in changes}
+    given = {"timeout_s": 1.0, "connect_timeout_s": 5.0, **changes}
+    name = given.pop("device_id", "feeder")
+    opcua = OpcuaSpec(**inner)  # type: ignore[arg-type]
+    return device_spec(name, port=server.port, unit_id=0, transport=Transport.OPCUA, opcua=opcua, **given)
+
+
+def registers(*named: tuple[str, str]) -> tuple[RegisterSpec, ...]:
+    """Describe nodes by name and type, in the order of their places."""
+    return tuple(
+        node_register(WORDS * place, NAMES[kind][0], f"nsu={NAMESPACE};s={name}")
+        for place, (name, kind) in enumerate(named)
+    )
 
 
 @contextlib.contextmanager
@@ -138,9 +169,17 @@ class _Running:
         if told["do"] == "put":
             kind = told["kind"] or self.kinds[told["name"]]
             value = ua.DataValue(_variant(told["value"], kind), ua.StatusCode(ua.UInt32(told["status"])))
-            await self.server.write_attribute_value(self.nodes[told["name"]].nodeid, value)
+            node_id = self.nodes[told["name"]].nodeid
+            if told["value"] is None or told["kind"]:  # which the library would not let in at the front
+                held: Any = self.server.iserver.aspace[node_id]
+                held.attributes[AttributeIds.Value].value = value
+            else:
+                await self.server.write_attribute_value(node_id, value)
         elif told["do"] == "get":
             return {"value": await self.nodes[told["name"]].read_value()}
+        elif told["do"] == "lock":
+            for node in self.nodes.values():
+                await node.set_writable(not told["locked"])
         elif told["do"] == "delete_subscriptions":
             await service.delete_subscriptions(list(service.subscriptions))
         elif told["do"] == "silence_subscriptions":

@@ -123,8 +123,8 @@ def served(nodes: dict[str, dict[str, Any]], **settings: Any) -> Iterator[Server
 def _variant(value: Any, kind: str) -> ua.Variant:
     if value is None:
         return ua.Variant(None, ua.VariantType.Null)
-    numbers = {"nan": float("nan"), "inf": float("inf")}
-    return ua.Variant(numbers.get(value, value) if kind != "String" else value, ua.VariantType[kind])
+    special = kind != "String" and isinstance(value, str)
+    return ua.Variant(float(value) if special else value, ua.VariantType[kind])
 
 
 class _Running:
@@ -170,11 +170,9 @@ class _Running:
             kind = told["kind"] or self.kinds[told["name"]]
             value = ua.DataValue(_variant(told["value"], kind), ua.StatusCode(ua.UInt32(told["status"])))
             node_id = self.nodes[told["name"]].nodeid
-            if told["value"] is None or told["kind"]:  # which the library would not let in at the front
-                held: Any = self.server.iserver.aspace[node_id]
-                held.attributes[AttributeIds.Value].value = value
-            else:
-                await self.server.write_attribute_value(node_id, value)
+            # Not through the front door, which lets no value of another type in.
+            held: Any = self.server.iserver.aspace[node_id]
+            held.attributes[AttributeIds.Value].value = value
         elif told["do"] == "get":
             return {"value": await self.nodes[told["name"]].read_value()}
         elif told["do"] == "lock":

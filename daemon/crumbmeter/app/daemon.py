@@ -20,7 +20,6 @@ from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.control_socket import ControlSocket
 from crumbmeter.adapters.logs import log_event, set_up_logs
 from crumbmeter.adapters.metrics_server import MetricsServer
-from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
@@ -88,7 +87,6 @@ class Daemon:
         self.params = params = site.params
         self.clock = RealClock(rate=rate, start_s=PROCESS_START_S)
         set_up_logs(self.clock.wall_us, log_stream)
-        silence_library()
         self.boot_id = new_boot_id()
         self._chance = random.Random()  # noqa: S311 - jitter, not secrets
         self.recording = Recording(site, self.boot_id, self.clock, fault_point)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from crumbmeter.adapters.modbus import LinkMaker
+from crumbmeter.adapters.field_links import FieldLinkMaker
 from crumbmeter.adapters.prometheus_links import UnitFigures
 from crumbmeter.adapters.socket_links import LinkDesk
 from crumbmeter.field.counts import UnitCounts
@@ -36,7 +36,7 @@ class FieldLinks:
         """
         serial = {device.device_id: device.transport.serial_frames for device in devices}
         self.trace = FrameTrace(clock, serial)
-        self.maker = LinkMaker(devices, self.trace)
+        self.maker = FieldLinkMaker(devices, self.trace)
         self.lines = make_lines(devices, self.maker, clock, rng, report)
         self._tallies = tuple(tallies)
 
@@ -68,7 +68,7 @@ class FieldLinks:
 def _figures(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: float) -> UnitFigures:
     requests = {"ok": counts.ok, "timeout": counts.timeouts, "lost": counts.lost, "withheld": counts.withheld}
     # Copies: the loop may be counting at this moment.
-    requests |= {f"exception {code:02d}": count for code, count in dict(counts.exceptions).items()}
+    requests |= {_refusal(code): count for code, count in dict(counts.exceptions).items()}
     requests |= {f"mismatch {kind}": count for kind, count in dict(counts.mismatches).items()}
     return UnitFigures(
         device_id=line.device.device_id,
@@ -81,6 +81,11 @@ def _figures(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: fl
         polls_skipped=tally.skipped,
         longest_round_s=tally.longest_pass_s,
     )
+
+
+def _refusal(code: int) -> str:
+    """Name a refusal: a Modbus exception has a small number, an OPC UA status a large one."""
+    return f"exception {code:02d}" if code < 0x10000 else f"status 0x{code:08X}"
 
 
 def _body(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: float) -> Mapping[str, Any]:

@@ -9,7 +9,8 @@ import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from crumbmeter.field.spec import OutputSpec
+from crumbmeter.field.opcua import read_back
+from crumbmeter.field.spec import OutputSpec, Table
 from crumbmeter.field.words import encode_si
 from crumbmeter.model.faults import CrumbmeterError, DeviceExceptionError
 from crumbmeter.model.outputs import OutputRole
@@ -112,7 +113,9 @@ class _Stop:
         register = spec.register
         try:
             await self._line.endpoint.revive(at_once=True)
-            found = await self._line.read(register.table, register.address, register.count, ahead=True)
+            whole = register.span if register.table is Table.NODE else register.own
+            came = await self._line.read(register.table, whole.first, whole.end - whole.first, ahead=True)
+            found = read_back(register, came, register.address - whole.first)
         except DeviceExceptionError as fault:
             self._note(spec, cause=f"read-back refused: {fault}")
         except CrumbmeterError as fault:

@@ -9,6 +9,7 @@ from pydantic.fields import FieldInfo
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.draft import NAMED
 from crumbmeter.site.keys.base import Keys, Ref
+from crumbmeter.site.keys.nodes import NodeProfileKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.quality import QualityPlanFile
 from crumbmeter.site.keys.site import SiteFile
@@ -84,6 +85,8 @@ def site_file_page() -> str:
         parts += _table(header, model, f"{info.description}{need}", 2)
     parts += ["# Device profile", "One file for each kind of device, in `devices/`; `profile` bears the file's name."]
     parts += _table("Top of the file", ProfileKeys, "", 2)
+    parts += ["# Device profile of an OPC UA server", "The same, where `protocol` is `opcua`."]
+    parts += _table("Top of the OPC UA file", NodeProfileKeys, "", 2)
     parts += ["# Units", "A unit is written exactly so. Inside, and in every record, values are SI.", _units()]
     return "\n\n".join(part for part in parts if part) + "\n"
 

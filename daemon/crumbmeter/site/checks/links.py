@@ -5,7 +5,7 @@ from pathlib import Path
 from crumbmeter.field.spec import RegisterSpec, WordType
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
-from crumbmeter.site.checks.transports import check_transports, endpoint_of
+from crumbmeter.site.checks.transports import check_transports, endpoint_of, speaks_opcua
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
 from crumbmeter.site.keys.pulses import shown_register
@@ -33,6 +33,9 @@ def check_links(draft: Draft) -> None:
                 _shared_words(draft, name, signal.source, register, words)
             seen.setdefault(where, name)
             _limits(draft, name, signal, shown_register(signal, register))
+        if signal.uncertain_for_control and not speaks_opcua(draft, signal.source.split(".")[0]):
+            expected = "only a device that speaks OPC UA says of a value that it is uncertain"
+            draft.say("not-for-kind", ("signals", name, "uncertain_for_control"), expected, remedy="Take it out.")
         _periods(draft, name, signal)
 
 
@@ -58,13 +61,15 @@ def _shared_words(
 
 
 def _devices(draft: Draft) -> None:
-    seen: dict[tuple[str, int], str] = {}
+    seen: dict[tuple[str, int | str | None], str] = {}
     for name, device in draft.sound("devices"):
-        where = (endpoint_of(device), device.unit_id)
+        opcua = speaks_opcua(draft, name)
+        where = (endpoint_of(device, opcua=opcua), device.profile if opcua else device.unit_id)
         if where in seen:
             same = "serial port" if device.transport == "rtu" else "host, port"
-            expected = f"is the same {same} and unit as the device {seen[where]}"
-            draft.say("device-twice", ("devices", name, "unit_id"), expected)
+            key, what = ("profile", "server and profile") if opcua else ("unit_id", f"{same} and unit")
+            expected = f"is the same {what} as the device {seen[where]}"
+            draft.say("device-twice", ("devices", name, key), expected)
         seen.setdefault(where, name)
         check_order(draft, ("devices", name), device, "backoff_min_s", "backoff_max_s")
         if device.timeout_s >= 10 * device.poll_period_s:

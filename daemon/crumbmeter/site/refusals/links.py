@@ -157,6 +157,22 @@ LINKS: dict[str, Refusal] = {
         remedy="Give the device's own unit id, 1 to 247.",
         example='transport = "rtu"\nunit_id = 0',
     ),
+    "two-passwords": Refusal(
+        title="Two places for one password",
+        meaning="A password is read from a file or from the environment, and it must be clear from which.",
+        remedy="Keep one of password_file and password_variable.",
+        example='password_file = "/etc/crumbmeter/opcua"\npassword_variable = "OPCUA_PASSWORD"',
+    ),
+    "password-in-clear": Refusal(
+        title="A user without encryption",
+        meaning=(
+            "With policy none nothing of the connection is signed or encrypted; many servers then take the password as "
+            "it stands, and anybody on the network can read it and write to the server."
+        ),
+        remedy='Set policy = "basic256sha256" with mode = "sign_and_encrypt".',
+        example='policy = "none"\nuser = "crumbmeter"',
+        warning=True,
+    ),
     "write-function": Refusal(
         title="A function that cannot write the register",
         meaning="5 and 15 write coils, 6, 16, 22 and 23 registers; 5, 6 and 22 one address and no more.",

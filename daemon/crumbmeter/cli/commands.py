@@ -6,8 +6,8 @@ from typing import Annotated
 import typer
 
 from crumbmeter import __version__
+from crumbmeter.cli import begin, evidence, quality
 from crumbmeter.cli import check as check_command
-from crumbmeter.cli import evidence, quality
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
 
@@ -19,6 +19,7 @@ app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, help=HELP, rich_markup_mode=None
 )
 check_command.add_to(app)
+begin.add_to(app)
 evidence.add_to(app)
 quality.add_to(app)
 

@@ -42,6 +42,9 @@ BREACHES = {
     "The schema library lives in the site room and at the desk": (
         "daemon/crumbmeter/adapters/__init__.py", "import pydantic",
     ),
+    "The library that changes site files lives in the site room": (
+        "daemon/crumbmeter/cli/__init__.py", "import tomlkit",
+    ),
     "Web and password libraries live at the desk": ("daemon/crumbmeter/cli/__init__.py", "import fastapi"),
     "The desk knows control through the local socket alone": (
         "daemon/crumbmeter/web/__init__.py", "import crumbmeter.runtime.intake",

@@ -1,4 +1,4 @@
-"""`crumbmeter timing SITE`: start-up and step tests, guided; the times they show; and what follows for the site file."""
+"""`crumbmeter timing SITE`: guided start-up and step tests, and the times that they show."""
 
 import getpass
 import json
@@ -102,13 +102,13 @@ def _judge(places: Places, site: Site, asked: Asked, stretch: Stretch, answer: C
         saids = [said_of(one) for one in outcome.timings]
         put = append(site.desk.quality_folder, saids, machine_wall_us, machine_pause, flags=flags)
         sys.stderr.write(f"on record as entries {put[0].seq} to {put[-1].seq}\n")
-    _show(site, tested, outcome, asked)
+    _show(site, outcome, asked)
     if outcome.lines and asked.apply:
         offer(places.site, outcome.lines, who, answer)
     return OK if outcome.lines else FAILED
 
 
-def _show(site: Site, tested: Tested, outcome: Outcome, asked: Asked) -> None:
+def _show(site: Site, outcome: Outcome, asked: Asked) -> None:
     with opened(site) as sources:
         best = outcome.found.travels[0] if outcome.found.travels else None
         said_us = machine_wall_us()

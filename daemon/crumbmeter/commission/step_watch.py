@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from crumbmeter.control.params import Params
 from crumbmeter.estimation.travel.discharge import REACH, SETTLE_S
+from crumbmeter.estimation.travel.line import AFTER_S
 from crumbmeter.process.params import StreamKind
 from crumbmeter.process.path import effective_belt_m
 
@@ -55,9 +56,7 @@ def wanted_steps(params: Params) -> tuple[Wanted, ...]:
                    "travel again, and how the load changes the pace", reach_s),
         ]  # fmt: skip
         if any(one.kind is StreamKind.RECYCLE for one in params.streams):
-            found.append(
-                Wanted("RAP step", "switch RAP off or on alone", "RAP's own way from the collar", reach_s)
-            )
+            found.append(Wanted("RAP step", "switch RAP off or on alone", "RAP's own way from the collar", reach_s))
     if params.contacts.line_pressure is not None or params.weighing.auger_speed is not None:
         after_s = max(AFTER_S, 3.0 * params.line.travel_s)
         found.append(

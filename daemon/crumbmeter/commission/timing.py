@@ -20,7 +20,7 @@ from crumbmeter.qc.timing import Basis, Curve, Figure, Timing
 from crumbmeter.runtime.travelrecord import TravelRecord
 
 KINDS = {"start": "start", "stop": "stop", "rate": "rate change"}
-SAW = "identified: arrival after the steps of the rates"
+SAW = "arrival after the steps of the rates"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,20 +98,18 @@ class _Maker:
             basis = Basis.IDENTIFIED if seen.measured else Basis.GEOMETRY
             how = SAW if seen.measured else "its own arrival was not seen: scaled with the drum's"
             one = seen.to_instrument
-            what = f"from the scale to the instrument behind the drum ({self._best.instrument})"
+            what = f"scale to {self._best.instrument}"
             yield Figure(what, basis, one.value, one.low, one.high, None, "", how)
         doubt_s = 2.0 * Doubts().belt * belt_s
         yield Figure(
-            "on the belt, to the drum", Basis.GEOMETRY, belt_s, belt_s - doubt_s, belt_s + doubt_s, None, "",
+            "scale to drum, on the belt", Basis.GEOMETRY, belt_s, belt_s - doubt_s, belt_s + doubt_s, None, "",
             f"length over speed, {run.belt_m:g} m at {run.belt_speed_m_s:g} m/s",
         )  # fmt: skip
-        how = "the arrival above, less the belt and the part behind the injection point, which cannot be seen"
-        yield self._sited("in the drum, to the injection point", f"{key}.drum_residence_s", Basis.GEOMETRY, how,
+        how = "arrival less belt and the part behind the injection point, which cannot be seen"
+        yield self._sited("drum to injection point", f"{key}.drum_residence_s", Basis.GEOMETRY, how,
                           run.drum_s, DRUM)  # fmt: skip
 
-    def _sited(
-        self, what: str, site_key: str, basis: Basis, how: str, in_force_s: float, withheld_as: str
-    ) -> Figure:
+    def _sited(self, what: str, site_key: str, basis: Basis, how: str, in_force_s: float, withheld_as: str) -> Figure:
         """Return a figure that has its line in the site file, by the line that is proposed for it."""
         line = self._lines.get(site_key)
         if line is None or line.interval is None:
@@ -128,13 +126,13 @@ class _Maker:
 
     def _of_drum(self, drum: DrumRun) -> Iterator[Figure]:
         how = "the site's share of the identified travel"
-        yield self._sited("from the injection point to the outlet", "drum.outlet_residence_s", Basis.GEOMETRY, how,
+        yield self._sited("injection point to outlet", "drum.outlet_residence_s", Basis.GEOMETRY, how,
                           drum.outlet_s, DRUM)  # fmt: skip
 
     def line(self, line: LineRun | None) -> Timing:
         """Make that of the rubber line."""
         seen, trace = self._found.line, None if line is None else line_trace(line, self._found)
-        figure = self._sited("rubber line, from the auger to the injection point", "line.travel_s", Basis.IDENTIFIED,
+        figure = self._sited("auger to injection point", "line.travel_s", Basis.IDENTIFIED,
                              _how(seen, "ramp of the line's pressure"), self._tested.params.line.travel_s,
                              LINE)  # fmt: skip
         return self._timing(LINE, iter((figure,)), trace, ("fed into the line", "line pressure"),
@@ -143,7 +141,7 @@ class _Maker:
     def auger(self, auger: AugerRun | None) -> Timing:
         """Make that of the auger."""
         seen, trace = self._found.auger, None if auger is None else auger_trace(auger, self._found)
-        figure = self._sited("auger, from the speed asked for to the speed", "feeder.auger_lag_s", Basis.IDENTIFIED,
+        figure = self._sited("speed asked for to speed", "feeder.auger_lag_s", Basis.IDENTIFIED,
                              _how(seen, "speed measured against speed asked for"),
                              self._tested.params.feed.auger_lag_s, AUGER)  # fmt: skip
         return self._timing(AUGER, iter((figure,)), trace, ("speed asked for", "speed measured"),

@@ -38,8 +38,8 @@ def draw(chart: Chart, width_mm: float = 174.0, height_mm: float = 62.0) -> byte
         _series(axes, series, index)
     for limit in chart.limits:
         _limit(axes, limit)
-    for moment in chart.moments:
-        _moment(axes, moment)
+    for place, moment in enumerate(chart.moments):
+        _moment(axes, moment, first=place == 0)
     _scale_x(axes, chart.series)
     if len(chart.series) > 1:
         figure.legend(loc="outside upper right", ncols=len(chart.series), fontsize=7, frameon=False, borderpad=0.1)
@@ -91,11 +91,12 @@ def _limit(axes: Axes, limit: Limit) -> None:
     )  # fmt: skip
 
 
-def _moment(axes: Axes, moment: Moment) -> None:
+def _moment(axes: Axes, moment: Moment, *, first: bool) -> None:
     axes.axvline(moment.x, color=GREY, linestyle=(0, (4, 2)), linewidth=0.7)
     axes.annotate(
-        moment.name, (moment.x, 1.0), xycoords=("data", "axes fraction"), xytext=(2, -2), textcoords="offset points",
-        fontsize=6.5, color=GREY, va="top", rotation=90, annotation_clip=False, parse_math=False,
+        moment.name, (moment.x, 1.0), xycoords=("data", "axes fraction"), xytext=(-2 if first else 2, 1),
+        textcoords="offset points", fontsize=6.5, color=GREY, va="bottom", ha="right" if first else "left",
+        annotation_clip=False, parse_math=False,
     )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from typing import Final
 
 from crumbmeter.qc.timing import Basis, Curve, Timing
 from crumbmeter.report.document import Block, Chart, Column, Document, Drawn, Moment, Series, Table, Text, number
-from crumbmeter.report.figures import Value, iso, moment
+from crumbmeter.report.figures import Value, moment, shown
 from crumbmeter.report.frame import Frame
 
 WORDS: Final = {
@@ -43,13 +43,10 @@ def document(
     if newest is not None:
         period = (
             f"run {newest.boot_id[:8]}, seconds {newest.from_s:.0f} to {newest.to_s:.0f}; "
-            f"{iso(moment(newest.done_us, frame.zone))}, by {newest.who}"
+            f"{shown(moment(newest.done_us, frame.zone))}, by {newest.who}"
         )
     blocks: list[Block] = [] if not rate else [Text(rate)]
-    off = disagreements(timings)
-    if off:
-        blocks.insert(0, Table("To be looked at", (Column("what"),), [(one,) for one in off]))
-    blocks += timing_blocks(timings)
+    blocks = [*doubt_blocks(timings), *blocks, *timing_blocks(timings)]
     if proposed:
         columns = (Column("table and key"), number("in force", "", None), Column("proposed"))
         note = "Written only on a typed yes (`crumbmeter timing --apply`)."
@@ -84,19 +81,28 @@ def figures_table(timings: Sequence[Timing]) -> Table:
     return Table("Timing", columns, [row for _, row in sorted(rows, key=lambda one: one[0] is not False)], note)
 
 
-def disagreements(timings: Sequence[Timing]) -> list[str]:
-    """Say in words which of the site file's figures lie outside what was found, and what was not seen at all."""
-    found = []
-    for timing in timings:
-        for one in timing.figures:
-            if one.agrees is False:
-                found.append(
-                    f"{timing.about}: {one.what}: the site file has {one.in_force_s:g} s, found "
-                    f"{one.low_s:.1f} to {one.high_s:.1f} s ({one.site_key})"
-                )
-            elif one.basis is Basis.ASSUMED:
-                found.append(f"{timing.about}: {one.what}: assumed, {one.how}")
-    return found
+def doubt_blocks(timings: Sequence[Timing]) -> Iterator[Block]:
+    """Say which of the site file's figures lie outside what was found, and which were not seen at all."""
+    rows: list[tuple[Value, ...]] = [
+        (timing.about, one.what, one.in_force_s, one.low_s, one.high_s, one.site_key)
+        for timing in timings
+        for one in timing.figures
+        if one.agrees is False
+    ]
+    if rows:
+        columns = (
+            Column("of"), Column("time"), number("site file", "s", 1), number("found from", "s", 1),
+            number("to", "s", 1), Column("site key"),
+        )  # fmt: skip
+        yield Table("The site file disagrees with what was found", columns, rows)
+    assumed = [
+        f"{timing.about}, {one.what}: {one.how}."
+        for timing in timings
+        for one in timing.figures
+        if one.basis is Basis.ASSUMED
+    ]
+    if assumed:
+        yield Text(" ".join(assumed), "Assumed, because nothing was seen")
 
 
 def curve_chart(timing: Timing, curve: Curve) -> Chart:
@@ -112,7 +118,7 @@ def curve_chart(timing: Timing, curve: Curve) -> Chart:
         f"{title}: what was done, what was seen", f"time in the run [{unit}]", "of the largest response [%]",
         (
             Series(curve.stimulus_name, x, curve.stimulus_percent, Drawn.STEP),
-            Series(curve.response_name, x, curve.response_percent, Drawn.LINE),
+            Series(curve.response_name, x, curve.response_percent, Drawn.POINTS),
             Series("fit", x, curve.fitted_percent, Drawn.LINE),
         ),
         note=f"The largest step, and the mean delay found from it: {curve.delay_s:.2f} s.",

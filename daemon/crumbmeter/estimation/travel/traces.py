@@ -1,4 +1,4 @@
-"""What was fed, what was seen, and what the fit makes of it, side by side: for the eye, which finds a wrong fit at once.
+"""What was fed, what was seen, and what the fit makes of it, side by side: the eye finds a wrong fit at once.
 
 All three are in percent of the largest response of the fit, so that one axis holds them whatever the instrument's unit.
 """
@@ -6,9 +6,9 @@ All three are in percent of the largest response of the fit, so that one axis ho
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from crumbmeter.estimation.travel.discharge import Doubts, DrumFit, Layout, fed_of, shape_of
-from crumbmeter.estimation.travel.fitting import Fit, Shape
+from crumbmeter.estimation.travel.discharge import Doubts, Layout, fed_of, shape_of
 from crumbmeter.estimation.travel.findings import Findings
+from crumbmeter.estimation.travel.fitting import Fit, Shape
 from crumbmeter.estimation.travel.line import AFTER_S, BEFORE_S, auger_shape, line_shape
 from crumbmeter.estimation.travel.record import AugerRun, DrumRun, LineRun, Seen
 from crumbmeter.estimation.travel.steps import Step

@@ -136,6 +136,14 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
+class Moment:
+    """A line up the chart."""
+
+    name: str
+    x: float
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """One diagram."""
 
@@ -146,6 +154,8 @@ class Chart:
     series: tuple[Series, ...]
     limits: tuple[Limit, ...] = ()
     note: str = ""
+    moments: tuple[Moment, ...] = ()
+    """Only where x is a number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,10 +240,12 @@ def _block(block: Block) -> Mapping[str, Any]:
         case Table():
             return {"block": "table", **table_content(block)}
         case Chart():
+            moments = [{"name": one.name, "x": plain(one.x)} for one in block.moments]
             return {
                 "block": "chart", "title": block.title, "x": block.x_label, "y": block.y_label, "note": block.note,
                 "series": [_series(one) for one in block.series],
                 "limits": [{"name": one.name, "y": plain(one.y), "centre": one.centre} for one in block.limits],
+                **({"moments": moments} if moments else {}),
             }  # fmt: skip
         case Text():
             return {"block": "text", "title": block.title, "words": block.words}

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
-from crumbmeter.commission.looking import shown_value
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import read_contacts
 from crumbmeter.field.words import UnencodableError, encode_si
 from crumbmeter.model.outputs import MOVES_RUBBER, OutputRole
 from crumbmeter.model.reading import Reading
 from crumbmeter.qc.loop_checks import Loop, LoopKind
+from crumbmeter.report.loop_sheet import value_words
 from crumbmeter.runtime.stopping import REST
 from crumbmeter.site.loops import loops_of
 from crumbmeter.site.settings import Site
@@ -102,7 +102,7 @@ def _needs_value(wish: Wish) -> list[str]:
 def _value_refusals(site: Site, loop: Loop, value_si: float, *, beyond: bool) -> list[str]:
     low_si, high_si = loop.low_si, loop.high_si
     if not isfinite(value_si) or not low_si <= value_si <= high_si:
-        limits = f"{shown_value(loop, low_si)} to {shown_value(loop, high_si)}"
+        limits = f"{value_words(loop, low_si)} to {value_words(loop, high_si)}"
         return [f"{loop.name}: {value_si!r} (SI) is outside of its limits, {limits}"]
     spec = next(one for one in site.params.outputs if one.role == loop.name)
     try:
@@ -111,8 +111,8 @@ def _value_refusals(site: Site, loop: Loop, value_si: float, *, beyond: bool) ->
         return [f"{loop.name}: {fault}"]
     most_si = low_si + SMALL_SHARE * (high_si - low_si)
     if not loop.is_contact and value_si > most_si and not beyond:
-        most = f"{100.0 * SMALL_SHARE:g} % of its range ({shown_value(loop, most_si)})"
-        return [f"{loop.name}: {shown_value(loop, value_si)} is beyond {most}; --beyond where it has to be"]
+        most = f"{100.0 * SMALL_SHARE:g} % of its range ({value_words(loop, most_si)})"
+        return [f"{loop.name}: {value_words(loop, value_si)} is beyond {most}; --beyond where it has to be"]
     return []
 
 

@@ -20,7 +20,7 @@ from crumbmeter.cli.loop_work import START_S, LoopRefusedError, Place, initials,
 from crumbmeter.commission.expecting import ExpectRefusedError, parse_value
 from crumbmeter.commission.proof_parts import Outcome, Second
 from crumbmeter.commission.proving import Proof
-from crumbmeter.commission.write_rules import CAUTIONS, HAND_SHAKE, Wish, actual_of, refusals
+from crumbmeter.commission.write_rules import CAUTIONS, Wish, actual_of, hand_shake, refusals
 from crumbmeter.field.plan import wire_addresses
 from crumbmeter.field.scaling import line
 from crumbmeter.journal.errors import JournalUnreadableError
@@ -147,9 +147,9 @@ def _plan_words(site: Site, wish: Wish) -> str:
         lines.append(
             f"  {role.value} = {value_words(loops[role.value], value_si)} ({row.device_id}, {wire_words(row)})"
         )
-    own = [role.value for role in HAND_SHAKE if role.value in rows]
+    own = [role.value for role in hand_shake(site.params, wish)]
     if own:
-        lines.append(f"  and with it, as the feeder asks for: {', '.join(own)}")
+        lines.append(f"  and, as the device asks for: {', '.join(own)}")
     return "\n".join([*lines, "Ctrl-C ends it at any moment.\n"])
 
 

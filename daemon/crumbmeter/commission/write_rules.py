@@ -64,6 +64,24 @@ class Wish:
         own = () if self.value_si is None else ((self.role, self.value_si),)
         return (*self.beside, *own)
 
+    @property
+    def roles(self) -> tuple[OutputRole, ...]:
+        """Return the outputs that are named."""
+        return tuple(role for role, _ in self.values)
+
+
+def hand_shake(params: Params, wish: Wish) -> tuple[OutputRole, ...]:
+    """Return what has to be written beside the outputs that are named.
+
+    That is the owner register, where the site has one, and the heartbeat, where a device of theirs listens to it: it
+    also shows whoever reads the owner register that its owner lives.
+    """
+    has = {OutputRole(spec.role): spec.device for spec in params.outputs}
+    devices = {has[role] for role in (wish.role, *wish.roles) if role in has}
+    owned = OutputRole.OWNER in has
+    beats = OutputRole.HEARTBEAT in has and (owned or has[OutputRole.HEARTBEAT] in devices)
+    return (*((OutputRole.HEARTBEAT,) if beats else ()), *((OutputRole.OWNER,) if owned else ()))
+
 
 def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
     """Say everything for which a proof is not begun; empty where it may be.
@@ -79,8 +97,7 @@ def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
         why.append(f"--for {wish.seconds:g}: a proof takes more than 0 and at most {MOST_S:g} s")
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.OUTPUT}
     why += _needs_value(wish)
-    roles = [role for role, _ in wish.values]
-    if len(set(roles)) != len(roles):
+    if len(set(wish.roles)) != len(wish.roles):
         why.append("an output is named twice")
     for role, value_si in dict.fromkeys((*wish.values, *(((wish.role, 0.0),) if wish.value_si is None else ()))):
         if role.value not in loops:

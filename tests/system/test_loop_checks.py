@@ -18,11 +18,15 @@ from crumbmeter.site import load
 from tests.system.brokers import until
 from tests.system.conftest import Bench
 from tests.system.plants import Peek, SiteFile, Tap, at
+from tests.system.test_two_masters import OWNER
 
 TURN = ("output", "auger_speed", "--value", "5rpm", "--with", "airlock_run=closed", "--with", "feed_run=closed")
 SPEED, HEARTBEAT, RUN, AIRLOCK = (6, 0), (6, 3), (5, 0), (5, 1)
 """Function code and address of each register that turning the auger needs, at the feeder."""
 CATCH = at(0.2, "diverter_catch")
+PLAN = 'quality_plan = "../quality/demo_drum.toml"'
+"""Not at hand in the folder of a test."""
+OWNER_WRITE = struct.pack(">BH", 6, 4)
 
 
 class Check:
@@ -79,7 +83,7 @@ async def at_rest(port: int) -> bool:
 async def site(bench: Bench) -> SiteFile:
     """Return a site whose plant runs, seen through taps, with the diverter on catch."""
     made = bench.site()
-    made.path.write_text(made.path.read_text().replace('quality_plan = "../quality/demo_drum.toml"', ""))
+    made.path.write_text(made.path.read_text().replace(PLAN, ""))
     await bench.plant(made, tapped=True, more=CATCH)
     return made
 
@@ -147,6 +151,53 @@ async def test_a_lost_link_ends_it_and_says_that_rest_is_not_known(bench: Bench,
     assert (entry.what["passed"], entry.what["at_rest"]) == (False, False)
 
 
+async def test_an_emergency_stop_ends_it_at_rest(bench: Bench) -> None:
+    made = bench.site()
+    made.path.write_text(made.path.read_text().replace(PLAN, ""))
+    await bench.plant(made, tapped=True, more=CATCH + at(25.0, "emergency_stop"))
+    code, said = await prove(made, *TURN).end()
+    assert (code, ": emergency stop." in said) == (1, True), said
+    assert "At rest, and read back: auger_speed, feed_run, airlock_run." in said
+    assert await at_rest(bench.taps["feeder"].target)
+
+
+async def test_where_the_site_has_an_owner_register_it_is_claimed_and_given_back(bench: Bench, site: SiteFile) -> None:
+    text = site.path.read_text()
+    site.path.write_text(text.replace("[outputs.heartbeat]", OWNER + "\n[outputs.heartbeat]", 1))
+    code, said = await prove(site, *TURN, seconds=10.0).end()
+    assert code == 0, said
+    assert "owner" in said.split("At rest, and read back:")[1].split("\n")[0]
+    assert_only(bench, (SPEED, HEARTBEAT, RUN, AIRLOCK, (6, 4)))
+    owners = [struct.unpack(">H", one[3:5])[0] for one in bench.taps["feeder"].writes if one[:3] == OWNER_WRITE]
+    assert owners[0] > 0
+    assert owners[-1] == 0
+    assert bench.taps["feeder"].writes[0][:3] == OWNER_WRITE, "nothing is written before the claim"
+
+
+async def test_a_walk_asks_at_each_signal_and_goes_on_where_it_was_ended(site: SiteFile) -> None:
+    """Rate, belt speed and total of the first scale: one look, one left, and the end."""
+    typed = "0 short_ton/h\nempty belt\ns\nx\ns\nq\n"
+    first = await walked(site, typed)
+    assert "1 of 27: aggregate_flow is not checked: never checked" in first
+    assert "belt_scale.wet_flow, -5 to 400 short_ton/h" in first
+    assert "2 of 27: aggregate_belt_speed" in first
+    assert "nothing is on record: aggregate_belt_speed: 'x' is no number" in first
+    assert "Ended. All that was seen is on record" in first
+    (entry,) = recorded(site)
+    assert (entry.about, entry.what["how"], entry.what["by"]) == ("aggregate_flow", "empty belt", "XY")
+    again = await walked(site, "q\n")
+    assert f"1 of 27: aggregate_flow is {'not checked' if entry.what['passed'] else 'failed'}" in again
+
+
+async def walked(site: SiteFile, typed: str) -> str:
+    command = [sys.executable, "-m", "crumbmeter", "loop-check", str(site.path), "walk", "--by", "XY", "--within", "3"]
+    done = await asyncio.to_thread(
+        subprocess.run, command, cwd=site.folder, input=typed.encode(), capture_output=True, check=False, timeout=60
+    )
+    assert done.returncode == 1, done.stderr
+    return done.stdout.decode()
+
+
 async def test_a_write_that_the_device_does_not_take_is_not_proved(bench: Bench, site: SiteFile) -> None:
     bench.taps["feeder"].alter = lambda pdu: None if pdu[:3] == struct.pack(">BH", *SPEED) else pdu
     code, said = await prove(site, *TURN, seconds=30.0).end()
@@ -170,7 +221,7 @@ async def test_what_is_refused_writes_nothing(bench: Bench, key: str, words: tup
     site = bench.site()
     more = "" if key == "diverter" else CATCH
     await bench.plant(site, tapped=True, more=more + (at(0.3, "feeder_local", rpm=0.0) if key == "local" else ""))
-    site.path.write_text(site.path.read_text().replace('quality_plan = "../quality/demo_drum.toml"', ""))
+    site.path.write_text(site.path.read_text().replace(PLAN, ""))
     if key == "control":
         site.set("control", "allowed", value=False)
     code, said = await check(site, *words, "--for", "5", "--by", "XY")
@@ -222,7 +273,7 @@ async def test_a_signal_is_read_through_the_daemon_and_at_its_device_alike(bench
 
 def test_a_sheet_is_made_before_the_plant_has_a_record(bench: Bench, tmp_path: Path) -> None:
     site = bench.site()
-    site.path.write_text(site.path.read_text().replace('quality_plan = "../quality/demo_drum.toml"', ""))
+    site.path.write_text(site.path.read_text().replace(PLAN, ""))
     for name, begins in (("sheet.pdf", b"%PDF"), ("sheet.csv", b"loop,way,state"), ("sheet.json", b"{")):
         command = [sys.executable, "-m", "crumbmeter", "loop-check", str(site.path), "list", "-o", str(tmp_path / name)]
         made: Any = subprocess.run(command, cwd=site.folder, capture_output=True, check=False)

@@ -7,7 +7,7 @@ import random
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from crumbmeter.adapters.clock import RealClock, machine_wall_us
@@ -34,6 +34,7 @@ from crumbmeter.report.sources import NoAnswerError
 from crumbmeter.runtime.endurance import load_counts, save_counts
 from crumbmeter.runtime.tally import DeviceTally
 from crumbmeter.site import Site
+from crumbmeter.site.explain import WRITE_FUNCTIONS
 from crumbmeter.site.loops import loops_of
 
 TOLD = ("link_down", "device_lost", "output_failed", "output_overwritten", "writes_spent", "output_unencodable")
@@ -139,7 +140,10 @@ def _confirm(site: Site, wish: Wish, given: str, answer: Callable[[str], str]) -
 
 
 def _plan_words(site: Site, wish: Wish) -> str:
-    rows = {row.name: row for row in wire_addresses(site.devices, [], site.params.outputs)}
+    rows = {
+        row.name: replace(row, function_code=spec.write_function or WRITE_FUNCTIONS[spec.register.table, row.count > 1])
+        for row, spec in zip(wire_addresses(site.devices, [], site.params.outputs), site.params.outputs, strict=True)
+    }
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.OUTPUT}
     lines = [f"For {wish.seconds:g} s is written, then brought to rest and read back:"]
     for role, value_si in wish.values:

@@ -22,7 +22,7 @@ from crumbmeter.commission.readings import NotReadError, from_daemon, from_devic
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.ledger.quality import NotRecordedError, append, read_all
-from crumbmeter.qc.loop_checks import Look, Loop, LoopKind, LoopStanding, LoopState, said_of
+from crumbmeter.qc.loop_checks import Look, Loop, LoopKind, LoopStanding, LoopState, read, said_of
 from crumbmeter.report.document import Document, content
 from crumbmeter.report.files import csv_bytes, parquet_bytes, tsv_bytes
 from crumbmeter.report.loop_sheet import look_words, sheet_of, standings
@@ -200,13 +200,7 @@ def put(site: Site, look: Look, more: Mapping[str, Any]) -> Look:
     flags = SIMULATED if site.params.simulated else 0
     said = said_of(look, {**more, "settings_id": site.settings_id})
     (stored,) = append(site.desk.quality_folder, [said], machine_wall_us, machine_pause, flags=flags)
-    return _numbered(look, stored.seq)
-
-
-def _numbered(look: Look, seq: int) -> Look:
-    from crumbmeter.model.frozen import replace as changed  # noqa: PLC0415 - the other one is for the site's values
-
-    return changed(look, seq=seq)
+    return read(stored)
 
 
 async def _see(site: Site, asked: Asked, within_s: float) -> tuple[Seen, str]:

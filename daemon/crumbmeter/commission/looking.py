@@ -7,14 +7,13 @@ tolerance. A run that does not agree with what is expected is waited out: the we
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from math import inf
 from typing import Any, Final
 
 from crumbmeter.commission.expecting import Tolerance
 from crumbmeter.model.quality import Quality
-from crumbmeter.model.units import UNITS
 from crumbmeter.ports import Clock
 from crumbmeter.qc.loop_checks import Look, Loop
+from crumbmeter.report.loop_sheet import value_words
 
 STEADY_S: Final = 2.0
 """[s] The readings must agree over so long."""
@@ -138,7 +137,7 @@ def look_of(asked: Asked, seen: Seen, at_us: int) -> Look:
     return Look(
         name=loop.name, kind=loop.kind, meaning=loop.meaning, passed=not why, expected_si=asked.expected_si,
         read_si=value_si, tolerance_si=asked.tolerance.value_si, unit=loop.unit, by=asked.by, witness=asked.witness,
-        how=asked.how, why=why or f"tolerance: {asked.tolerance.source}", at_us=at_us,
+        how=asked.how, why=why or asked.tolerance.source, at_us=at_us,
     )  # fmt: skip
 
 
@@ -166,23 +165,7 @@ def _fault(asked: Asked, seen: Seen) -> str:
     if shown.value_si is None or shown.quality is not Quality.GOOD:
         return f"{shown.quality.word}: {shown.reason}"
     if not asked.agrees(shown.value_si):
-        return f"reads {shown_value(loop, shown.value_si)}, expected {shown_value(loop, asked.expected_si)}"
+        return f"reads {value_words(loop, shown.value_si)}, expected {value_words(loop, asked.expected_si)}"
     if not seen.steady:
         return f"not steady within {seen.waited_s:.0f} s"
     return ""
-
-
-def shown_value(loop: Loop, value_si: float | None) -> str:
-    """Say a value as a person reads it, in the loop's own unit."""
-    if value_si is None:
-        return "---"
-    if loop.is_contact:
-        return "closed" if value_si >= 0.5 else "open"
-    value = UNITS[loop.unit].from_si(value_si)
-    return f"{value:.6g} {loop.unit}" if loop.unit != "count" and abs(value) < inf else f"{value:.9g}"
-
-
-def shown_difference(loop: Loop, value_si: float) -> str:
-    """Say a difference, such as a tolerance: of a temperature without the unit's zero."""
-    unit = UNITS[loop.unit]
-    return f"{value_si / unit.factor:.4g} {loop.unit}"

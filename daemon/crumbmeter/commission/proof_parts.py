@@ -1,14 +1,12 @@
 """What a proof of a write is made of: its scan, its cut-down site, and what it shows and comes to."""
 
-from dataclasses import dataclass
-
-from crumbmeter.commission.write_rules import HAND_SHAKE, Wish
+from crumbmeter.commission.write_rules import Wish, hand_shake
 from crumbmeter.control.ownership import OwnerState, watch_owner
 from crumbmeter.control.params import Params
 from crumbmeter.field.sampling import make_sampler, sample_image
 from crumbmeter.field.spec import OutputSpec
 from crumbmeter.field.words import decode_words
-from crumbmeter.model.frozen import replace
+from crumbmeter.model.frozen import dataclass, replace
 from crumbmeter.model.image import WriteStage, WriteStatus
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.reading import Reading
@@ -106,7 +104,7 @@ class ProofScan:
 
 def cut_down(params: Params, wish: Wish) -> Params:
     """Return the site with the outputs that a proof may write, and no other."""
-    allowed = {wish.role, *(role for role, _ in wish.values), *HAND_SHAKE}
+    allowed = (wish.role, *wish.roles, *hand_shake(params, wish))
     kept = [index for index, spec in enumerate(params.outputs) if OutputRole(spec.role) in allowed]
     roles = [params.outputs[index].role for index in kept]
     plan = replace(params.plan, outputs=tuple(params.plan.outputs[index] for index in kept))

@@ -71,7 +71,7 @@ class Proof:
         """
         self._wish, self._lines, self._clock, self._show = wish, tuple(lines), clock, show
         self._params = cut_down(params, wish)
-        self._roles = tuple(role for role, _ in wish.values)
+        self._roles = wish.roles
         self._instance, self._report = instance, report
         buffer = InputBuffer(blocks=len(params.plan.blocks), outputs=len(self._params.outputs))
         tallies = {index: DeviceTally() for index in range(len(self._lines))}

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
-from crumbmeter.commission.looking import shown_value
 from crumbmeter.control.params import Params
 from crumbmeter.control.permissives import read_contacts
 from crumbmeter.field.words import UnencodableError, encode_si
 from crumbmeter.model.outputs import MOVES_RUBBER, OutputRole
 from crumbmeter.model.reading import Reading
 from crumbmeter.qc.loop_checks import Loop, LoopKind
+from crumbmeter.report.loop_sheet import value_words
 from crumbmeter.runtime.stopping import REST
 from crumbmeter.site.loops import loops_of
 from crumbmeter.site.settings import Site
@@ -64,6 +64,24 @@ class Wish:
         own = () if self.value_si is None else ((self.role, self.value_si),)
         return (*self.beside, *own)
 
+    @property
+    def roles(self) -> tuple[OutputRole, ...]:
+        """Return the outputs that are named."""
+        return tuple(role for role, _ in self.values)
+
+
+def hand_shake(params: Params, wish: Wish) -> tuple[OutputRole, ...]:
+    """Return what has to be written beside the outputs that are named.
+
+    That is the owner register, where the site has one, and the heartbeat, where a device of theirs listens to it: it
+    also shows whoever reads the owner register that its owner lives.
+    """
+    has = {OutputRole(spec.role): spec.device for spec in params.outputs}
+    devices = {has[role] for role in (wish.role, *wish.roles) if role in has}
+    owned = OutputRole.OWNER in has
+    beats = OutputRole.HEARTBEAT in has and (owned or has[OutputRole.HEARTBEAT] in devices)
+    return (*((OutputRole.HEARTBEAT,) if beats else ()), *((OutputRole.OWNER,) if owned else ()))
+
 
 def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
     """Say everything for which a proof is not begun; empty where it may be.
@@ -79,8 +97,7 @@ def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
         why.append(f"--for {wish.seconds:g}: a proof takes more than 0 and at most {MOST_S:g} s")
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.OUTPUT}
     why += _needs_value(wish)
-    roles = [role for role, _ in wish.values]
-    if len(set(roles)) != len(roles):
+    if len(set(wish.roles)) != len(wish.roles):
         why.append("an output is named twice")
     for role, value_si in dict.fromkeys((*wish.values, *(((wish.role, 0.0),) if wish.value_si is None else ()))):
         if role.value not in loops:
@@ -102,7 +119,7 @@ def _needs_value(wish: Wish) -> list[str]:
 def _value_refusals(site: Site, loop: Loop, value_si: float, *, beyond: bool) -> list[str]:
     low_si, high_si = loop.low_si, loop.high_si
     if not isfinite(value_si) or not low_si <= value_si <= high_si:
-        limits = f"{shown_value(loop, low_si)} to {shown_value(loop, high_si)}"
+        limits = f"{value_words(loop, low_si)} to {value_words(loop, high_si)}"
         return [f"{loop.name}: {value_si!r} (SI) is outside of its limits, {limits}"]
     spec = next(one for one in site.params.outputs if one.role == loop.name)
     try:
@@ -111,8 +128,8 @@ def _value_refusals(site: Site, loop: Loop, value_si: float, *, beyond: bool) ->
         return [f"{loop.name}: {fault}"]
     most_si = low_si + SMALL_SHARE * (high_si - low_si)
     if not loop.is_contact and value_si > most_si and not beyond:
-        most = f"{100.0 * SMALL_SHARE:g} % of its range ({shown_value(loop, most_si)})"
-        return [f"{loop.name}: {shown_value(loop, value_si)} is beyond {most}; --beyond where it has to be"]
+        most = f"{100.0 * SMALL_SHARE:g} % of its range ({value_words(loop, most_si)})"
+        return [f"{loop.name}: {value_words(loop, value_si)} is beyond {most}; --beyond where it has to be"]
     return []
 
 

@@ -37,13 +37,13 @@ class Ask(StrEnum):
     """What may be asked."""
 
     VIEW = "view"
-    WORDS = "words"
-    """The view, and beside it the raw words that each signal was made of in that scan."""
     FOLLOW = "follow"
     SETTINGS = "settings"
     COMMAND = "command"
     LINKS = "links"
     TRACE = "trace"
+    WORDS = "words"
+    """The view, and beside it the raw words that each signal was made of in that scan."""
 
 
 class RequestError(Exception):

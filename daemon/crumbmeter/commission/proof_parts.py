@@ -88,7 +88,7 @@ class ProofScan:
         image = self._buffer.latch(now_s)
         samples = sample_image(self._sampler, image)
         self._memory, readings, _ = settle(samples, self._memory, self._params.signals, now_s, dt_s)
-        self.readings, self.writes = for_control(readings), image.writes
+        self.readings, self.writes = for_control(readings, self._params.signals), image.writes
         self.owner = watch_owner(self.owner, self._params, self._instance, image.writes, dt_s)
         return now_s
 

@@ -21,6 +21,7 @@ from asyncua.ua.uaerrors import UaError
 
 from crumbmeter.adapters.clock import machine_wall_us
 from crumbmeter.adapters.opcua_faults import cause_of
+from crumbmeter.adapters.opcua_patience import within
 from crumbmeter.adapters.opcua_security import protect
 from crumbmeter.field.counts import UnitCounts
 from crumbmeter.field.opcua import NodeValue
@@ -76,7 +77,7 @@ class OpcuaSession:
         if not self._doubt:
             return
         try:
-            async with asyncio.timeout(self._first.connect_timeout_s):
+            async with within(self._first.connect_timeout_s):
                 await self._open()
         except TimeoutError:
             raise ReconnectError(f"{self.endpoint}: no session within {self._first.connect_timeout_s:g} s") from None
@@ -216,7 +217,7 @@ class OpcuaSession:
         # Until it has ended well it is doubted: one that is abandoned leaves the session in an unknown state.
         self._doubt = "a request was abandoned"
         try:
-            async with asyncio.timeout(device.timeout_s):
+            async with within(device.timeout_s):
                 answer = await request
         except TimeoutError:
             self._doubt = f"silent for {device.timeout_s:g} s"
@@ -244,7 +245,7 @@ class OpcuaSession:
             protocol.transport.abort()
         # Ends the library's publishing first of all, whether or not the server answers.
         with contextlib.suppress(Exception):
-            async with asyncio.timeout(CLOSE_S):
+            async with within(CLOSE_S):
                 await client.close_session()
         with contextlib.suppress(Exception):
             client.disconnect_socket()

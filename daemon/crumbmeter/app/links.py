@@ -17,6 +17,8 @@ from crumbmeter.runtime.tally import DeviceTally
 from crumbmeter.runtime.trace import FrameTrace
 
 _QUANTILES = (0.5, 0.99)
+ROUND_MARGIN_S = 30.0
+"""[s] Process time that a poller may take beyond what its device's patience allows, before it is called late."""
 
 
 class FieldLinks:
@@ -112,3 +114,15 @@ def _body(line: DeviceLine, tally: DeviceTally, counts: UnitCounts, share: float
         "polls_skipped": tally.skipped,
         "longest_round_s": tally.longest_pass_s,
     }
+
+
+def round_budget_s(device: DeviceSpec, blocks: int, rate: float) -> float:
+    """[s] Return the process time within which a device's poller must have made a round, whatever the device does.
+
+    Args:
+        device: How patiently it is asked; its time-outs are loop time.
+        blocks: Requests in a round.
+        rate: Process seconds per real second.
+    """
+    asking_s = blocks * (1 + device.read_retries) * (device.timeout_s + device.connect_timeout_s) * rate
+    return 2.0 * device.backoff_max_s + asking_s + ROUND_MARGIN_S

@@ -92,11 +92,7 @@ class Daemon:
         self.tallies = [DeviceTally() for _ in site.devices]
         self._counts_path = self.recording.path.with_name("write-counts.json")
         self.links = FieldLinks(site.devices, self.tallies, self.clock, self._chance.random, self.report)
-        self.writer = OutputWriter(
-            self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
-            expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
-            tallies=dict(enumerate(self.tallies)), counts=load_counts(self._counts_path),
-        )  # fmt: skip
+        self.writer = self._make_writer(rate)
         self.counts = WriteCounts(self._counts_path, self.writer, self.clock)
         self.intake = Intake(self.report)
         self.health = Health()
@@ -116,6 +112,14 @@ class Daemon:
         """Everything that says outwards under which settings it speaks."""
         self._server: ControlSocket
         self.stop_report: StopReport | None = None
+
+    def _make_writer(self, rate: float) -> OutputWriter:
+        params = self.params
+        return OutputWriter(
+            self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
+            expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
+            tallies=dict(enumerate(self.tallies)), counts=load_counts(self._counts_path),
+        )  # fmt: skip
 
     @property
     def lines(self) -> tuple[DeviceLine, ...]:

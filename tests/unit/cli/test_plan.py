@@ -159,5 +159,13 @@ def test_files_are_refused_with_their_place(tmp_path: Path, capsys: pytest.Captu
     assert plan(EXAMPLE, ROOT / "config/sites/demo_batch.toml") == 2
     assert "batch plant" in capsys.readouterr().err
     assert plan(EXAMPLE, None, tmp_path / "plan.docx") == 2
-    assert "no format 'docx'" in capsys.readouterr().err
+    assert "pdf or json" in capsys.readouterr().err
     assert plan(EXAMPLE, None, tmp_path / "gone" / "plan.pdf") == 2
+    assert "not written" in capsys.readouterr().err
+
+
+def test_the_json_file_is_the_content_of_the_pdf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "plan.json"
+    assert plan(EXAMPLE, None, file) == 1
+    capsys.readouterr()
+    assert json.loads(file.read_bytes()) == told(capsys, EXAMPLE, 1)

@@ -5,7 +5,6 @@ connection the server is asked, over an open channel and for nothing but that, w
 renewed certificate, a policy that is switched off and a clock that is wrong are then called by their names.
 """
 
-import asyncio
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
@@ -16,6 +15,7 @@ from asyncua.ua.ua_binary import struct_from_binary
 from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 
 from crumbmeter.adapters.clock import machine_wall_us
+from crumbmeter.adapters.opcua_patience import within
 from crumbmeter.adapters.opcua_security import MODES, security_of
 from crumbmeter.field.spec import DeviceSpec
 
@@ -72,7 +72,7 @@ async def explain(error: Exception, device: DeviceSpec, server: "Certificate | N
     if server is None:
         return plain
     try:
-        async with asyncio.timeout(device.connect_timeout_s):
+        async with within(device.connect_timeout_s):
             offered = await ask_what_is_offered(device)
     except (OSError, UaError, ValueError, TimeoutError):
         return plain

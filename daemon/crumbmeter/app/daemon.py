@@ -197,6 +197,8 @@ class Daemon:
         self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
         watch = ClockWatch(self.clock.wall_error_s, self.clock, self.report, self.recording.clock_stepped)
         self.supervisor.add("clock watch", watch.run)
+        if self.links.certificates.wanted:
+            self.supervisor.add("certificate watch", self.links.certificates.run)
         if self.backup.wanted:
             self.supervisor.add("backup watch", self.backup.run)
         self.supervisor.add("write counts", self.counts.run)

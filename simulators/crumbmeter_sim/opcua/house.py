@@ -139,10 +139,10 @@ class House:
         """Bring the plant up to the moment before each request of a client, and hand on what it writes."""
 
         async def reads(event: Any, _service: Any) -> None:
-            if event.is_external:
+            asked = [one.NodeId for one in event.request_params.NodesToRead if one.NodeId in room.variables]
+            if event.is_external and asked:  # what a client reads of the server itself is not about the plant
                 self._before()
-                asked = [one.NodeId for one in event.request_params.NodesToRead]
-                await self._tell(room, {key: room.variables[key] for key in asked if key in room.variables})
+                await self._tell(room, {key: room.variables[key] for key in asked})
 
         async def writes(event: Any, _service: Any) -> None:
             if not event.is_external:

@@ -1,4 +1,4 @@
-"""The loop-check sheet: every loop with its place on the wire, Modbus or OPC UA, failed ones first, with what was seen."""
+"""The loop-check sheet: every loop with its place on the wire, Modbus or OPC UA, failed ones first."""
 
 from dataclasses import replace as changed
 from pathlib import Path
@@ -29,7 +29,8 @@ def test_failed_ones_stand_first_and_every_loop_has_a_row() -> None:
     site = load(SITES / "demo_drum.toml")
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.SIGNAL}
     said = in_force([
-        looked(loops["feeder_remote"], 1.0, passed=True, seq=1), looked(loops["feeder_remote"], 0.0, passed=True, seq=2),
+        looked(loops["feeder_remote"], 1.0, passed=True, seq=1),
+        looked(loops["feeder_remote"], 0.0, passed=True, seq=2),
         looked(loops["supply_mass"], 9.0, passed=False, seq=3),
     ])  # fmt: skip
     document = sheet_of(site, said)
@@ -60,5 +61,5 @@ def test_values_are_said_in_the_loops_own_unit() -> None:
     assert value_words(HEAT, 100.0) == "212 degF"
     assert difference_words(HEAT, 5.0) == "9 degF"
     assert value_words(HEAT, None) is None
-    look = Look("binder", LoopKind.SIGNAL, "m", True, 100.0, 100.5, 1.0, "degF", "XY", "", "", "as given", 0)  # noqa: FBT003
+    look = Look("binder", LoopKind.SIGNAL, "m", True, 100.0, 100.5, 1.0, "degF", "XY", "", "", "as given", 0)
     assert look_words(HEAT, look) == "binder: passed: reads 212.9 degF, expected 212 degF within 1.8 degF (as given)"

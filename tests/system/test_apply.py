@@ -146,7 +146,7 @@ async def test_a_change_is_looked_at_applied_and_taken_back_by_typed_commands(be
     code, said = await typed(site, "check", file, "--in-force")
     assert code == 0
     assert "against the running daemon:" in said
-    assert "a limit of the dose's error shrinks by 1 points: alarms come sooner" in said
+    assert "a limit of the dose's error shrinks by 1 point: alarms come sooner" in said
     assert f"crumbmeter apply {file}" in said
     code, said = await typed(site, "apply", file, "--by", "ana", "--reason", "the specification asks for it")
     assert code == 0, said

@@ -1,4 +1,4 @@
-"""From an empty directory to a checked site of the simulated plant, by typed commands; then the daemon reads it all."""
+"""From an empty directory to a checked site of the simulated plant by the guide's commands; then the daemon reads it."""
 
 import asyncio
 import shlex
@@ -15,7 +15,10 @@ from tests.system.conftest import Bench
 from tests.system.plants import Simulator
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMANDS = (Path(__file__).parent / "new_site_commands.txt").read_text("utf-8").splitlines()
+GUIDE = (ROOT / "docs" / "integrator-guide.md").read_text("utf-8")
+TYPED = GUIDE.split("<!-- typed by tests/system/test_new_site.py -->\n```sh\n")[1].split("```")[0]
+COMMANDS = TYPED.replace(" \\\n", " ").splitlines()
+"""Those of the integrator's guide, as it prints them."""
 MOST = 15
 DEMO = {
     15021: "belt_scale", 15022: "recycle_scale", 15023: "binder_meter", 15024: "plant_io", 15025: "blower",

@@ -34,6 +34,8 @@ from crumbmeter.site.provable import steady_budget
 
 WINDOWS_G: Final = (5_000_000, 20_000_000)
 """[g] 5 t and 20 t of mix."""
+SETTLED: Final = 1.6
+"""Residences of the drum behind the injection point after which nearly all that was in it has left (as in timing)."""
 WATCHED, CONTROLLED = "monitor only", "in control"
 
 
@@ -65,7 +67,9 @@ def judge(sources: Sources, specification: Specification, run: Run) -> Acceptanc
     frame = sources.frame(span)
     if not frame.rests_on.rows:
         raise NoAnswerError("the plant's record holds nothing of that time; give --from and --to as it has them")
-    parts = parts_of(sources.parcels(span))
+    params = site.params
+    settle_s = params.line.travel_s + SETTLED * params.drum.outlet_residence_s
+    parts = parts_of(sources.parcels(span), settle_s)
     enabled_us = control_at(sources.reader, span)
     record = record_figures(sources.reader, site.params, span, enabled_us)
     phases = tuple(

@@ -34,9 +34,7 @@ def read_plan(path: Path) -> PlanSummary:
         raise PlanFileError(
             f"{path}: {type(problem).__name__}: {problem}; expected the JSON that `crumbmeter plan` writes"
         ) from problem
-    return PlanSummary(
-        title, sha256(raw).hexdigest(), period, tuple(facts[:MOST_FACTS]), tuple(failed[:MOST_FAILED])
-    )
+    return PlanSummary(title, sha256(raw).hexdigest(), period, tuple(facts[:MOST_FACTS]), tuple(failed[:MOST_FAILED]))
 
 
 def _fact(one: dict[str, Any]) -> tuple[str, str]:

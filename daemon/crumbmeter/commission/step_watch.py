@@ -79,12 +79,12 @@ class StepWatch:
 
     def take(self, view: Mapping[str, Any]) -> Iterator[str]:
         """Take a view; yield the name of each wanted step that shows in it for the first time in a while."""
-        self.now_s = float(view["now_s"])
+        self.now_s = float(view["process_time_s"])
         streams = {one.stream_id: one for one in self.params.streams}
-        flows = [(streams[one["stream_id"]].kind, float(one["dry_kg_s"])) for one in view["streams"]]
+        flows = [(streams[one["stream_id"]].kind, float(one["dry_kg_s"] or 0.0)) for one in view["streams"]]
         solid = sum(rate for kind, rate in flows if kind is not StreamKind.BINDER)
         recycle = sum(rate for kind, rate in flows if kind is StreamKind.RECYCLE)
-        speed = (view.get("auger_speed") or {}).get("value")
+        speed = (view.get("auger_speed_rev_s") or {}).get("value")
         self._rates.append((self.now_s, solid, recycle, 0.0 if speed is None else float(speed)))
         while self._rates and self._rates[0][0] < self.now_s - 3.0 * SETTLE_S:
             self._rates.popleft()

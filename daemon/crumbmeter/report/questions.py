@@ -4,7 +4,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from crumbmeter.report import answers_mix, answers_moisture, answers_records, answers_rubber, answers_trucks
+from crumbmeter.report import (
+    answers_commissioning,
+    answers_mix,
+    answers_moisture,
+    answers_records,
+    answers_rubber,
+    answers_trucks,
+)
 from crumbmeter.report.document import Document
 from crumbmeter.report.sources import NoAnswerError, Sources, Span
 
@@ -50,6 +57,11 @@ QUESTIONS: Final = (
     Question(
         "log", "Production log", answers_mix.log, about="seconds between two records, 300 by default", tables=True
     ),
+    Question(
+        "commissioning", "Commissioning", answers_commissioning.commissioning, about="acceptance run, or the newest"
+    ),
+    Question("acceptance", "Acceptance run", answers_commissioning.acceptance, about="its id, or the newest"),
+    Question("timing", "Timing", answers_commissioning.timing),
     Question("entries", "Entries", answers_records.entries, tables=True),
 )
 BY_NAME: Final[Mapping[str, Question]] = {one.name: one for one in QUESTIONS}

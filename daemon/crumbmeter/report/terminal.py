@@ -10,6 +10,8 @@ from crumbmeter.report.figures import shown, unit_words
 WIDTH: Final = 100
 """[letters] Of a line."""
 GAP: Final = "  "
+WRAPPED_COLUMNS: Final = 4
+"""In a table of no more columns no text is cut."""
 LEAST_TEXT: Final = 16
 """[letters] A column of text is not cut below this."""
 
@@ -90,7 +92,8 @@ def _table(table: Table) -> Iterator[str]:
         yield _line(table, [unit for _, unit in heads], widths, gap)
     rule = gap.join("-" * width for width in widths)
     yield rule
-    yield from (_line(table, row, widths, gap) for row in rows)
+    for row in rows:
+        yield from _lines(table, row, widths, gap)
     if not rows:
         yield "none"
     if total:
@@ -121,6 +124,16 @@ def _narrow(widths: list[int], table: Table, gap: str) -> None:
         if widest is None or widths[widest] <= LEAST_TEXT:
             return
         widths[widest] -= 1
+
+
+def _lines(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> Iterator[str]:
+    """Write a row; in a table of few columns a long text goes on below itself, in others it is cut."""
+    if len(table.columns) > WRAPPED_COLUMNS:
+        yield _line(table, cells, widths, gap)
+        return
+    parts = [textwrap.wrap(cell, width) or [""] for cell, width in zip(cells, widths, strict=True)]
+    for place in range(max(len(part) for part in parts)):
+        yield _line(table, [part[place] if place < len(part) else "" for part in parts], widths, gap)
 
 
 def _line(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> str:

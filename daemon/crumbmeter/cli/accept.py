@@ -69,8 +69,8 @@ def accept(places: Places, asked: Asked, answer: Answer = input) -> int:
         specification = _specification(site, asked.specification)
         plan = None if asked.plan is None else read_plan(asked.plan)
         guided = _guided(site, asked, answer)
-        run = _judged(site, specification, Run("", guided.span, guided.finished, guided.why_not, asked.by,
-                                               asked.witness, plan))  # fmt: skip
+        asked_run = Run(guided.span, guided.finished, guided.why_not, asked.by, asked.witness, plan)
+        run = _judged(site, specification, asked_run)
         _put(site, run)
         _show(site, run, asked)
         sign(site, run.run_id, [("integrator", asked.by), ("witness", asked.witness)], answer)
@@ -133,8 +133,7 @@ def _wait_for_record(site: Site, last_s: float) -> None:
 
 def _judged(site: Site, specification: Specification, run: Run) -> Acceptance:
     with opened(site) as sources:
-        before = sum(1 for one in sources.said.holding if is_run(one))
-        return judge(sources, specification, replace(run, run_id=f"{specification.specification_id}-{before + 1}"))
+        return judge(sources, specification, run)
 
 
 def _put(site: Site, run: Acceptance) -> None:

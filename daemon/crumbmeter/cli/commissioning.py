@@ -16,6 +16,7 @@ def add_to(app: typer.Typer) -> None:
     """Add the commands to the top-level application."""
     _add_timing(app)
     _add_accept(app)
+    _add_sign(app)
 
 
 def _add_timing(app: typer.Typer) -> None:
@@ -89,6 +90,8 @@ def _add_accept(app: typer.Typer) -> None:
         asked = work.Asked(specification, by, witness, minutes, span, plan, output, as_json=as_json)
         raise typer.Exit(work.accept(Places(site, record, quality_folder), asked))
 
+
+def _add_sign(app: typer.Typer) -> None:
     @app.command("sign-commissioning")
     def sign_commissioning(
         site: SiteFile,

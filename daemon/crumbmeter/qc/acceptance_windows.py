@@ -76,7 +76,7 @@ def errors_percent(parcels: Sequence[Booked], window_g: int, *, simulated_site: 
         for one in run:
             adding.add(one)
         found += [
-            100.0 * (one.rubber_g / one.target_rubber_g - 1.0)
+            100.0 * (one.rubber_g - one.target_rubber_g) / one.target_rubber_g
             for one in adding.made().windows
             if one.target_rubber_g > 0
         ]

@@ -24,7 +24,7 @@ OF_IT: Final = (
 )  # fmt: skip
 
 
-def commissioning(sources: Sources, span: Span, about: str) -> Document:
+def commissioning(sources: Sources, _span: Span, about: str) -> Document:
     """Make the commissioning report that ends with an acceptance run: the one named, or the newest."""
     said = sources.said
     found = _run(sources, about)
@@ -32,8 +32,8 @@ def commissioning(sources: Sources, span: Span, about: str) -> Document:
     folder = sources.site.desk.quality_folder
     signatures = _signatures(said.of(Subject.ACCEPTANCE), None if run is None else run.run_id)
     last_seq = max((one.seq for one in signatures), default=None)
-    # How calibrations stood when the run ended; without one, at the end of the period.
-    its = span if run is None else Span(run.begin_us, run.end_us)
+    # How calibrations stood when the run ended; without one, how they stand at the end of all that is on record.
+    its = _all_of(sources) if run is None else Span(run.begin_us, run.end_us)
     table = calibrations_answer(sources, its, "").tables[-1]
     held = Commissioning(
         site=sources.site, run=run, run_proof=None if found is None else proof_of(folder, found[0].seq),
@@ -43,6 +43,13 @@ def commissioning(sources: Sources, span: Span, about: str) -> Document:
         later=[] if last_seq is None else _later(said.holding, last_seq),
     )  # fmt: skip
     return build(sources.frame(its), held)
+
+
+def _all_of(sources: Sources) -> Span:
+    """Return the time from the first entry of either record to the last."""
+    ends = (next(sources.reader.entries("record", newest_first=newest), None) for newest in (False, True))
+    times = [one.wall_us for one in ends if one is not None] + [one.said_us for one in sources.said.holding]
+    return Span(min(times, default=0), max(times, default=0) + 1)
 
 
 def _run(sources: Sources, about: str) -> tuple[Said, Acceptance] | None:

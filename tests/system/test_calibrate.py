@@ -65,7 +65,8 @@ def calibrate(site: SiteFile, *words: str) -> tuple[int, dict[str, Any]]:
 async def test_catches_and_an_empty_belt(bench: Bench) -> None:
     site = bench.site(rate=RATE)
     shutil.copy(ROOT / "config/calibration-limits.toml", site.folder)
-    shutil.copytree(ROOT / "config/quality", site.folder / "quality")
+    for folder in ("quality", "pay", "specifications"):
+        shutil.copytree(ROOT / "config" / folder, site.folder / folder)
     plant = await bench.plant(site, more=scenario())
     masses = caught_kg(site.folder / "scenario.toml")
     daemon = bench.start(site)

@@ -12,7 +12,7 @@ from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
 from crumbmeter.control.step import StepResult
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots
+from crumbmeter.ledger import boots, scans
 from crumbmeter.ledger.stamped import BOOT
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.runtime.replay import NothingToReplayError, Replay
@@ -71,6 +71,22 @@ def choose_run(reader: Reader, wanted: str | None) -> str:
             return boot_id
     there = ", ".join(boot_id[:8] for boot_id in known[:10]) or "none"
     raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
+
+
+def run_second(journal: Path, now_s: float, boot: str | None = None) -> float:
+    """[s] Return a process time as seconds since the first recorded scan of a run.
+
+    Raises:
+        UnreadableRunError: no such journal or run, or it holds no scan.
+    """
+    try:
+        with Reader(journal_file(journal)) as reader:
+            first = next(scans.iterate(reader, choose_run(reader, boot)), None)
+    except (JournalUnreadableError, NothingToReplayError) as problem:
+        raise UnreadableRunError(str(problem)) from problem
+    if first is None:
+        raise UnreadableRunError("that run holds no scan")
+    return max(0.0, now_s - first[2].image.now_s)
 
 
 def gather(

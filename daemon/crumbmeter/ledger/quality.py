@@ -7,6 +7,8 @@ a journal. So the desk and the command line write in turn, and control neither w
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Final
 from uuid import uuid4
@@ -87,6 +89,7 @@ def append(
     pause: Callable[[float], None],
     *,
     flags: int = 0,
+    seal: bool = False,
     unsigned: Callable[[str], None] = lambda _why: None,
 ) -> tuple[Said, ...]:
     """Append what was said, all of it or nothing; return it as it stands in the record, when it is on the disk.
@@ -97,6 +100,7 @@ def append(
         now_us: [us] Gives UTC since 1970.
         pause: Waits so long [s] before another try, while another process appends.
         flags: Of the entries: simulated, clock not synchronised.
+        seal: Sign at once, also where there is a signed seal of this day.
         unsigned: Hears why the day's signed seal could not be made; what was said is recorded all the same.
 
     Raises:
@@ -114,7 +118,7 @@ def append(
         stored = journal.flush(FLUSH_S)
         failing = journal.status().failing
         if stored and not failing:
-            _sign_daily(journal, Stamp(0, at_us), flags, unsigned)
+            _sign(journal, Stamp(0, at_us), flags, unsigned, daily=not seal)
     finally:
         journal.close(FLUSH_S)
     if failing or not stored:
@@ -126,12 +130,12 @@ def append(
     return found
 
 
-def _sign_daily(journal: Journal, now: Stamp, flags: int, unsigned: Callable[[str], None]) -> None:
-    """Sign all that is acknowledged, unless there is a signed seal of this UTC day."""
+def _sign(journal: Journal, now: Stamp, flags: int, unsigned: Callable[[str], None], *, daily: bool) -> None:
+    """Sign all that is acknowledged; daily: unless there is a signed seal of this UTC day."""
     with Reader(journal.path) as reader:
         newest = reader.last(KIND_SIGNED)
         journal_id = bytes.fromhex(reader.journal_id())
-    if newest is not None and utc_day(newest.wall_us) == utc_day(now.wall_us):
+    if daily and newest is not None and utc_day(newest.wall_us) == utc_day(now.wall_us):
         return
     try:
         key = load_or_make_key(journal.path.with_name(KEY_NAME))
@@ -152,3 +156,52 @@ def _open(folder: Path, now_us: Callable[[], int], pause: Callable[[float], None
                 raise NotRecordedError(f"not recorded: {refused}") from refused
             pause(PAUSE_S)
     raise AssertionError  # the loop ends by return or raise
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Where an entry of the quality record stands, and who vouches for it."""
+
+    seq: int
+    hash: str
+    """Of the entry, hexadecimal."""
+    seal_seq: int | None
+    """The first signed seal that covers it; None: none does yet."""
+    public_key: str
+    """Hexadecimal; empty without a seal."""
+
+    @property
+    def fingerprint(self) -> str:
+        """Return the first 16 hexadecimal digits of the key's SHA-256; empty without a seal."""
+        return sha256(bytes.fromhex(self.public_key)).hexdigest()[:16] if self.public_key else ""
+
+
+def proof_of(folder: Path, seq: int) -> Proof | None:
+    """Say where an entry stands and which signed seal covers it; None where there is no such entry.
+
+    Raises:
+        JournalUnreadableError: the file is no journal that this program can read.
+    """
+    with Reader(folder / NAME) as reader:
+        found = reader.hash_at("record", seq)
+        if found is None:
+            return None
+        for stored in reader.entries("record", (KIND_SIGNED,), after_seq=seq):
+            seal = signed.read(stored.body)
+            if seal.record.seq >= seq and seal.holds():
+                return Proof(seq, found.hex(), stored.seq, seal.public_key.hex())
+        return Proof(seq, found.hex(), None, "")
+
+
+def head_of(folder: Path) -> str:
+    """Return the head of the quality record as `record:SEQUENCE:HASH`; empty where there is none yet.
+
+    Raises:
+        JournalUnreadableError: the file is no journal that this program can read.
+    """
+    file = folder / NAME
+    if not file.exists():
+        return ""
+    with Reader(file) as reader:
+        head = reader.heads()["record"]
+    return f"{head.strand}:{head.seq}:{head.hash.hex()}"

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from crumbmeter.report.document import Chart, Drawn, Limit, Series
+from crumbmeter.report.document import Chart, Drawn, Limit, Moment, Series
 from crumbmeter.report.drawing import svg
 
 _DATES: Final[Any] = dates  # it states no types
@@ -38,6 +38,8 @@ def draw(chart: Chart, width_mm: float = 174.0, height_mm: float = 62.0) -> byte
         _series(axes, series, index)
     for limit in chart.limits:
         _limit(axes, limit)
+    for place, moment in enumerate(chart.moments):
+        _moment(axes, moment, first=place == 0)
     _scale_x(axes, chart.series)
     if len(chart.series) > 1:
         figure.legend(loc="outside upper right", ncols=len(chart.series), fontsize=7, frameon=False, borderpad=0.1)
@@ -86,6 +88,15 @@ def _limit(axes: Axes, limit: Limit) -> None:
     axes.annotate(
         limit.name, (1.0, limit.y), xycoords=("axes fraction", "data"), xytext=(3, 0), textcoords="offset points",
         fontsize=6.5, color=ink, va="center", annotation_clip=False, parse_math=False,
+    )  # fmt: skip
+
+
+def _moment(axes: Axes, moment: Moment, *, first: bool) -> None:
+    axes.axvline(moment.x, color=GREY, linestyle=(0, (4, 2)), linewidth=0.7)
+    axes.annotate(
+        moment.name, (moment.x, 1.0), xycoords=("data", "axes fraction"), xytext=(-2 if first else 2, 1),
+        textcoords="offset points", fontsize=6.5, color=GREY, va="bottom", ha="right" if first else "left",
+        annotation_clip=False, parse_math=False,
     )  # fmt: skip
 
 

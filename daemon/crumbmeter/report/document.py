@@ -63,6 +63,8 @@ class Column:
     align: Align = Align.LEFT
     time: bool = False
     """Whether its values are times."""
+    below: bool = False
+    """Whether a terminal writes its texts below their row, whole: other texts are cut where the line is full."""
 
     @property
     def heading(self) -> str:
@@ -134,6 +136,14 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
+class Moment:
+    """A line up the chart."""
+
+    name: str
+    x: float
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """One diagram."""
 
@@ -144,6 +154,8 @@ class Chart:
     series: tuple[Series, ...]
     limits: tuple[Limit, ...] = ()
     note: str = ""
+    moments: tuple[Moment, ...] = ()
+    """Only where x is a number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +197,8 @@ class Document:
     """Whether its paper is A4; else US letter."""
     wide: bool = False
     """Whether its pages lie on their side."""
+    dense: bool = False
+    """Whether its pages are set closer, for a report that has to fit so many."""
 
     @property
     def tables(self) -> tuple[Table, ...]:
@@ -226,10 +240,12 @@ def _block(block: Block) -> Mapping[str, Any]:
         case Table():
             return {"block": "table", **table_content(block)}
         case Chart():
+            moments = [{"name": one.name, "x": plain(one.x)} for one in block.moments]
             return {
                 "block": "chart", "title": block.title, "x": block.x_label, "y": block.y_label, "note": block.note,
                 "series": [_series(one) for one in block.series],
                 "limits": [{"name": one.name, "y": plain(one.y), "centre": one.centre} for one in block.limits],
+                **({"moments": moments} if moments else {}),
             }  # fmt: skip
         case Text():
             return {"block": "text", "title": block.title, "words": block.words}

@@ -6,14 +6,14 @@ from crumbmeter.field.plan import bus_load
 from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.build import (
     build_desk,
-    build_devices,
     build_journal,
     build_normal,
     build_params,
-    build_publish,
     settings_id,
 )
 from crumbmeter.site.build_batch import build_sizes
+from crumbmeter.site.build_devices import build_devices
+from crumbmeter.site.build_publish import build_publish
 from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.desk import check_desk
@@ -93,7 +93,7 @@ def _build(path: Path, draft: Draft) -> Site:
     files += [SourceFile(f"devices/{name}.toml", doc.raw) for name in used if (doc := draft.profiles[name].doc)]
     settings = settings_id(files)
     registers = _registers(draft)
-    devices = build_devices(file, profiles)
+    devices = build_devices(file, profiles, registers)
     params = build_params(file, devices, registers, settings)
     return Site(
         path=path,

@@ -140,7 +140,7 @@ def test_over_the_first_values_the_last_one_is_held_until_it_is_too_old() -> Non
 def test_for_control_only_the_first_values_are_taken_out() -> None:
     initial = Reading(149.0, Quality.UNCERTAIN, Reason.INITIAL_VALUE, 0.25)
     held = Reading(150.0, Quality.UNCERTAIN, Reason.LAST_USABLE_VALUE, 0.5)
-    assert for_control((good(1.0), initial, held)) == (good(1.0), bad(Reason.INITIAL_VALUE, 0.25), held)
+    assert for_control((good(1.0), initial, held), (WEIGHT,) * 3) == (good(1.0), bad(Reason.INITIAL_VALUE, 0.25), held)
 
 
 def test_samples_and_memory_of_another_site_are_refused() -> None:

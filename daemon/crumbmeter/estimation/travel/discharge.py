@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
-from crumbmeter.estimation.travel.fitting import Fit, NotFittedError, Unknown, fit
+from crumbmeter.estimation.travel.fitting import Fit, NotFittedError, Shape, Unknown, fit
 from crumbmeter.estimation.travel.moving import Entry, at_ends, lagged, later, off_belt, through_drum
 from crumbmeter.estimation.travel.record import DrumRun, Seen
 from crumbmeter.estimation.travel.steps import Step, steps_in
@@ -142,26 +142,51 @@ def fit_discharge(run: DrumRun, instrument: Instrument, doubts: Doubts) -> DrumF
     layout = Layout(run, instrument, doubts)
     if not usable_steps(run):
         return Withheld("no step in the rates with enough record behind it: without one nothing is seen to arrive")
-    falling = [off_belt(stream.mass_kg, stream.moved_m, stream.belt_m) for stream in run.streams]
-    rates = [_flowing(masses) / run.cell_s for masses in falling]
-    injected_rate = _flowing(run.injected_kg) / run.cell_s
-    usual = sum(rates) + injected_rate
-
-    def shape(at: Sequence[float]) -> list[float]:
-        out = outflow(run, layout, falling, rates, injected_rate, at)
-        flow = later(at_ends([kg / run.cell_s for kg in out]), instrument.travel_s, run.cell_s)
-        if instrument.saturates:
-            half = exp(at[-1]) * usual
-            flow = [value / (value + half) for value in flow]
-        lag_s = 0.0 if layout.lag_place is None else exp(at[layout.lag_place])
-        return lagged(flow, lag_s, run.cell_s)
-
-    seen = _after_burn_in(run, instrument, falling)
+    fed = fed_of(run)
+    shape = shape_of(run, instrument, layout, fed)
+    seen = _after_burn_in(run, instrument, fed.falling)
     try:
         found = fit(shape, seen, layout.unknowns, round(LONGEST_LAG_S / run.cell_s))
     except NotFittedError as fault:
         return Withheld(f"{instrument.name}: {fault}")
-    return _judged(run, instrument, layout, found, usual)
+    return _judged(run, instrument, layout, found, fed.usual_kg_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """What falls into the drum, and at which rates while it flows."""
+
+    falling: Sequence[Sequence[float]]
+    """[kg] Of each stream in each cell."""
+    rates_kg_s: Sequence[float]
+    injected_kg_s: float
+
+    @property
+    def usual_kg_s(self) -> float:
+        """[kg/s] Return all of it while it flows."""
+        return sum(self.rates_kg_s) + self.injected_kg_s
+
+
+def fed_of(run: DrumRun) -> Fed:
+    """Take the streams over their belts."""
+    falling = [off_belt(stream.mass_kg, stream.moved_m, stream.belt_m) for stream in run.streams]
+    rates = [_flowing(masses) / run.cell_s for masses in falling]
+    return Fed(falling, rates, _flowing(run.injected_kg) / run.cell_s)
+
+
+def shape_of(run: DrumRun, instrument: Instrument, layout: Layout, fed: Fed) -> Shape:
+    """Return what an instrument would show, but for gain and offset, as a function of the unknowns."""
+
+    def shape(at: Sequence[float]) -> list[float]:
+        out = outflow(run, layout, fed.falling, fed.rates_kg_s, fed.injected_kg_s, at)
+        flow = later(at_ends([kg / run.cell_s for kg in out]), instrument.travel_s, run.cell_s)
+        if instrument.saturates:
+            half = exp(at[-1]) * fed.usual_kg_s
+            flow = [value / (value + half) for value in flow]
+        lag_s = 0.0 if layout.lag_place is None else exp(at[layout.lag_place])
+        return lagged(flow, lag_s, run.cell_s)
+
+    return shape
 
 
 def outflow(

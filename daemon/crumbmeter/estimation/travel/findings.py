@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from crumbmeter.estimation.travel.discharge import Doubts, Instrument, Withheld, fit_discharge, usable_steps
+from crumbmeter.estimation.travel.discharge import Doubts, DrumFit, Instrument, Withheld, fit_discharge, usable_steps
 from crumbmeter.estimation.travel.fitting import Fit
 from crumbmeter.estimation.travel.joining import Span, Travels, join, span
 from crumbmeter.estimation.travel.line import TimeFit, fit_auger, fit_line
@@ -41,6 +41,8 @@ class Findings:
     line: Seen | None
     auger: Seen | None
     withheld: tuple[Unseen, ...]
+    drum_fits: tuple[DrumFit, ...] = ()
+    """In the order of `travels`."""
 
 
 LINE, AUGER, DRUM = "line", "auger", "drum"
@@ -65,7 +67,7 @@ def find(
         coverage: Of every interval, such as 0.95.
     """
     withheld: list[Unseen] = []
-    travels: list[Travels] = []
+    travels: list[tuple[Travels, DrumFit]] = []
     if not instruments:
         withheld.append(Unseen(DRUM, "the site has no discharge_current and no discharge_temperature in [drum]"))
     for instrument in instruments:
@@ -73,8 +75,8 @@ def find(
         if isinstance(found, Withheld):
             withheld.append(Unseen(DRUM, found.why))
         else:
-            travels.append(join(drum, found, doubts, coverage))
-    travels.sort(key=lambda one: one.streams[0].to_injection.standard)
+            travels.append((join(drum, found, doubts, coverage), found))
+    travels.sort(key=lambda one: one[0].streams[0].to_injection.standard)
     if line is None:
         withheld.append(Unseen(LINE, "the site has no pressure in [line]"))
     if auger is None:
@@ -82,10 +84,11 @@ def find(
     return Findings(
         coverage=coverage,
         steps=tuple(usable_steps(drum)) if drum.streams else (),
-        travels=tuple(travels),
+        travels=tuple(one for one, _ in travels),
         line=None if line is None else _seen(LINE, fit_line(line), coverage, withheld),
         auger=None if auger is None else _seen(AUGER, fit_auger(auger), coverage, withheld),
         withheld=tuple(withheld),
+        drum_fits=tuple(fit for _, fit in travels),
     )
 
 

@@ -10,7 +10,7 @@ from itertools import accumulate
 from math import hypot, sqrt
 
 from crumbmeter.estimation.travel.discharge import Withheld
-from crumbmeter.estimation.travel.fitting import Fit, NotFittedError, Unknown, fit
+from crumbmeter.estimation.travel.fitting import Fit, NotFittedError, Shape, Unknown, fit
 from crumbmeter.estimation.travel.moving import at_ends, lagged, later
 from crumbmeter.estimation.travel.record import AugerRun, LineRun, Seen
 from crumbmeter.estimation.travel.steps import Step, steps_in
@@ -64,13 +64,7 @@ def fit_line(run: LineRun) -> TimeFit | Withheld:
             "the feed never changed sharply (by a quarter within 3 s). `stop-feed` at full rate is such a change; so "
             "is `start-feed` when the mix has come"
         )
-    total = list(accumulate(run.fed_kg))
-
-    def shape(at: Sequence[float]) -> list[float]:
-        travel_s, own_lag_s, spread = at
-        gone = lagged(later(total, travel_s * (1.0 - spread), run.cell_s), travel_s * spread, run.cell_s)
-        return lagged([a - b for a, b in zip(total, gone, strict=True)], own_lag_s, run.cell_s)
-
+    shape = line_shape(run)
     start_s = min(LONGEST_S / 2.0, max(1.0, believed_s))
     unknowns = (
         Unknown("travel", start_s, 0.3, LONGEST_S, 0.5 * run.cell_s),
@@ -131,6 +125,30 @@ def _without_empty(groups: Sequence[int], seen: Seen) -> tuple[list[int], list[i
     return [names.get(group, -1) for group in groups], kept
 
 
+def line_shape(run: LineRun) -> Shape:
+    """Return the rubber under way as the pressure shows it, as a function of travel, the pressure's lag and spread."""
+    total = list(accumulate(run.fed_kg))
+
+    def shape(at: Sequence[float]) -> list[float]:
+        travel_s, own_lag_s, spread = at
+        gone = lagged(later(total, travel_s * (1.0 - spread), run.cell_s), travel_s * spread, run.cell_s)
+        return lagged([a - b for a, b in zip(total, gone, strict=True)], own_lag_s, run.cell_s)
+
+    return shape
+
+
+def auger_shape(run: AugerRun) -> Shape:
+    """Return the speed that follows the one asked for, as a function of the whole time and of the lag in it."""
+    asked = at_ends(run.asked_rev_s)
+
+    def shape(at: Sequence[float]) -> list[float]:
+        mean_s, lag_s = at
+        lag_s = min(lag_s, mean_s)
+        return lagged(later(asked, mean_s - lag_s, run.cell_s), lag_s, run.cell_s)
+
+    return shape
+
+
 def fit_auger(run: AugerRun) -> TimeFit | Withheld:
     """Find the auger's mean lag, from the speed asked for to the speed measured.
 
@@ -141,13 +159,7 @@ def fit_auger(run: AugerRun) -> TimeFit | Withheld:
     if not steps:
         return Withheld("no step of the speed asked for with enough record behind it")
 
-    asked = at_ends(run.asked_rev_s)
-
-    def shape(at: Sequence[float]) -> list[float]:
-        mean_s, lag_s = at
-        lag_s = min(lag_s, mean_s)
-        return lagged(later(asked, mean_s - lag_s, run.cell_s), lag_s, run.cell_s)
-
+    shape = auger_shape(run)
     start_s = min(20.0, max(0.3, run.lag_s))
     unknowns = (
         Unknown("mean", start_s, 0.02, 30.0, 0.25 * run.cell_s),

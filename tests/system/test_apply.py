@@ -1,6 +1,10 @@
 """Another version of the site file is put in force while the real daemon runs, or refused; replay crosses it."""
 
+import asyncio
+import sys
 from typing import Any
+
+import pytest
 
 from crumbmeter.cli.kept_site import kept_site
 from crumbmeter.cli.recorded import choose_run
@@ -118,3 +122,47 @@ async def test_what_needs_a_restart_is_refused_with_the_reason(bench: Bench) -> 
     assert (await daemon.ask({"ask": "apply", "reason": "x"}))["answer"] == "error"
     assert (await daemon.stop())[0] == 0
     assert not site.events("settings_applied")
+
+
+async def typed(site: SiteFile, *words: str) -> tuple[int, str]:
+    """Type a command in the daemon's working folder; return its exit code and what it said on both streams."""
+    ended = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "crumbmeter", *words, cwd=site.folder, stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.STDOUT,
+    )  # fmt: skip
+    said, _ = await ended.communicate()
+    return ended.returncode or 0, said.decode()
+
+
+@pytest.mark.slow
+async def test_a_change_is_looked_at_applied_and_taken_back_by_typed_commands(bench: Bench) -> None:
+    site = bench.site()
+    await bench.plant(site)
+    daemon = bench.start(site)
+    await daemon.up()
+    file = str(site.path)
+    first = (await daemon.ask({"ask": "settings"}))["settings_id"]
+    assert (await typed(site, "set", file, "tolerance.warn_percent=4"))[0] == 0
+    code, said = await typed(site, "check", file, "--in-force")
+    assert code == 0
+    assert "against the running daemon:" in said
+    assert "a limit of the dose's error shrinks by 1 point: alarms come sooner" in said
+    assert f"crumbmeter apply {file}" in said
+    code, said = await typed(site, "apply", file, "--by", "ana", "--reason", "the specification asks for it")
+    assert code == 0, said
+    assert "Control stays as it was." in said
+    assert (await daemon.ask({"ask": "settings"}))["settings_id"] != first
+    code, said = await typed(site, "versions", file)
+    second = (await daemon.ask({"ask": "settings"}))["settings_id"]
+    assert [row[:18] for row in said.splitlines() if "UTC" in row] == [f"   1  {first[:12]}", f"   2  {second[:12]}"]
+    assert "applied, ana (command line): the specification asks for it" in said
+    code, said = await typed(site, "roll-back", file, first[:12], "--by", "ben", "--reason", "too narrow")
+    assert code == 0, said
+    code, said = await typed(site, "apply", file, "--by", "ben", "--reason", "too narrow")
+    assert code == 0, said
+    assert (await daemon.ask({"ask": "settings"}))["settings_id"] == first
+    assert (await typed(site, "apply", file, "--reason", "again"))[0] == 1
+    assert (await daemon.stop())[0] == 0
+    code, said = await typed(site, "check", file, "--in-force")
+    assert "against the record: no daemon runs, and this was in force last:" in said
+    assert "Nothing is different" in said

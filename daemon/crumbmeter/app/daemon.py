@@ -64,6 +64,10 @@ PROCESS_START_S = 1000.0
 class Daemon:
     """One run of the daemon on one site. Build it inside the running loop."""
 
+    _server: ControlSocket
+    _tellers: list[Callable[[Origin], None]]
+    """Everything that says outwards under which settings it speaks."""
+
     def __init__(
         self,
         site: Site,
@@ -108,9 +112,6 @@ class Daemon:
         self.on_ready: Callable[[], None] = lambda: None
         """Called once everything runs."""
         self._publisher: Publisher | None = None
-        self._tellers: list[Callable[[Origin], None]] = []
-        """Everything that says outwards under which settings it speaks."""
-        self._server: ControlSocket
         self.stop_report: StopReport | None = None
 
     def _make_writer(self, rate: float) -> OutputWriter:
@@ -228,7 +229,7 @@ class Daemon:
             self.links.desk,
         )  # fmt: skip
         await stack.enter_async_context(self._server)
-        self._tellers.append(self._server.renew)
+        self._tellers = [self._server.renew]
         if site.publish.metrics is not None:
             metrics = ScanMetrics(
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,

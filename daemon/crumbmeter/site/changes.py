@@ -140,6 +140,7 @@ def _says(what: str, effect: Effect, key: str, was: Any, now: Any) -> str:
 
 def _moved(what: str, effect: Effect, by: float, unit: str) -> str:
     brings = effect.more if by > 0.0 else effect.less
+    unit = unit.removesuffix("s") if abs(by) == 1.0 and len(unit) > 3 else unit
     return f"{what} {'grows' if by > 0.0 else 'shrinks'} by {abs(by):.6g}{unit}" + (f": {brings}" if brings else "")
 
 

@@ -186,7 +186,7 @@ class Guide:
         try:
             return self._look(step.watch, sources, lambda watching: talk.progress(_progress(step.watch, watching)))
         except NoDaemonError as nobody:
-            talk.say(f"Not read: {nobody}. Type what the instruments show.")
+            talk.say(f"Not read: {nobody}\nType what the instruments show.")
         except KeyboardInterrupt:
             talk.say("Left off looking. Type what the instruments show.")
         return {}
@@ -219,7 +219,8 @@ class Guide:
         known = field.default
         if found is not None and found.value is not None:
             known = f"{shown(found.value, field.quantity, metric=metric)}, {found.quality}"
-        choices = "".join(f"\n  {place} {one}" for place, one in enumerate(field.choices, start=1))
+        listed = [f"  {place} {one}" for place, one in enumerate(field.choices, start=1)]
+        choices = "\n".join(["", *listed, ""]) if listed else ""
         offered = f" ({known})" if known else "" if field.required else " (may be left out)"
         yes = " y/n" if field.quantity == "yes" else ""
         return _line(talk, f"{field.label}{f' [{unit}]' if unit else ''}{yes}{offered}{choices} > ")

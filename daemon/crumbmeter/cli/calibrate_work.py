@@ -6,12 +6,12 @@ import json
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.cli.calibrate_guide import Guide, LeftOffError, MissingError, Talk
 from crumbmeter.cli.calibrate_look import look
+from crumbmeter.cli.calibrate_site import into_site_file
 from crumbmeter.cli.calibrate_text import (
     changes_text,
     list_text,
@@ -26,7 +26,7 @@ from crumbmeter.commission.calibrating import drafts
 from crumbmeter.commission.calibrating.procedures import PROCEDURES, calibration, said
 from crumbmeter.commission.calibrating.steps import Entries, Entry, Place, Procedure, Worked
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
-from crumbmeter.commission.site_values import Change, changes, put_in_place
+from crumbmeter.commission.site_values import Change, changes
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.ledger.quality import NotRecordedError, append, read_all
@@ -197,23 +197,20 @@ def _show(asked: Asked, result: Result) -> None:
 
 
 def _finish(asked: Asked, test: Opened, result: Result, talk: Talk | None) -> int:
-    seq, kept, told = 0, None, []
+    seq, told, written = 0, [], False
     if _wanted(talk, "Put it on record", given=asked.record):
         seq = _record(asked, test, result)
         told.append(f"On record as entry {seq}; `crumbmeter quality ask SITE certificate {seq}` makes the certificate.")
-        if result.changes and _wanted(talk, "Write the values into the site file", given=asked.apply):
-            stamp = datetime.fromtimestamp(machine_wall_us() / 1e6, UTC).strftime("%Y%m%dT%H%M%SZ")
-            kept = put_in_place(test.site.path, result.changes, stamp)
-            told.append(
-                f"{test.site.path} is changed; the old one is kept as {kept}. The site is another one now: start the "
-                "daemon anew with it, and control has to be ENABLED AGAIN."
-            )
         test.draft.unlink(missing_ok=True)
+        if result.changes and _wanted(talk, "Write the values into the site file", given=asked.apply):
+            folder, who = test.site.desk.quality_folder, result.judged.calibration.who
+            told.append(into_site_file(test.site.path, folder, result.changes, seq, who))
+            written = True
     else:
         told.append(f"Not on record. The draft is kept: {test.draft}")
     if asked.as_json:
         body = result_json(result.judged, result.worked, result.limits, result.changes)
-        body |= {"entry": seq or None, "site_file_kept": None if kept is None else str(kept)}
+        body |= {"entry": seq or None, "site_file_changed": written}
         sys.stdout.write(json.dumps(body, indent=1, allow_nan=False) + "\n")
     else:
         sys.stdout.write("\n".join(told) + "\n")

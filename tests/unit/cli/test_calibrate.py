@@ -16,6 +16,7 @@ from crumbmeter.cli.commands import app
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.commission.calibrating.procedures import PROCEDURES
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
+from crumbmeter.ledger import versions
 from crumbmeter.ledger.quality import read_all
 from crumbmeter.qc.calibration_entries import read
 from crumbmeter.qc.calibrations import Calibration
@@ -120,7 +121,7 @@ def test_what_cannot_be_read_is_asked_for_and_why_is_said(site: Path, monkeypatc
     person = Scripted("50", "2", "", "0", "", "many", "50", "", "50", "", "", "y")
     assert work.calibrate(asked(site, "cell-shift", "hopper_mass"), person) == 0
     said = "\n".join(person.heard)
-    assert "Not read: no daemon answers. Type what the instruments show." in said
+    assert "Not read: no daemon answers\nType what the instruments show." in said
     assert "Shown: Bad: stale. Read it off the instrument." in said
     assert "Not taken: found 'many'; expected a number [lb]." in said
     assert "Left off looking." in said
@@ -228,7 +229,11 @@ def test_a_catch_test_goes_into_the_site_file_only_when_it_is_wanted(
     assert load(site).params.weighing.feed_factor_kg_rev == 0.9072
     told = capsys.readouterr().out
     assert "ENABLED AGAIN" in told
-    assert next(site.parent.glob("*.before-*")).read_text() == before
+    kept = versions.on_record(load(site).desk.quality_folder)
+    assert [dict(one.files)["site.toml"].decode() for one in kept] == [before, site.read_text()]
+    assert [one.reason for one in kept] == [
+        "as it was before calibration 1", "calibration 1: feeder.feed_factor_kg_rev, feeder.feed_factor_doubt_percent",
+    ]  # fmt: skip
 
 
 def test_steps_are_printed_with_cautions_first_and_nothing_is_kept(site: Path) -> None:

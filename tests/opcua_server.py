@@ -165,6 +165,9 @@ class _Running:
             )  # fmt: skip
             if told.get("writable"):
                 await node.set_writable()
+            if "unit" in told:
+                unit = ua.EUInformation(DisplayName=ua.LocalizedText(told["unit"]))
+                await node.add_property(ua.NodeId(ua.Int32(0), ua.Int16(index)), "0:EngineeringUnits", unit)
             self.nodes[name], self.kinds[name] = node, told["kind"]
         await server.start()
         assert server.bserver is not None

@@ -218,6 +218,8 @@ class _Running:
         elif told["do"] == "silence_subscriptions":
             for subscription in service.subscriptions.values():
                 await subscription.stop()
+        elif told["do"] == "limit_subscriptions":
+            self.server.iserver.max_subscriptions = told["most"]
         elif told["do"] == "count":
             return {"subscriptions": len(service.subscriptions)}
         elif told["do"] == "stop_clock":

@@ -76,6 +76,7 @@ def test_the_draft_is_a_profile_that_the_site_room_takes(server: ServerProcess, 
     assert flow is not None
     assert speed is not None
     assert (flow.unit, speed.node) == ("kg/s", f"nsu={NAMESPACE};i=7")
+    assert run("browse", url(server), "--namespace", "urn:elsewhere")[1] == "The server shows no such variable.\n"
     assert '# the server says "mWS": put in its unit' in path.read_text()
     assert run("browse", url(server), "-o", str(path))[0] == 2, "nothing is overwritten"
 

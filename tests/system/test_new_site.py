@@ -59,6 +59,7 @@ def typed(folder: Path, ports: dict[str, int], commands: list[str]) -> str:
     return said
 
 
+@pytest.mark.slow
 async def test_from_an_empty_directory_to_a_running_site(bench: Bench) -> None:
     assert len(COMMANDS) <= MOST - 2, "an unknown instrument takes two more: a survey, and which register it is"
     folder = bench.folder / "new"

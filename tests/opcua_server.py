@@ -16,7 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from asyncua import ua
+from asyncua.crypto.permission_rules import User, UserRole
+from asyncua.crypto.truststore import TrustStore
+from asyncua.crypto.validator import CertificateValidator, CertificateValidatorOptions
 from asyncua.server.server import Server
+from asyncua.server.user_managers import UserManager
 from asyncua.ua.attribute_ids import AttributeIds
 
 from crumbmeter.field.opcua import NAMES, WORDS, node_register
@@ -127,6 +131,17 @@ def _variant(value: Any, kind: str) -> ua.Variant:
     return ua.Variant(float(value) if special else value, ua.VariantType[kind])
 
 
+class _Users(UserManager):
+    def __init__(self, known: dict[str, str]) -> None:
+        self.known = known
+
+    def get_user(
+        self, iserver: Any, username: Any = None, password: Any = None, certificate: Any = None
+    ) -> User | None:
+        right = username in self.known and self.known[username] == password
+        return User(role=UserRole.User, name=username) if right else None
+
+
 class _Running:
     def __init__(self, settings: dict[str, Any]) -> None:
         self.settings = settings
@@ -138,7 +153,7 @@ class _Running:
         settings, server = self.settings, self.server
         await server.init()
         server.set_endpoint(f"opc.tcp://127.0.0.1:{settings['port']}{settings.get('path', '')}")
-        server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        await self.secure()
         for number in range(settings.get("spaces_before", 0)):
             await server.register_namespace(f"urn:crumbmeter:test:before:{number}")
         index = await server.register_namespace(settings["namespace"])
@@ -163,6 +178,23 @@ class _Running:
                 _say(await self.do(json.loads(line)))
             except Exception as error:  # noqa: BLE001 - the test is told
                 _say({"error": repr(error)})
+
+    async def secure(self) -> None:
+        """Set policies, certificate, whom it trusts and who may log in."""
+        settings, server = self.settings, self.server
+        policies = settings.get("policies", ["NoSecurity"])
+        server.set_security_policy([ua.SecurityPolicyType[name] for name in policies])
+        if "certificate" in settings:
+            await server.set_application_uri(settings["uri"])
+            await server.load_certificate(settings["certificate"])
+            await server.load_private_key(settings["private_key"])
+            options = CertificateValidatorOptions.TRUSTED_VALIDATION | CertificateValidatorOptions.PEER_CLIENT
+            trusted = TrustStore([Path(settings["trusted"])], [])
+            await trusted.load()
+            server.set_certificate_validator(CertificateValidator(options, trusted))
+        if "users" in settings:
+            server.iserver.user_manager = _Users(settings["users"])
+            server.set_identity_tokens([ua.UserNameIdentityToken])
 
     async def do(self, told: dict[str, Any]) -> dict[str, Any]:
         service = self.server.iserver.subscription_service

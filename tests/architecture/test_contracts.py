@@ -56,7 +56,7 @@ BREACHES = {
     "Libraries of documents, charts and tables live in the report room": (
         "daemon/crumbmeter/cli/__init__.py", "import typst",
     ),
-    "The library of signatures lives in the journal": (
+    "The library of signatures and keys lives in the journal and in one adapter": (
         "daemon/crumbmeter/cli/__init__.py", "import cryptography.exceptions",
     ),
     "The data of time zones are read in the site room": ("daemon/crumbmeter/cli/__init__.py", "import tzdata"),

@@ -1,7 +1,7 @@
 """Links to all devices of a site, each by the protocol that it speaks."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crumbmeter.adapters import modbus
 from crumbmeter.field.counts import UnitCounts
@@ -41,6 +41,16 @@ class FieldLinkMaker:
         if self.opcua is not None and devices[0].opcua is not None:
             return self.opcua(devices)
         return self._modbus(devices)
+
+    def told(self, device_id: str) -> Mapping[str, Any] | None:
+        """Say how the session of an OPC UA device stands, as plain JSON values; None: no session, or no OPC UA."""
+        link = None if self.opcua is None else self.opcua.links.get(device_id)
+        return None if link is None else link.told()
+
+    def skew_s(self, device_id: str) -> float | None:
+        """[s] Return how far the clock of an OPC UA server is ahead of this machine's; None: not known."""
+        link = None if self.opcua is None else self.opcua.links.get(device_id)
+        return None if link is None else link.skew_s
 
     def shares(self) -> Mapping[str, float]:
         """Return by device id the share of all time for which it had its connection."""

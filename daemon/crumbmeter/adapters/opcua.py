@@ -6,6 +6,7 @@ What a value means is decided in field/opcua.py; how a session is kept, and when
 import asyncio
 import logging
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from asyncua import ua
 
@@ -26,6 +27,8 @@ class OpcuaLink:
         self._shared = shared
         self._counts = counts
         self._nodes = {register.address: register for register in device.opcua.nodes}
+        self.statuses: dict[str, int] = {}
+        """Newest status code of each node that is not plain Good."""
 
     async def connect(self) -> None:
         """Open the shared session unless it is open. Raises ReconnectError."""
@@ -38,6 +41,24 @@ class OpcuaLink:
     async def close(self) -> None:
         """Close the shared session."""
         await self._shared.close()
+
+    @property
+    def skew_s(self) -> float | None:
+        """[s] Return how far the server's clock is ahead of this machine's; None where it is not known."""
+        return self._shared.skew_s
+
+    def told(self) -> dict[str, Any]:
+        """Say how the session stands, as plain JSON values: status codes verbatim."""
+        return {
+            "protected": self._shared.protected,
+            "clock_skew_s": self._shared.skew_s,
+            "notices": self._shared.notices,
+            "doubt": self._shared.doubt,
+            "statuses": [
+                {"node": node, "status": ua.StatusCode(ua.UInt32(status)).name, "code": f"0x{status:08X}"}
+                for node, status in sorted(self.statuses.items())
+            ],
+        }
 
     async def read(self, table: Table, address: int, count: int) -> tuple[int, ...]:
         """Read the nodes whose places lie in a block, all anew. Raises as ports.FieldReader says.
@@ -52,6 +73,10 @@ class OpcuaLink:
         for register, value in zip(asked, found, strict=True):
             start = register.address - address
             words[start : start + WORDS] = words_of_node(register, value)
+            if value.status:
+                self.statuses[register.node] = value.status
+            else:
+                self.statuses.pop(register.node, None)
         return tuple(words)
 
     async def write(self, register: RegisterSpec, words: Sequence[int], function: int = 0) -> None:
@@ -77,8 +102,8 @@ class OpcuaLinkMaker:
         """
         self.counts: Mapping[str, UnitCounts] = {device.device_id: UnitCounts() for device in devices}
         """By device id."""
-        self.sessions: dict[str, OpcuaSession] = {}
-        """The newest one, by endpoint."""
+        self.links: dict[str, OpcuaLink] = {}
+        """The newest one, by device id."""
         self._loop = asyncio.get_running_loop()
         self._started_s = self._loop.time()
 
@@ -88,8 +113,9 @@ class OpcuaLinkMaker:
         if len(endpoints) != 1:
             raise BugError(f"one session cannot serve {sorted(endpoints)}")
         shared = OpcuaSession(devices, self.counts)
-        self.sessions[shared.endpoint] = shared
-        return tuple(OpcuaLink(device, shared, self.counts[device.device_id]) for device in devices)
+        made = tuple(OpcuaLink(device, shared, self.counts[device.device_id]) for device in devices)
+        self.links.update(zip((device.device_id for device in devices), made, strict=True))
+        return made
 
     def shares(self) -> Mapping[str, float]:
         """Return by device id the share of all time for which it had its connection."""

@@ -17,12 +17,11 @@ from asyncua import ua
 from asyncua.client.client import Client
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
-from asyncua.ua.uaerrors import UaError
 
 from crumbmeter.adapters.clock import machine_wall_us
-from crumbmeter.adapters.opcua_faults import cause_of
+from crumbmeter.adapters.opcua_faults import cause_of, explain
 from crumbmeter.adapters.opcua_patience import within
-from crumbmeter.adapters.opcua_security import protect
+from crumbmeter.adapters.opcua_security import Protected, protect
 from crumbmeter.field.counts import UnitCounts
 from crumbmeter.field.opcua import NodeValue
 from crumbmeter.field.spec import DeviceSpec, RegisterSpec
@@ -60,6 +59,7 @@ class OpcuaSession:
         self._loop = asyncio.get_running_loop()
         self._client: Client | None = None
         self._doubt = "not connected"
+        self._protected: Protected | None = None
         self._nodes: dict[str, ua.NodeId] = {}
         self._most_nodes = 0
         self._channel_until_s = float("inf")
@@ -79,16 +79,31 @@ class OpcuaSession:
         try:
             async with within(self._first.connect_timeout_s):
                 await self._open()
-        except TimeoutError:
-            raise ReconnectError(f"{self.endpoint}: no session within {self._first.connect_timeout_s:g} s") from None
-        except (OSError, UaError, ValueError) as error:
-            raise ReconnectError(f"{self.endpoint}: {cause_of(error, self._first, self.skew_s)}") from error
-        self._doubt = ""
+        except TimeoutError as error:
+            fault: Exception = TimeoutError(f"no session within {self._first.connect_timeout_s:g} s")
+            fault.__cause__ = error
+        except Exception as error:  # noqa: BLE001 - whatever the library makes of what a server sends
+            fault = error
+        else:
+            self._doubt = ""
+            return
+        server = None if self._protected is None else self._protected.server
+        raise ReconnectError(f"{self.endpoint}: {await explain(fault, self._first, server)}") from fault
+
+    @property
+    def protected(self) -> bool:
+        """Tell whether messages are signed at least."""
+        return self._protected is not None and self._protected.server is not None
+
+    @property
+    def doubt(self) -> str:
+        """Say why it is not used; empty where it is."""
+        return self._doubt
 
     async def _open(self) -> None:
         client = self._client = Client(self.endpoint, timeout=self._first.connect_timeout_s)
         client.session_timeout = int(SESSION_S * 1000)
-        protected = await protect(client, self._first)
+        protected = self._protected = await protect(client, self._first)
         await client.connect_socket()
         await client.send_hello()
         await client.open_secure_channel()
@@ -223,8 +238,8 @@ class OpcuaSession:
             self._doubt = f"silent for {device.timeout_s:g} s"
             counts.timeouts += 1
             raise RetryLaterError(f"{self.endpoint}: {self._doubt}") from None
-        except (OSError, UaError, ValueError) as error:
-            self._doubt = cause_of(error, device, self.skew_s)
+        except Exception as error:  # as above
+            self._doubt = cause_of(error)
             counts.lost += 1
             raise ReconnectError(f"{self.endpoint}: {self._doubt}") from error
         finally:

@@ -1,7 +1,7 @@
 """/metrics of each unit: what its requests came to, how long replies took, what it took of its connection."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
@@ -21,6 +21,10 @@ class UnitFigures:
     probed_only: bool
     polls_skipped: int
     longest_round_s: float
+    clock_skew_s: float | None = None
+    """[s] An OPC UA server's clock is ahead of this machine's."""
+    certificate_days: Mapping[str, float] = field(default_factory=dict)
+    """[d] Until a certificate expires, by whose it is."""
 
 
 def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
@@ -51,7 +55,20 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
     longest = GaugeMetricFamily(
         "crumbmeter_unit_longest_round_seconds", "Longest round of its reads.", labels=("device",)
     )
+    skew = GaugeMetricFamily(
+        "crumbmeter_opcua_clock_skew_seconds",
+        "An OPC UA server's clock is ahead of this machine's.",
+        labels=("device",),
+    )
+    days = GaugeMetricFamily(
+        "crumbmeter_certificate_days_left", "Until a certificate of an OPC UA connection expires.",
+        labels=("device", "whose"),
+    )  # fmt: skip
     for unit in units:
+        for whose, left in unit.certificate_days.items():
+            days.add_metric((unit.device_id, whose), left)
+        if unit.clock_skew_s is not None:
+            skew.add_metric((unit.device_id,), unit.clock_skew_s)
         label = (unit.device_id,)
         for outcome, count in unit.requests.items():
             requests.add_metric((*label, outcome), count)
@@ -64,4 +81,4 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
         busy.add_metric(label, unit.busy_share)
         probed.add_metric(label, float(unit.probed_only))
         longest.add_metric(label, unit.longest_round_s)
-    yield from (requests, late, unasked, skipped, reply, busy, probed, longest)
+    yield from (requests, late, unasked, skipped, reply, busy, probed, longest, skew, days)

@@ -36,6 +36,14 @@ class OfferedBank:
             intake: Where commands go.
             clock: Process time.
         """
+        self._views = views
+        self._intake = intake
+        self._clock = clock
+        self._written: dict[str, int] = {}
+        self.renew(site)
+
+    def renew(self, site: Site) -> None:
+        """Take the settings that are in force from now on."""
         params, modbus = site.params, site.publish.modbus
         self._allowed = () if modbus is None else modbus.allow
         self._mixes = tuple(mix.mix_id for mix in params.mixes)
@@ -44,10 +52,6 @@ class OfferedBank:
             low_word_first=modbus is not None and modbus.order == "CDAB",
             fresh_for_s=max(FRESH_S, 5.0 * params.scan_period_s),
         )  # fmt: skip
-        self._views = views
-        self._intake = intake
-        self._clock = clock
-        self._written: dict[str, int] = {}
 
     def bank_for(self, peer: str) -> Bank:
         """Return what a client at an address reads and writes."""
@@ -122,12 +126,9 @@ class _ClientBank:
         return self._bank.write(table, address, values, self._peer)
 
 
-def offer_state(
-    site: Site, views: Latest[ScanResult], intake: Intake, clock: Clock, report: Callable[[Event], None]
-) -> ModbusServer | None:
+def offer_state(bank: OfferedBank, site: Site, report: Callable[[Event], None]) -> ModbusServer | None:
     """Make the server of a site; None where the site offers nothing."""
     keys = site.publish.modbus
     if keys is None:
         return None
-    bank = OfferedBank(site, views, intake, clock)
     return ModbusServer(keys.address, keys.port, keys.unit_id, keys.clients, bank.bank_for, report)

@@ -97,17 +97,10 @@ class Guide:
             FormRefusedError: what was given cannot be read, or belongs to no step.
         """
         while (step := self.next_step()) is not None:
-            missing = self._take(step)
-            why = ""
-            if step.watch is not None and (sources := _sources(missing)):
-                try:
-                    found = self._look(step.watch, sources, lambda _watching: None)
-                except NoDaemonError as nobody:
-                    why = f" ({nobody})"
-                else:
-                    why = self._take_found(missing, found)
-                missing = self._take(step)
-            for field in missing:
+            for known in self._steps():
+                self._take(known)  # what was given for a later step is kept, too, however far this goes
+            why = self._take_read(step, self._take(step))
+            for field in self._take(step):
                 if field.default:
                     self._put(field, self._parsed(field, field.default), "default")
                 elif not field.required:
@@ -116,8 +109,8 @@ class Guide:
                 raise MissingError(step, left, why)
         if self._given:
             name = next(iter(self._given))
-            known = ", ".join(one.name for step in self._steps() for one in step.fields)
-            raise FormRefusedError(name, "no field of this test", f"one of {known}", "Leave it out.")
+            names = ", ".join(one.name for each in self._steps() for one in each.fields)
+            raise FormRefusedError(name, "no field of this test", f"one of {names}", "Leave it out.")
 
     def _steps(self) -> tuple[Step, ...]:
         return self._procedure.steps(self._place, self.entries)
@@ -129,7 +122,15 @@ class Guide:
                 self._put(field, self._parsed(field, self._given.pop(field.name)), "given")
         return tuple(one for one in step.fields if one.name not in self._kept)
 
-    def _take_found(self, missing: tuple[Field, ...], found: Mapping[str, Found]) -> str:
+    def _take_read(self, step: Step, missing: tuple[Field, ...]) -> str:
+        """Take what the daemon says; return why it does not say all."""
+        sources = _sources(missing)
+        if step.watch is None or not sources:
+            return ""
+        try:
+            found = self._look(step.watch, sources, lambda _watching: None)
+        except NoDaemonError as nobody:
+            return f" ({nobody})"
         why = ""
         for field in missing:
             one = found.get(field.name)
@@ -168,14 +169,19 @@ class Guide:
                 talk.say(step_text(step))
                 found = self._looked(talk, step, missing)
                 for field in missing:
-                    if not self._asked(talk, field, found.get(field.name)):
+                    if found is None or not self._asked(talk, field, found.get(field.name)):
                         break
 
-    def _looked(self, talk: Talk, step: Step, missing: tuple[Field, ...]) -> dict[str, Found]:
+    def _looked(self, talk: Talk, step: Step, missing: tuple[Field, ...]) -> dict[str, Found] | None:
+        """Look at the daemon for a step; None: the person went back instead."""
         sources = _sources(missing)
         if step.watch is None or not sources:
             return {}
-        if talk.ask("Enter: look now, t: type the figures instead > ").strip().lower() == "t":
+        typed = _line(talk, "Enter: look now, t: type the figures, b: back, q: leave off > ").lower()
+        if typed == "b":
+            self._back(talk, missing[0])
+            return None
+        if typed == "t":
             return {}
         try:
             return self._look(step.watch, sources, lambda watching: talk.progress(_progress(step.watch, watching)))
@@ -216,13 +222,7 @@ class Guide:
         choices = "".join(f"\n  {place} {one}" for place, one in enumerate(field.choices, start=1))
         offered = f" ({known})" if known else "" if field.required else " (may be left out)"
         yes = " y/n" if field.quantity == "yes" else ""
-        try:
-            typed = talk.ask(f"{field.label}{f' [{unit}]' if unit else ''}{yes}{offered}{choices} > ").strip()
-        except EOFError:
-            typed = "q"
-        if typed == "q":
-            raise LeftOffError
-        return typed
+        return _line(talk, f"{field.label}{f' [{unit}]' if unit else ''}{yes}{offered}{choices} > ")
 
     def _back(self, talk: Talk, field: Field) -> None:
         """Take the newest entry back."""
@@ -233,6 +233,21 @@ class Guide:
         del self._kept[name]
         self._keep(self._kept)
         talk.say(f"Taken back: {name.replace('_', ' ')}.")
+
+
+def _line(talk: Talk, prompt: str) -> str:
+    """Ask for one line.
+
+    Raises:
+        LeftOffError: the person leaves off, by a word, by Ctrl-C, or by closing the terminal.
+    """
+    try:
+        typed = talk.ask(prompt).strip()
+    except (EOFError, KeyboardInterrupt):
+        raise LeftOffError from None
+    if typed == "q":
+        raise LeftOffError
+    return typed
 
 
 def _sources(fields: tuple[Field, ...]) -> dict[str, Source]:

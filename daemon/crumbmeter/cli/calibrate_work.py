@@ -225,7 +225,7 @@ def _wanted(talk: Talk | None, words: str, *, given: bool) -> bool:
         return given
     try:
         return talk.ask(f"{words}? y/n (n) > ").strip().lower() in ("y", "yes")
-    except EOFError:
+    except (EOFError, KeyboardInterrupt):
         return False
 
 

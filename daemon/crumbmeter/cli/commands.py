@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from crumbmeter import __version__
-from crumbmeter.cli import begin, calibrate, commissioning, evidence, loop_check, plan, quality
+from crumbmeter.cli import begin, calibrate, care, commissioning, evidence, loop_check, opcua, plan, quality
 from crumbmeter.cli import check as check_command
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
@@ -21,11 +21,13 @@ app = typer.Typer(
 check_command.add_to(app)
 plan.add_to(app)
 begin.add_to(app)
+care.add_to(app)
 evidence.add_to(app)
 quality.add_to(app)
 calibrate.add_to(app)
 commissioning.add_to(app)
 loop_check.add_to(app)
+opcua.add_to(app)
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]

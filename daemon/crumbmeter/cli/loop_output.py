@@ -141,7 +141,9 @@ def _confirm(site: Site, wish: Wish, given: str, answer: Callable[[str], str]) -
 
 def _plan_words(site: Site, wish: Wish) -> str:
     rows = {
-        row.name: replace(row, function_code=spec.write_function or WRITE_FUNCTIONS[spec.register.table, row.count > 1])
+        row.name: replace(
+            row, function_code=spec.write_function or WRITE_FUNCTIONS.get((spec.register.table, row.count > 1), 0)
+        )
         for row, spec in zip(wire_addresses(site.devices, [], site.params.outputs), site.params.outputs, strict=True)
     }
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.OUTPUT}

@@ -3,11 +3,13 @@
 import json
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
+
+FORMS: Final = ("pdf", "json")
 
 
 def plan(job: Path, site: Path | None = None, output: Path | None = None, *, as_json: bool = False) -> int:
@@ -16,7 +18,7 @@ def plan(job: Path, site: Path | None = None, output: Path | None = None, *, as_
     Args:
         job: The job file.
         site: Site file that fills in what the job file leaves out.
-        output: File to write (.pdf, .json, or a table as .csv, .tsv, .parquet); None: print it.
+        output: File to write (.pdf or .json); None: print it.
         as_json: Print JSON instead of words.
 
     Returns:
@@ -27,12 +29,15 @@ def plan(job: Path, site: Path | None = None, output: Path | None = None, *, as_
     from crumbmeter.planning.verdicts import Verdict  # noqa: PLC0415
     from crumbmeter.report.document import content  # noqa: PLC0415
     from crumbmeter.report.plan import headline, plan_document  # noqa: PLC0415
-    from crumbmeter.report.sources import NoAnswerError  # noqa: PLC0415
     from crumbmeter.report.taking import file_bytes  # noqa: PLC0415
     from crumbmeter.report.terminal import text  # noqa: PLC0415
     from crumbmeter.site import SiteRefusedError, load, report  # noqa: PLC0415
     from crumbmeter.site.job import load_job  # noqa: PLC0415
 
+    kind = "" if output is None else output.suffix.removeprefix(".")
+    if output is not None and kind not in FORMS:
+        sys.stderr.write(f"{output}: a plan is written as {' or '.join(FORMS)}, by the ending of the file's name.\n")
+        return REFUSED
     try:
         loaded = None if site is None else load(site)
         if loaded is not None and loaded.params.batch is not None:
@@ -46,9 +51,8 @@ def plan(job: Path, site: Path | None = None, output: Path | None = None, *, as_
     document = plan_document(inputs, made, loaded)
     if output is not None:
         try:
-            kind = output.suffix.removeprefix(".")
             output.write_bytes(file_bytes(document, kind, None, machine_wall_us() if kind == "pdf" else None))
-        except (OSError, NoAnswerError) as problem:
+        except OSError as problem:
             sys.stderr.write(f"{output}: not written: {problem}\n")
             return REFUSED
         sys.stdout.write(f"{output}: {headline(made)}\n")
@@ -66,9 +70,7 @@ def add_to(app: typer.Typer) -> None:
     def command(
         job: Annotated[Path, typer.Argument(help="Job file, such as config/jobs/imaginary_flats.toml.")],
         site: Annotated[Path | None, typer.Option(help="Site file that fills in what the job file leaves out.")] = None,
-        output: Annotated[
-            Path | None, typer.Option("-o", "--output", help="File: .pdf (two pages), .json, .csv, .tsv or .parquet.")
-        ] = None,
+        output: Annotated[Path | None, typer.Option("-o", "--output", help="File: .pdf (two pages) or .json.")] = None,
         as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")] = False,
     ) -> None:
         """Plan a job before the truck leaves: rubber, bags, feeder, line, electric loads and cost, and what fails.

@@ -13,6 +13,7 @@ class Page(StrEnum):
 
     SITE_FILE = "site-file"
     QUALITY_PLAN = "quality-plan"
+    JOB_FILE = "job-file"
     REFUSALS = "refusals"
     SCHEMA = "schema"
     PROFILE_SCHEMA = "profile-schema"
@@ -26,6 +27,7 @@ class Page(StrEnum):
 STORED: Final = {
     Page.SITE_FILE: "docs/site-file.md",
     Page.QUALITY_PLAN: "docs/quality-plan.md",
+    Page.JOB_FILE: "docs/job-file.md",
     Page.REFUSALS: "docs/refusals.md",
     Page.SCHEMA: "config/schema.json",
     Page.PROFILE_SCHEMA: "config/device-schema.json",
@@ -49,6 +51,7 @@ def page_text(page: Page) -> str:
     )
     from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
     from crumbmeter.site.reference import (  # noqa: PLC0415 - a command loads what it needs
+        job_file_page,
         quality_plan_page,
         refusals_page,
         site_file_page,
@@ -57,6 +60,7 @@ def page_text(page: Page) -> str:
     makers: dict[Page, Callable[[], str]] = {
         Page.SITE_FILE: site_file_page,
         Page.QUALITY_PLAN: quality_plan_page,
+        Page.JOB_FILE: job_file_page,
         Page.REFUSALS: refusals_page,
         Page.SCHEMA: lambda: schema_text(site_schema()),
         Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),

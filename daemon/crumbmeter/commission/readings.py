@@ -9,8 +9,9 @@ from typing import Any
 
 from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
 from crumbmeter.commission.looking import Shown
-from crumbmeter.field.spec import SignalSource
-from crumbmeter.field.words import decode_si
+from crumbmeter.field.opcua import make_node_decoder
+from crumbmeter.field.spec import SignalSource, Table
+from crumbmeter.field.words import make_decoder
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.frozen import replace
 from crumbmeter.model.quality import Quality
@@ -82,22 +83,25 @@ def from_device(line: DeviceLine, source: SignalSource, params: SignalParams, cl
         status=None, baseline=None,
     )  # fmt: skip
     memory, last_s = first_memory(1), clock.now_s()
-    reach, register = source.register.reach, source.register
+    register = source.register
+    of_node = register.table is Table.NODE
+    span = register.span if of_node else register.reach
+    decode = make_node_decoder(register) if of_node else make_decoder(register)
 
     async def read() -> Shown:
         nonlocal memory, last_s
         try:
             await line.endpoint.revive()
-            words = await line.read(register.table, reach.first, reach.end - reach.first)
+            words = await line.read(register.table, span.first, span.end - span.first)
         except CrumbmeterError as fault:
             memory = first_memory(1)
             return Shown(None, Quality.BAD, f"no communication: {fault}", 0.0, None)
         now_s = clock.now_s()
-        value, reason = decode_si(register, words)
+        value, reason = decode(words, register.address - span.first)
         sample = Sample(value, reason, now_s, link_ok=True)
         memory, (reading,), _ = settle((sample,), memory, (alone,), now_s, now_s - last_s)
         last_s = now_s
-        own = words[register.address - reach.first :][: register.count]
+        own = words[register.address - span.first :][: register.count]
         return Shown(reading.value, reading.quality, reading.reason.value, reading.age_s, own, now_s)
 
     return read

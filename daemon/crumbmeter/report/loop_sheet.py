@@ -4,7 +4,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from crumbmeter import __version__
+from crumbmeter.field.opcua import TYPE_NAMES
 from crumbmeter.field.plan import WireRow, wire_addresses
+from crumbmeter.field.spec import WordType
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import quality
 from crumbmeter.model.units import UNITS
@@ -12,7 +14,7 @@ from crumbmeter.qc.loop_checks import Look, Loop, LoopCheckRefusedError, LoopKin
 from crumbmeter.qc.loop_checks import standing as standings_of
 from crumbmeter.qc.said import InForce
 from crumbmeter.report.document import Block, Column, Document, Fact, Facts, Signature, Table, Text, number, time
-from crumbmeter.report.figures import moment
+from crumbmeter.report.figures import Value, moment
 from crumbmeter.report.frame import Frame, RestsOn
 from crumbmeter.report.sources import NoAnswerError, Sources, Span, head_text
 from crumbmeter.site.loops import loops_of
@@ -99,8 +101,8 @@ def _loops(site: Site, found: Sequence[LoopStanding]) -> Table:
         row = wire[one.loop.kind, one.loop.name]
         cells.append(
             (
-                one.loop.name, _WAYS[one.loop.kind], one.state.value, row.device_id, row.unit_id,
-                f"{row.function_code:02d}", row.address, _type_words(row), range_words(one.loop), one.missing or None,
+                one.loop.name, _WAYS[one.loop.kind], one.state.value, row.device_id, *_place(row),
+                range_words(one.loop), one.missing or None,
             )
         )  # fmt: skip
     note = "Offsets are PDU offsets, counted from 0, as they go over the wire; FC is the function code that reads it. "
@@ -115,10 +117,21 @@ def _kinds(site: Site) -> list[LoopKind]:
 
 def wire_words(row: WireRow) -> str:
     """Say where a value is on the wire, as `check` does; the offset is counted from 0."""
+    if row.node:
+        return f"{_type_words(row)} node {row.node}"
     return f"unit {row.unit_id} FC {row.function_code:02d} offset {row.address} {_type_words(row)}"
 
 
+def _place(row: WireRow) -> tuple[Value, ...]:
+    """Return unit, function code, offset and type; of an OPC UA node type and id, whose namespace the profile has."""
+    if row.node:
+        return (None, "node", None, f"{_type_words(row)} {row.node.partition(';')[2] or row.node}")
+    return (row.unit_id, f"{row.function_code:02d}", row.address, _type_words(row))
+
+
 def _type_words(row: WireRow) -> str:
+    if row.node:
+        return TYPE_NAMES[WordType(row.word_type)]
     return f"{row.word_type} {row.order}" if row.order and row.count > 1 else row.word_type
 
 

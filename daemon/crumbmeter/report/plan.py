@@ -88,11 +88,9 @@ def _blocks(inputs: JobInputs, plan: JobPlan, figures: Figures) -> Iterator[Bloc
     if plan.cost is not None:
         yield _cost(inputs, plan, figures, plan.cost)
     yield taken(inputs, figures)
-    yield Text(f"{_origin(inputs)}{NO_CO2} {CAUTIONS}", "What this plan is not")
-
-
-def _origin(inputs: JobInputs) -> str:
-    return f"From the site file: {', '.join(inputs.from_site)}. " if inputs.from_site else ""
+    if inputs.from_site:
+        yield Text(", ".join(inputs.from_site), "Taken from the site file")
+    yield Text(f"{NO_CO2} {CAUTIONS}", "What this plan is not")
 
 
 def _needs(inputs: JobInputs, plan: JobPlan, figures: Figures) -> Facts:
@@ -124,7 +122,7 @@ def _hours(inputs: JobInputs, plan: JobPlan, figures: Figures) -> Table:
         Column("mix"), Column("rate"),
         number("mix", figures.unit("ton_rate")), number("rubber", figures.unit("small_hour")),
         number("rubber", figures.unit("small_min"), 2), number("auger", "rpm", 1), Column("calibrated"),
-        number("a bag lasts", "min", 1), number("a charge lasts", "s"), number("a refill takes", "s"),
+        number("bag lasts", "min", 1), number("charge lasts", "s"), number("refill", "s"),
         number("in refill", "percent", 1),
     )  # fmt: skip
     feeder = inputs.job.feeder

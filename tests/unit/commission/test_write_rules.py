@@ -129,3 +129,9 @@ def test_a_read_back_within_the_deadband_is_as_wanted() -> None:
     assert as_wanted(spec, 5.0 * RPM, words)
     assert as_wanted(spec, 5.02 * RPM, words)
     assert not as_wanted(spec, 5.03 * RPM, words)
+
+
+def test_an_output_at_an_opc_ua_node_is_held_to_the_same_rules() -> None:
+    site = load(ROOT / "config" / "sites" / "demo_opcua.toml")
+    assert refusals(site, Wish(SPEED, 5.0 * RPM, 10.0, beside=((RUN, 1.0),))) == ()
+    assert refusals(site, Wish(SPEED, 7.0 * RPM, 10.0))

@@ -53,7 +53,7 @@ def _speeds_rev_s(entries: Entries) -> tuple[float, ...]:
         speeds = sorted({float(word) / 60.0 for word in words})
     except ValueError:
         speeds = []
-    if not SPEEDS[0] <= len(speeds) <= SPEEDS[1] or not 0.0 < speeds[0] <= speeds[-1] < 1e3:
+    if not SPEEDS[0] <= len(speeds) <= SPEEDS[1] or not all(0.0 < one < 1e3 for one in speeds):
         expected = f"{SPEEDS[0]} to {SPEEDS[1]} different speeds above 0 in rpm, parted by spaces"
         raise FormRefusedError("speeds", repr(entries.text("speeds")), expected, "Such as: 3 15 30 45 60")
     return tuple(speeds)

@@ -123,7 +123,7 @@ class Watching:
     def take(self, view: View) -> bool:
         """Take one view; tell whether this was the last."""
         bodies = {one["signal_id"]: one for one in view["signals"]}
-        now_s = float(view["now_s"])
+        now_s = float(view["process_time_s"])
         if self._watch.contact:
             state = bodies.get(self._watch.contact, {}).get("value")
             if state is None:

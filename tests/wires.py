@@ -24,7 +24,7 @@ class Wire:
 
 
 WIRES = {
-    "tcp": Wire("Modbus TCP", "demo_drum", 10.0),
+    "tcp": Wire("Modbus TCP", "demo_drum", 5.0),
     "opcua": Wire("OPC UA", "demo_opcua", 4.0),
     "rtu": Wire("Modbus RTU, one serial line", "demo_serial", 2.0),
 }

@@ -16,7 +16,7 @@ from crumbmeter.cli.quality_work import Places
 from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.step_watch import StepWatch, Wanted, wanted_steps
-from crumbmeter.commission.timing import Outcome, Tested, rate_words, timings_of
+from crumbmeter.commission.timing import Outcome, TimedRun, rate_words, timings_of
 from crumbmeter.control.params import Params
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
@@ -95,7 +95,7 @@ def _judge(places: Places, site: Site, asked: Asked, stretch: Stretch, answer: C
         return REFUSED
     params, record = gathered.held
     who = f"{asked.who or getpass.getuser()} (command line)"
-    tested = Tested(gathered.boot_id, params, stretch.from_s, record)
+    tested = TimedRun(gathered.boot_id, params, stretch.from_s, record)
     outcome = timings_of(tested, asked.coverage, who, machine_wall_us())
     if asked.put:
         flags = SIMULATED if params.simulated else 0

@@ -21,7 +21,7 @@ def looks_of(drawn: Map) -> list[Look]:
     for look, shown in enumerate(drawn.shown):
         images = [tuple(drawn.image(look, sample)) for sample in range(drawn.samples)]
         samples = tuple(cut(table, drawn.first, image) for image in images)
-        found.append(Look(samples, (reading_of(f"{shown} {drawn.unit}"),)))
+        found.append(Look(samples, tuple(reading_of(f"{one} {drawn.unit}") for one in shown)))
     return found
 
 

@@ -66,7 +66,7 @@ class Map:
     high: float
     decimals: int
     unit: str
-    shown: list[str]
+    shown: list[list[str]]
     """What was typed, by look."""
     samples: int
     one_based: bool
@@ -214,9 +214,11 @@ class _Maker:
         if kind in ("u16", "i16") and low >= 0.0:
             if random.random() < 0.4:
                 zero, full = random.choice(((4000, 20000), (6400, 32000), (819, 4095)))
-                scale = high / (full - zero)
+            else:
+                zero, full = 0, random.choice((27648, 32767, 4095, 10000, 20000))
+            scale = high / (full - zero)
+            if scale <= step:  # no instrument counts more coarsely than it shows
                 return scale, -zero * scale
-            return high / random.choice((27648, 32767, 4095, 10000, 20000)), 0.0
         return step, 0.0
 
     def point(self, label: str, series: Series, codec: Codec, *, faithful: bool = False) -> Point:
@@ -246,10 +248,14 @@ class _Maker:
             {"noise": self.noise, "damped": damped, "one_order": bool(self.order), "labels": sorted({point.label for point in points})},
         )  # fmt: skip
 
-    def _typed(self, values: list[float]) -> str:
-        """What a person reads off at some moment from shortly before the samples to shortly after."""
-        step = self.random.randint(MARGIN - 3, self.steps - MARGIN + 2)
-        return f"{values[step]:.{self.decimals}f}"
+    def _typed(self, values: list[float]) -> list[str]:
+        """What a person reads off at some moment from shortly before the samples to shortly after.
+
+        Where more than the last digit moves, as the guide says, thrice.
+        """
+        restless = self.noise * (self.high - self.low) > 2.0 * 10.0**-self.decimals
+        steps = sorted(self.random.randint(MARGIN - 3, self.steps - MARGIN + 2) for _ in range(3 if restless else 1))
+        return [f"{values[step]:.{self.decimals}f}" for step in steps]
 
     def _place(self, points: list[Point], first: int) -> None:
         address, aligned = first, self.random.random() < 0.5
@@ -280,7 +286,7 @@ class _Maker:
     def _relatives(self, shown: Series) -> list[Point]:
         """The same quantity otherwise: damped, coarser, converted, by another sensor; and what it is to be."""
         chances = {
-            "damped": 0.1, "coarse": 0.2, "unit": 0.3, "percent": 0.3, "by the minute": 0.2, "other sensor": 0.2,
+            "damped": 0.06, "coarse": 0.2, "unit": 0.3, "percent": 0.3, "by the minute": 0.2, "other sensor": 0.2,
             "its setpoint": 0.25,
         }  # fmt: skip
         return [self._relative(what, shown) for what, chance in chances.items() if self.random.random() < chance]

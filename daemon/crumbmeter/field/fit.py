@@ -15,6 +15,7 @@ _ROUNDED_ALIKE, _ROUNDED_APART, _BY_FIVES, _ANOTHER_MOMENT = 0.72, 0.20, 0.04, 0
 """Shares of how register and display come together; the last one is for a reading that was taken late."""
 _DRIFT = 0.004
 """Of the value: what a plant may move between sample and reading."""
+_WINDOW_DRIFT = 0.0005
 _MAD = 1.4826
 """Normal spread for a median of deviations (the usual consistency factor)."""
 _OUTLIER = 5.0
@@ -50,9 +51,15 @@ def level(numbers: Sequence[float]) -> Level:
 
 def error_of(reading: Reading, at: Level, scale: float, *, of_floats: bool) -> float:
     """[unit] Return the standard error by which a reading may differ from its line."""
-    swing = abs(scale) * at.spread
+    swing = _swing(at, scale)
     rounding = 0.5 * (reading.resolution + (0.0 if of_floats else abs(scale)))
-    return math.sqrt(swing * swing * (1.0 + 1.0 / at.count) + rounding * rounding)
+    drift = _WINDOW_DRIFT * abs(reading.value) if swing else 0.0
+    return math.sqrt(swing * swing + rounding * rounding + drift * drift)
+
+
+def _swing(at: Level, scale: float) -> float:
+    """[unit] Return how far a reading may be from the middle of a few samples, which tell their own spread badly."""
+    return abs(scale) * at.spread * math.sqrt(1.0 + 1.0 / at.count) * (1.1 + 1.0 / at.count)
 
 
 def fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: float, offset: float, quantum: float) -> float:
@@ -82,7 +89,7 @@ def best_fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: f
 def _reading_bits(reading: Reading, at: Level, scale: float, offset: float, quantum: float) -> float:
     step = reading.resolution
     away = abs(reading.value - (scale * at.middle + offset))
-    swing = abs(scale) * at.spread * math.sqrt(1.0 + 1.0 / at.count)
+    swing = _swing(at, scale)
     loose = 3.0 * swing + step + quantum + _DRIFT * abs(reading.value)
     density = (
         _ROUNDED_ALIKE * _flat(away, 0.5 * max(step, quantum), swing, step)

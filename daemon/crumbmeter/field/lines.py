@@ -25,6 +25,7 @@ _WORTH_BITS = 14.0
 _LIVE_ZEROS = ((4000, 20000), (819, 4095), (6400, 32000), (6553, 32767), (13107, 65535), (5530, 27648))
 """[count] At 4 mA and at 20 mA, where a converter counts a current loop."""
 _KELVIN = 273.15
+_COARSE_BITS = 12.0
 _GRID_BITS = 6.0
 """That all numbers lie on a coarser grid is no chance where it is so unlikely."""
 
@@ -91,9 +92,18 @@ class _Shape:
         grid = math.gcd(*(int(number) for number in self.different))
         return grid if _no_chance(grid, len(self.different)) else 1
 
+    def coarse_bits(self, offset: float, quantum: float) -> float:
+        """Price numbers that move by more than the display's last digit, and so cannot be what stands there."""
+        if quantum <= 1.001 * self.resolution:
+            return 0.0
+        off = [abs((shown - offset) / quantum - round((shown - offset) / quantum)) * quantum for shown in self.shown]
+        return _COARSE_BITS if max(off) > 0.51 * self.resolution else 0.0
+
     def lines(self, scale: float, offset: float, price: float) -> Iterator[Line]:
         """Price one line; none where it is not wanted."""
-        fit = fit_bits(self.readings, self.levels, scale, offset, self.quantum(scale))
+        quantum = self.quantum(scale)
+        price += self.coarse_bits(offset, quantum)
+        fit = fit_bits(self.readings, self.levels, scale, offset, quantum)
         if price + fit <= self.limit_bits:
             yield Line(scale, offset, price + fit, fit)
 
@@ -187,7 +197,7 @@ def _scales(shape: _Shape, slope: float, wide: float, *, live: bool = False) -> 
         span = full_at - zero_at
         if shape.most <= 1.05 * full_at and min(shape.raw) >= 0.85 * zero_at:
             for full, digits in decimals_within(low * span, high * span):
-                if digits <= 2:
+                if digits <= 2 or (digits == 3 and round(full * 1e6) % 25 == 0):
                     yield full / span, 11.0 + 3.3 * digits, float(zero_at)
 
 

@@ -34,7 +34,9 @@ _NONE_SHARE = 0.05
 _TIE_FIT_BITS = 2.0
 _WORTH_BITS = 18.0
 """What is so much dearer than the best, or than nothing at all, is not worth a line."""
-_NEAREST = 400
+_AGREEING = 6
+"""Different numbers that have to agree where two lines could meet by their offsets."""
+_NEAREST = 160
 _SHOWN_GROUPS = 25
 
 
@@ -189,28 +191,32 @@ def _grouped(candidates: Sequence[Candidate], resolution: float) -> list[list[Ca
 def tied(first: Candidate, other: Candidate, resolution: float) -> bool:
     """Tell whether two candidates show the same at every sample, so that no reading taken can tell them apart.
 
-    A count and a finer number tie where the one is the other, rounded or cut off, and no coarser than the display.
+    The same: within half of the display's last digit, or as a count of either is rounded or cut off. Lines with
+    different offsets meet anywhere twice, and so only tie where enough different numbers agree to a count.
 
     Args:
         first: One.
-        other: The other; never a second line through the same numbers.
+        other: The other; a second line through the same numbers never ties.
         resolution: [unit] What the display's last digit counts.
     """
     if first.numbers == other.numbers and first.where.word_type.of_floats == other.where.word_type.of_floats:
         return first.scale == other.scale and first.offset == other.offset
-    if first.offset != other.offset or abs(first.fit_bits - other.fit_bits) > _TIE_FIT_BITS * len(first.shown):
+    if abs(first.fit_bits - other.fit_bits) > _TIE_FIT_BITS * len(first.shown):
         return False
-    fine, coarse = sorted((first, other), key=_quantum)
-    count = _quantum(coarse)
+    count, least = max(_quantum(first), _quantum(other)), min(_quantum(first), _quantum(other))
     if count > resolution * 1.001:
         return False
-    apart = [fine.scale * a - coarse.scale * b for a, b in zip(fine.numbers, coarse.numbers, strict=True)]
-    largest = max(abs(fine.scale * number) for number in fine.numbers)
-    spare = 1e-6 * largest
-    if _quantum(fine) == count:
-        return all(abs(one) <= spare for one in apart)
-    rounded = all(abs(one) <= 0.5 * count + spare for one in apart)
-    return rounded or all(-spare <= one <= count + spare for one in apart)
+    spare = 1e-6 * max(abs(one) for one in first.shown)
+    if abs(first.shown[0] - other.shown[0]) > resolution + count:
+        return False
+    apart = [
+        abs(first.scale * a + first.offset - other.scale * b - other.offset)
+        for a, b in zip(first.numbers, other.numbers, strict=True)
+    ]
+    if first.offset != other.offset:
+        enough = min(len(set(first.numbers)), len(set(other.numbers))) >= _AGREEING
+        return enough and max(apart) <= 0.5 * (count + least) + spare
+    return max(apart) <= max(0.5 * resolution, 0.0 if count == least else count) + spare
 
 
 def _quantum(candidate: Candidate) -> float:

@@ -122,7 +122,7 @@ def other_scales(low: float, high: float, *, of_floats: bool, most: float) -> It
         exponent = math.floor(math.log10(high / ratio))
         scale = ratio * 10.0**exponent if exponent >= 0 else ratio / 10.0**-exponent
         if low <= scale <= high and -4 <= exponent <= 3:
-            yield scale, (8.0 if of_floats else 11.0) + abs(exponent), 0.0
+            yield scale, (8.0 if of_floats else 11.0) + (1.0 if of_floats else 1.5) * abs(exponent), 0.0
     if of_floats or most > max(FULL_SCALES):
         return
     for span in FULL_SCALES:

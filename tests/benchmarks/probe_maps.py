@@ -23,6 +23,7 @@ POUND = 0.45359237
 Series = list[list[float]]
 """By look: values at each step."""
 
+
 @dataclass(frozen=True)
 class Codec:
     """How a value stands in registers."""
@@ -39,6 +40,7 @@ class Codec:
     def quantum(self) -> float:
         return 0.0 if self.kind in FLOATS else abs(self.scale)
 
+
 @dataclass
 class Point:
     """Some registers, by look and step."""
@@ -54,6 +56,7 @@ class Point:
     @property
     def count(self) -> int:
         return len(self.words(0, MARGIN))
+
 
 @dataclass
 class Map:
@@ -100,6 +103,7 @@ class Map:
                 found[point.address + at] = word
         return [found.get(address, 0) for address in range(self.first, max(found) + 1)]
 
+
 @dataclass(frozen=True)
 class Kind:
     """A measurement that instruments of a plant show."""
@@ -108,6 +112,7 @@ class Kind:
     low: tuple[float, ...]
     high: tuple[float, ...]
     decimals: tuple[int, ...]
+
 
 KINDS = (
     Kind("short_ton/h", (0.0, -5.0), (120.0, 250.0, 400.0, 600.0, 1000.0), (1, 1, 1, 2)),
@@ -125,9 +130,11 @@ KINDS = (
     Kind("A", (0.0,), (80.0, 250.0), (1, 2)),
 )
 
+
 def draw(seed: int, number: int) -> Map:
     """Draw one map."""
     return _Maker(Random(f"{seed}/{number}")).made()
+
 
 class _Maker:
     def __init__(self, random: Random) -> None:
@@ -222,9 +229,7 @@ class _Maker:
         return step, 0.0
 
     def point(self, label: str, series: Series, codec: Codec, *, faithful: bool = False) -> Point:
-        return Point(
-            label, lambda look, step: codec.words(series[look][step]), codec if faithful else None
-        )
+        return Point(label, lambda look, step: codec.words(series[look][step]), codec if faithful else None)
 
     # The map.
 
@@ -334,7 +339,9 @@ class _Maker:
             factor = random.choice((60.0, 1.0 / 60.0, 1000.0 / 60.0, 1.0 / 3.6))
         elif what == "its setpoint":
             rows = [values[0] * random.uniform(0.985, 1.015) for values in shown]
-            series = [[round(row, self.decimals) if random.random() < 0.5 else float(round(row))] * self.steps for row in rows]
+            series = [
+                [round(row, self.decimals) if random.random() < 0.5 else float(round(row))] * self.steps for row in rows
+            ]
             decimals = self.decimals
         else:
             step = 10.0 * 10.0**-self.decimals
@@ -370,7 +377,10 @@ class _Maker:
         random = self.random
         start, gap = random.uniform(0.0, 90000.0), random.uniform(120.0, 1800.0)
         codec = Codec(
-            random.choice(("u32", "i32", "f32", "f64")), self.order or random.choice(ORDERS), random.choice((1.0, 0.1, 0.01)), 0.0
+            random.choice(("u32", "i32", "f32", "f64")),
+            self.order or random.choice(ORDERS),
+            random.choice((1.0, 0.1, 0.01)),
+            0.0,
         )
         rates = [values[0] / 3600.0 for values in shown]
 
@@ -408,6 +418,7 @@ class _Maker:
         values = [[self.random.getrandbits(16) for _ in range(self.steps)] for _ in range(2)]
         return Point("noise", lambda look, step: [values[look][step]])
 
+
 def _peaks(shown: Series) -> Series:
     """The greatest value so far."""
     top, found = -math.inf, []
@@ -423,4 +434,3 @@ def _peaks(shown: Series) -> Series:
 def whole_range(drawn: Map) -> list[float]:
     """Values over the instrument's whole range."""
     return [drawn.low + (drawn.high - drawn.low) * at / 200.0 for at in range(201)]
-

@@ -7,7 +7,7 @@ import typer
 
 from crumbmeter import __version__
 from crumbmeter.cli import check as check_command
-from crumbmeter.cli import evidence, quality
+from crumbmeter.cli import evidence, finding, quality
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
 
@@ -21,6 +21,7 @@ app = typer.Typer(
 check_command.add_to(app)
 evidence.add_to(app)
 quality.add_to(app)
+finding.add_to(app)
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]

@@ -102,7 +102,7 @@ def _decoded(
             for word_type, letter in kinds:
                 decoded = [_unpacked(data, whole, letter, count) for data in packed]
                 yield word_type, order, word_type.of_floats, decoded
-            patterns = [_unpacked(data, whole, _NATIVE[count][0][1], count) for data in packed]
+            patterns = [_unpacked(data, whole, kinds[0][1], count) for data in packed]
             for word_type in _CODED[count]:
                 number = _digits if word_type in DECIMAL else _magnitude(16 * count)
                 yield word_type, order, False, [[number(bits) for bits in row] for row in patterns]

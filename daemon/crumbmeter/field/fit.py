@@ -62,7 +62,9 @@ def _swing(at: Level, scale: float) -> float:
     return abs(scale) * at.spread * math.sqrt(1.0 + 1.0 / at.count) * (1.1 + 1.0 / at.count)
 
 
-def fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: float, offset: float, quantum: float) -> float:
+def fit_bits(
+    readings: Sequence[Reading], levels: Sequence[Level], scale: float, offset: float, quantum: float
+) -> float:
     """Return minus the binary logarithm of the likelihood density of all readings [1/unit], given a line.
 
     Args:
@@ -72,9 +74,7 @@ def fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: float,
         offset: [unit] Of the line.
         quantum: [unit] What a raw count comes to; 0 for floats.
     """
-    return sum(
-        _reading_bits(reading, at, scale, offset, quantum) for reading, at in zip(readings, levels, strict=True)
-    )
+    return sum(_reading_bits(reading, at, scale, offset, quantum) for reading, at in zip(readings, levels, strict=True))
 
 
 def best_fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: float, quantum: float) -> float:

@@ -1,4 +1,4 @@
-"""Numbers to register words, for the made-up maps: written apart from the daemon's codec, which is what is under test."""
+"""Numbers to register words, for the made-up maps: apart from the daemon's codec, which is under test."""
 
 import struct
 
@@ -46,7 +46,7 @@ def _laid_out(data: bytes, order: str) -> list[int]:
     """Words as they come over the wire; each names the bytes of the first four, and goes on so."""
     words = [data[at : at + 2] for at in range(0, len(data), 2)]
     if order in ("CDAB", "DCBA"):
-        words = words[::-1]
+        words.reverse()
     if order in ("BADC", "DCBA"):
         words = [word[::-1] for word in words]
     return [int.from_bytes(word, "big") for word in words]

@@ -20,6 +20,8 @@ MARGIN = 8
 """[steps] Of the series before the first and after the last sample."""
 POUND = 0.45359237
 
+COPIES = {"same again", "in another form", "held", "peak", "damped", "coarse", "its setpoint", "other sensor"}
+
 Series = list[list[float]]
 """By look: values at each step."""
 
@@ -149,7 +151,7 @@ class _Maker:
         self.loads = loads
         self.order = random.choice(ORDERS) if random.random() < 0.8 else ""
         """Of all values of the device; empty: each has its own."""
-        self.noise = random.choice((0.0, 0.0002, 0.0005, 0.001, 0.002))
+        self.noise = random.choice((0.0, 0.0002, 0.0005, 0.001))
         self.steps = 2 * MARGIN + round(self.samples * SAMPLE_S / STEP_S)
 
     # Values.
@@ -192,7 +194,9 @@ class _Maker:
             if least <= ends[0] and ends[1] <= most:
                 return Codec(kind, order, scale, offset)
 
-    def _line(self, kind: str, low: float, high: float, decimals: int) -> tuple[float, float]:
+    def _line(  # noqa: PLR0911 - one return for each habit of makers
+        self, kind: str, low: float, high: float, decimals: int
+    ) -> tuple[float, float]:
         """Scale and offset as makers choose them; an unsigned type needs an offset for what is below zero."""
         random, step = self.random, 10.0**-decimals
         below = low < 0.0 and kind in ("u16", "u32", "u64", "bcd16", "bcd32")
@@ -214,9 +218,9 @@ class _Maker:
             return step / random.choice((1.0, 1.0, 1.0, 10.0, 100.0)), 0.0
         if chance < 0.80:
             return step * random.choice((0.5, 0.2, 0.25, 0.05, 0.02)), 0.0
-        if chance < 0.88:
+        if chance < 0.85:
             return step * random.choice((0.4, 0.8, 0.3, 0.15, 0.12, 0.75, 0.16)), 0.0
-        if chance < 0.92:
+        if chance < 0.88:
             return step * random.choice((POUND, 0.1 / POUND, 0.36)), 0.0
         if kind in ("u16", "i16") and low >= 0.0:
             if random.random() < 0.4:
@@ -250,7 +254,10 @@ class _Maker:
         return Map(
             random.choice(("input", "holding")), first, points, self.low, self.high, self.decimals, self.kind.unit,
             [self._typed(seen[look]) for look in range(2)], self.samples, random.random() < 0.5,
-            {"noise": self.noise, "damped": damped, "one_order": bool(self.order), "labels": sorted({point.label for point in points})},
+            {
+                "noise": self.noise, "damped": damped, "one_order": bool(self.order),
+                "copies": sorted({point.label for point in points} & COPIES),
+            },
         )  # fmt: skip
 
     def _typed(self, values: list[float]) -> list[str]:
@@ -320,8 +327,7 @@ class _Maker:
         return self.point("measurement", series, self._fitting(ends[0] - margin, ends[1] + margin, decimals))
 
     def _fitting(self, low: float, high: float, decimals: int) -> Codec:
-        codec = self.codec(min(low, 0.0) if low >= 0.0 else low, high, decimals)
-        return codec
+        return self.codec(min(low, 0.0), high, decimals)
 
     def _relative(self, what: str, shown: Series) -> Point:
         random = self.random

@@ -65,29 +65,43 @@ def identify(
 
 def _fault(looks: Sequence[LookFile], profile: str, register: str, device: str, output: Path | None) -> str:
     """Say what is not in order about what was asked; empty where all is."""
+    return _look_fault(looks) or _name_fault(looks, profile, register, device) or _file_fault(profile, register, output)
+
+
+def _look_fault(looks: Sequence[LookFile]) -> str:
     readings = [reading for kept in looks for reading in kept.look.readings]
+    places = {(kept.address, kept.unit_id) for kept in looks}
+    units = {reading.unit for reading in readings}
     if not readings:
         return "no look has a reading of the display: give `--display '212.4 short_ton/h'` to crumbmeter survey"
-    places = {(kept.address, kept.unit_id) for kept in looks}
     if len(places) > 1:
         return (
             f"these looks are of different devices: {', '.join(f'{one} unit {unit}' for one, unit in sorted(places))}"
         )
-    units = {reading.unit for reading in readings}
     if len(units) > 1:
         return f"one unit is needed for all readings, found {', '.join(sorted(unit or 'none' for unit in units))}"
+    return ""
+
+
+def _name_fault(looks: Sequence[LookFile], profile: str, register: str, device: str) -> str:
     if bool(profile) != bool(register):
         return "--profile-name and --register go together"
-    if output is not None and not profile:
-        return "-o needs --profile-name and --register: what to call it"
     for name in (profile, register, device):
         if name and not NAME.fullmatch(name):
             return f"{name!r} is no name: small letters, digits and _, a letter first"
-    if profile and units == {""}:
+    if profile and not any(reading.unit for kept in looks for reading in kept.look.readings):
         return "a register needs a unit: give it with the reading, `--display '212.4 short_ton/h'`"
-    if output is not None and output.stem != profile:
+    return ""
+
+
+def _file_fault(profile: str, register: str, output: Path | None) -> str:
+    if output is None:
+        return ""
+    if not profile:
+        return "-o needs --profile-name and --register: what to call it"
+    if output.stem != profile:
         return f"{output}: a profile's file has its name, {profile}.toml"
-    if output is not None and output.exists() and f"[registers.{register}]" in output.read_text("utf-8"):
+    if output.exists() and f"[registers.{register}]" in output.read_text("utf-8"):
         return f"{output}: has a register {register} already; it is not overwritten"
     return ""
 

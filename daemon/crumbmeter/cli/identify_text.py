@@ -29,8 +29,8 @@ def identify_text(ranking: Ranking, readings: Sequence[Reading], where: tuple[Ta
     rows = [["rank", "share", "table", "offset", "type", "order", "scale", "offset", "shows", "away"]]
     for place, group in enumerate(ranking.groups[:_GROUPS], 1):
         if place == 1 or group.share >= _LEAST_SHARE:
-            for one in group.candidates[:_TIES]:
-                rows.append(_row(place if one is group.candidates[0] else 0, group, one, readings))
+            shown_first = group.candidates[:_TIES]
+            rows += [_row(0 if number_ else place, group, one, readings) for number_, one in enumerate(shown_first)]
             if len(group.candidates) > _TIES:
                 rows.append(["", "", "", "", "", "", "", "", f"and {len(group.candidates) - _TIES} more ties", ""])
     parts.append(table(rows, "rr r  rrrr"))

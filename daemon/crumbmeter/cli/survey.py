@@ -1,4 +1,4 @@
-"""`crumbmeter survey`: look at a device whose map is not known. Only reads; keeps every word as a look (REQ-13, REQ-14b).
+"""`crumbmeter survey`: look at a device whose map is not known. Only reads (REQ-13, REQ-14b).
 
 One master at a time: many devices take one connection, and a serial bus has one master. End the daemon first.
 """

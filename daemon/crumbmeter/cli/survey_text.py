@@ -1,4 +1,4 @@
-"""The words of `crumbmeter survey`: every plausible decoding side by side, what moved, and where the manual's address is."""
+"""The words of `crumbmeter survey`: plausible decodings side by side, what moved, the manual's address."""
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path

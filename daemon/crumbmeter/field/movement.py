@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from enum import StrEnum
+from itertools import pairwise
 
 from crumbmeter.field.spec import WordType
 from crumbmeter.field.views import WordView, views
@@ -39,7 +40,7 @@ _JUMP = 0x2000
 def movement_of(words: Sequence[int]) -> Moved:
     """Judge one word over the samples, in their order."""
     least, most = min(words), max(words)
-    steps = [after - before for before, after in zip(words, words[1:], strict=False)]
+    steps = [after - before for before, after in pairwise(words)]
     if least == most:
         return Moved(Movement.STILL, least, most)
     if max(abs(step) for step in steps) >= _JUMP:

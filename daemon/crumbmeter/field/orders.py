@@ -1,12 +1,13 @@
 """Which order of bytes a device uses, told by its floats: a device mostly keeps to one. Pure.
 
-The halves of a true float are unlike each other: the upper one is quiet, the lower one jumps with every change. Words of
-other values seldom look so in a wrong order, and each that does in the right one speaks for it.
+The halves of a true float are unlike each other: the upper one is quiet, the lower one jumps with every change. Words
+of other values seldom look so in a wrong order, and each that does in the right one speaks for it.
 """
 
 import math
 import struct
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from crumbmeter.field.candidates import Column, Numbers
 from crumbmeter.field.spec import ByteOrder, WordType
@@ -41,7 +42,7 @@ def _genuine(numbers: Numbers) -> bool:
     sizes = [abs(number) for number in numbers]
     if not _LEAST <= min(sizes) <= max(sizes) <= _MOST:
         return False
-    steps = sorted(abs(after - before) for before, after in zip(numbers, numbers[1:], strict=False))
+    steps = sorted(abs(after - before) for before, after in pairwise(numbers))
     return steps[len(steps) // 2] <= _QUIET * max(sizes) and half_bits(numbers, WordType.F32) == 0.0
 
 

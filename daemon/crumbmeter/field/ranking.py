@@ -171,7 +171,7 @@ def _decoding_bits(where: Decoding, column: Column, orders: Mapping[ByteOrder, f
 
 
 def _none_bits(readings: Sequence[Reading], count: int) -> float:
-    most = max(max(abs(reading.value) for reading in readings), max(reading.resolution for reading in readings))
+    most = max(max(abs(reading.value), reading.resolution) for reading in readings)
     chance = -math.log2(_NONE_SHARE) - math.log2(max(1, count))
     return chance + len(readings) * math.log2(2.0 * most)
 

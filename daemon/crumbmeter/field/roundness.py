@@ -1,7 +1,7 @@
-"""How round a scale or an offset is: what a maker would choose costs few bits, what a coincidence needs costs many. Pure.
+"""How round a scale or an offset is: what a maker would choose costs few bits, a coincidence many. Pure.
 
-A score in bits is minus the binary logarithm of a probability: 10 bits more is a thousand times less likely. The figures
-of this module are a judgement of ours of how instruments are made, not a measurement.
+A score in bits is minus the binary logarithm of a probability: 10 bits more is a thousand times less likely. The
+figures of this module are a judgement of ours of how instruments are made, not a measurement.
 """
 
 import math

@@ -1,4 +1,4 @@
-"""What would tell candidates apart, in words for the person at the device; and where a manual's address really is. Pure."""
+"""What would tell candidates apart, in words for the person there; and where a manual's address is. Pure."""
 
 import math
 from collections.abc import Sequence

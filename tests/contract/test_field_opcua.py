@@ -320,6 +320,20 @@ async def test_a_restart_that_moves_the_namespace_is_followed(server: ServerProc
     await line.endpoint.close()
 
 
+async def test_a_server_that_has_no_subscription_left_is_no_link_until_it_has(server: ServerProcess) -> None:
+    """Lesson 16: without the subscription nobody would notice that the server's own machinery stands."""
+    server.do("limit_subscriptions", most=0)
+    link = link_to(server)
+    with pytest.raises(ReconnectError, match="no subscription left"):
+        await link.connect()
+    await link.close()
+    server.do("limit_subscriptions", most=1000)
+    again = link_to(server)
+    await again.connect()
+    assert await values(again) == RIGHT
+    await again.close()
+
+
 async def test_sessions_do_not_pile_up_on_the_server(server: ServerProcess) -> None:
     for _ in range(5):
         link = link_to(server)

@@ -10,6 +10,7 @@ from typing import Final
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.adapters.control_line import NoDaemonError
 from crumbmeter.cli.accept_guide import Guide, Guided
+from crumbmeter.cli.entries_file import NoMomentError, moment
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.commission.acceptance import Run, judge
@@ -24,8 +25,9 @@ from crumbmeter.qc.specification import Specification
 from crumbmeter.qc.verdict import Verdict
 from crumbmeter.report import acceptance as paper
 from crumbmeter.report.answers_commissioning import commissioning
+from crumbmeter.report.answers_records import ALL_TIME
 from crumbmeter.report.document import content
-from crumbmeter.report.sources import NoAnswerError, Sources, Span, opened, record_file
+from crumbmeter.report.sources import NoAnswerError, Span, opened, record_file
 from crumbmeter.report.taking import file_bytes
 from crumbmeter.report.terminal import text
 from crumbmeter.site import Site, SiteRefusedError, report
@@ -67,8 +69,8 @@ def accept(places: Places, asked: Asked, answer: Answer = input) -> int:
         specification = _specification(site, asked.specification)
         plan = None if asked.plan is None else read_plan(asked.plan)
         guided = _guided(site, asked, answer)
-        run = _judged(site, specification, Run("", guided.span, guided.finished, guided.why_not, asked.by,
-                                               asked.witness, plan))  # fmt: skip
+        asked_run = Run(guided.span, guided.finished, guided.why_not, asked.by, asked.witness, plan)
+        run = _judged(site, specification, asked_run)
         _put(site, run)
         _show(site, run, asked)
         sign(site, run.run_id, [("integrator", asked.by), ("witness", asked.witness)], answer)
@@ -96,7 +98,8 @@ def _specification(site: Site, name: str) -> Specification:
 def _guided(site: Site, asked: Asked, answer: Answer) -> Guided:
     if asked.span is not None:
         return Guided(asked.span, finished=True, why_not="")
-    began_us = newest_us(site)
+    with opened(site):
+        began_us = newest_us(site)  # and what would keep the run from being judged is told before it begins
     ended = Guide(site, asked.minutes * 60.0, answer).run()
     _wait_for_record(site, ended.last_s)
     return Guided(Span(began_us, newest_us(site) + 1), ended.finished, ended.why_not)
@@ -130,8 +133,7 @@ def _wait_for_record(site: Site, last_s: float) -> None:
 
 def _judged(site: Site, specification: Specification, run: Run) -> Acceptance:
     with opened(site) as sources:
-        before = sum(1 for one in sources.said.holding if is_run(one))
-        return judge(sources, specification, replace(run, run_id=f"{specification.specification_id}-{before + 1}"))
+        return judge(sources, specification, run)
 
 
 def _put(site: Site, run: Acceptance) -> None:
@@ -184,15 +186,24 @@ def sign(site: Site, run_id: str, people: list[tuple[str, str]], answer: Answer)
 
 def _write(site: Site, output: Path, run_id: str) -> None:
     with opened(site) as sources:
-        made = commissioning(sources, _all(sources), run_id)
+        made = commissioning(sources, ALL_TIME, run_id)
         kind = output.suffix.removeprefix(".")
         created_us = machine_wall_us() if kind == "pdf" else None
         output.write_bytes(file_bytes(made, kind, sources.plan.place.logo, created_us))
     sys.stderr.write(f"{output}\n")
 
 
-def _all(_sources: Sources) -> Span:
-    return Span(0, 1 << 62)
+def span_of(from_when: str, to_when: str) -> Span | str | None:
+    """Return the stretch of the record that the options name; None: they name none; a text: what is wrong with them."""
+    if not from_when and not to_when:
+        return None
+    try:
+        begin_us, end_us = moment("--from", from_when), moment("--to", to_when)
+    except NoMomentError as problem:
+        return str(problem)
+    if begin_us is None or end_us is None:
+        return "a run on record needs both --from and --to"
+    return Span(begin_us, end_us) if begin_us < end_us else "--from is not before --to"
 
 
 def sign_now(places: Places, role: str, by: str, run_id: str, answer: Answer = input) -> int:
@@ -205,13 +216,18 @@ def sign_now(places: Places, role: str, by: str, run_id: str, answer: Answer = i
     if site is None:
         return REFUSED
     try:
-        with opened(site) as sources:
-            runs = [one.about for one in sources.said.holding if is_run(one)]
-        if not runs or (run_id and run_id not in runs):
-            raise NoAnswerError(f"no acceptance run {run_id or 'on record'}; there are: {', '.join(runs) or 'none'}")
-        return OK if sign(site, run_id or runs[-1], [(role, by)], answer) else FAILED
+        signed_run = _run_to_sign(site, run_id)
+        return OK if sign(site, signed_run, [(role, by)], answer) else FAILED
     except (NoAnswerError, JournalUnreadableError, NotRecordedError, OSError) as problem:
         sys.stderr.write(f"not signed: {problem}\n")
     except SiteRefusedError as refused:
         sys.stderr.write(report(refused.problems) + "\n")
     return REFUSED
+
+
+def _run_to_sign(site: Site, run_id: str) -> str:
+    with opened(site) as sources:
+        runs = [one.about for one in sources.said.holding if is_run(one)]
+    if not runs or (run_id and run_id not in runs):
+        raise NoAnswerError(f"no acceptance run {run_id or 'on record'}; there are: {', '.join(runs) or 'none'}")
+    return run_id or runs[-1]

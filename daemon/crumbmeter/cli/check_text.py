@@ -253,8 +253,13 @@ def addresses_text(addresses: Sequence[WireRow]) -> str:
     parts = [table(rows, "llrrrrr")] if len(rows) > 1 or not nodes else []
     if nodes:
         described = [["value", "device", "type", "OPC UA node"]]
-        described += [[row.name, row.device_id, node_type(row.word_type), row.node] for row in nodes]
+        spaces: dict[str, str] = {}
+        for row in nodes:
+            space, _, identifier = row.node.removeprefix("nsu=").rpartition(";")
+            spaces[row.device_id] = space
+            described.append([row.name, row.device_id, node_type(row.word_type), identifier])
         parts.append(table(described, "lll"))
+        parts.append(table([["device", "namespace of its nodes"], *map(list, spaces.items())], "l"))
     return "\n\n".join(parts)
 
 

@@ -12,6 +12,8 @@ WIDTH: Final = 100
 GAP: Final = "  "
 BELOW: Final = "    "
 """Before what stands below a row."""
+WRAPPED_COLUMNS: Final = 4
+"""In a table of no more columns no text is cut."""
 LEAST_TEXT: Final = 16
 """[letters] A column of text is not cut below this."""
 
@@ -94,7 +96,7 @@ def _table(table: Table) -> Iterator[str]:
     rule = gap.join("-" * width for width in widths)
     yield rule
     for row, words in zip(rows, below, strict=True):
-        yield _line(table, row, widths, gap)
+        yield from _lines(table, row, widths, gap)
         yield from textwrap.wrap(words, WIDTH, initial_indent=BELOW, subsequent_indent=BELOW)
     if not rows:
         yield "none"
@@ -139,6 +141,16 @@ def _narrow(widths: list[int], table: Table, gap: str) -> None:
         if widest is None or widths[widest] <= LEAST_TEXT:
             return
         widths[widest] -= 1
+
+
+def _lines(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> Iterator[str]:
+    """Write a row; in a table of few columns a long text goes on below itself, in others it is cut."""
+    if len(table.columns) > WRAPPED_COLUMNS:
+        yield _line(table, cells, widths, gap)
+        return
+    parts = [textwrap.wrap(cell, width) or [""] for cell, width in zip(cells, widths, strict=True)]
+    for place in range(max(len(part) for part in parts)):
+        yield _line(table, [part[place] if place < len(part) else "" for part in parts], widths, gap)
 
 
 def _line(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> str:

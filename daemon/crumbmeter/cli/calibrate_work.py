@@ -4,7 +4,7 @@ import contextlib
 import getpass
 import json
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -96,7 +96,7 @@ def calibrate(asked: Asked, talk: Talk | None) -> int:
         if not asked.word:
             sys.stdout.write(list_text(site, tuple(PROCEDURES.values())))
             return OK
-        return _test(asked, _opened(asked, site), talk)
+        return _test(asked, _opened(asked, site, talk), talk)
     except (CrumbmeterError, NotRecordedError, JournalUnreadableError) as refused:
         words = report(refused.problems) if isinstance(refused, SiteRefusedError) else str(refused)
         sys.stderr.write(f"{words}\n")
@@ -105,16 +105,16 @@ def calibrate(asked: Asked, talk: Talk | None) -> int:
     return REFUSED
 
 
-def _opened(asked: Asked, site: Site) -> Opened:
+def _opened(asked: Asked, site: Site, talk: Talk | None) -> Opened:
     procedure = PROCEDURES.get(asked.word)
     if procedure is None:
         words = ", ".join(PROCEDURES)
         raise FormRefusedError("KIND", repr(asked.word), f"one of {words}", "`crumbmeter calibrate SITE` lists them.")
     there = procedure.instruments(site)
-    instrument = asked.instrument or (there[0] if len(there) == 1 else "")
+    instrument = asked.instrument or (there[0] if len(there) == 1 else _chosen(there, talk))
     if instrument not in there:
         raise FormRefusedError(
-            "INSTRUMENT", repr(asked.instrument), f"one of {', '.join(there) or 'none, for this site has none'}",
+            "INSTRUMENT", repr(instrument), f"one of {', '.join(there) or 'none, for this site has none'}",
             "Name it behind the kind.",
         )  # fmt: skip
     file = find_calibration_limits(site.path)
@@ -124,6 +124,18 @@ def _opened(asked: Asked, site: Site) -> Opened:
     draft = asked.draft or folder / f"{procedure.word}-{instrument}.json"
     head = drafts.Head(site.params.site_id, procedure.word, instrument, regime)
     return Opened(site, procedure, Place(site, instrument, limits, regime), draft, head)
+
+
+def _chosen(there: Sequence[str], talk: Talk | None) -> str:
+    """Ask which instrument is meant; empty where nobody can be asked."""
+    if talk is None or not there:
+        return ""
+    listed = "".join(f"  {place} {one}\n" for place, one in enumerate(there, start=1))
+    try:
+        typed = talk.ask(f"What is tested\n{listed} > ").strip()
+    except (EOFError, KeyboardInterrupt):
+        return ""
+    return dict(zip(map(str, range(1, len(there) + 1)), there, strict=True)).get(typed, typed)
 
 
 def _test(asked: Asked, test: Opened, talk: Talk | None) -> int:

@@ -116,6 +116,15 @@ def test_who_leaves_off_goes_on_where_it_was_left(site: Path, capsys: pytest.Cap
     assert "Not on record. The draft is kept" in capsys.readouterr().out
 
 
+def test_who_does_not_name_the_instrument_is_asked(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    person = Scripted("2", "50", "q")
+    assert work.calibrate(asked(site, "cell-shift"), person) == 2
+    assert "1 hopper_mass\n  2 supply_mass" in person.heard[0]
+    assert "cell-shift-supply_mass.json" in capsys.readouterr().err
+    assert work.calibrate(asked(site, "cell-shift"), Scripted("3")) == 2
+    assert "INSTRUMENT: found '3'; expected one of hopper_mass, supply_mass" in capsys.readouterr().err
+
+
 def test_what_cannot_be_read_is_asked_for_and_why_is_said(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     looks(monkeypatch, NoDaemonError("no daemon answers"), {"corner_1": Found(None, "Bad: stale")}, KeyboardInterrupt())
     person = Scripted("50", "2", "", "0", "", "many", "50", "", "50", "", "", "y")

@@ -6,17 +6,26 @@ from crumbmeter_sim.codec import BIT_TABLES, Register, decode, encode, encode_te
 from crumbmeter_sim.pdu import ILLEGAL_ADDRESS, ILLEGAL_VALUE, BankError, answer
 from crumbmeter_sim.profile import Profile
 
-__all__ = ["Bank", "BankError", "Sink", "Source"]
+__all__ = ["Bank", "BankError", "Sink", "Source", "State"]
 
 Source = Callable[[], float | None]
 Sink = Callable[[float], None]
+State = Callable[[], str]
+"""What an instrument says of itself; empty while all is well."""
 
 
 class Bank:
     """Registers of one device over the quantities and commands of a plant."""
 
-    def __init__(self, profile: Profile, sources: dict[str, Source], sinks: dict[str, Sink]) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        sources: dict[str, Source],
+        sinks: dict[str, Sink],
+        states: dict[str, State] | None = None,
+    ) -> None:
         self.profile = profile
+        self._states = states or {}
         self._sources = sources
         self._sinks = sinks
         self._words: dict[tuple[str, int], int] = {}
@@ -79,6 +88,17 @@ class Bank:
         if source is not None and source() is None:
             return None
         return decode(register, self.read(register.table, register.address, register.count), self._factor(register))
+
+    def state(self, name: str) -> str:
+        """Return what the instrument says of a register's value: nothing, or what is wrong with it.
+
+        Modbus has no place for it; a protocol that has shows it beside the value.
+        """
+        source = self._sources.get(name)
+        if source is not None and source() is None and not self.profile.registers[name].sentinels:
+            return "sensor failure"
+        state = self._states.get(name)
+        return "" if state is None else state()
 
     def _shown(self, register: Register) -> tuple[int, ...]:
         """Return the words of what stands behind a register; none where nothing does."""

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from crumbmeter_sim.loader import FileRefusedError, build, override, read_based
 from crumbmeter_sim.plantfile import WorksTruth
-from crumbmeter_sim.plantnames import problems_of_names
+from crumbmeter_sim.plantnames import problems_of_names, with_files_found
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ def load_batch_plant(path: Path, overrides: dict[str, Any] | None = None) -> Bat
         problems.append("  tower.longest_dry_mix_s: must not be shorter than dry_mix_s")
     if problems:
         raise FileRefusedError(path, problems)
-    return truth
+    return with_files_found(truth, path)
 
 
 COUNTER_TOP = 65535

@@ -24,5 +24,10 @@ class RealClock:
         self._began_s = self._monotonic_s()
 
     @staticmethod
+    def stamp_s() -> float:
+        """[s] Return the time of day since 1970, for protocols that stamp what they show."""
+        return time.time()  # noqa: TID251 - the clock module itself
+
+    @staticmethod
     def _monotonic_s() -> float:
         return time.monotonic()  # noqa: TID251 - the clock module itself

@@ -72,7 +72,13 @@ def check_faults(scenario: Scenario, truth: WorksTruth) -> list[str]:
     framings: dict[str, Framing] = {
         server.name: "tcp" if lines.get(server.bus, "tcp") == "tcp" else "rtu" for server in truth.server
     }
-    return [
+    opcua = {server.name for server in truth.server if server.protocol == "opcua"}
+    problems = [
+        f"  {step.do} at t_s = {step.t_s}: {step.values['server']} speaks OPC UA; faults of the wire are for Modbus"
+        for step in scenario.at
+        if step.do == "fault" and step.values["server"] in opcua
+    ]
+    return problems or [
         f"  {step.do} at t_s = {step.t_s}: {problem}"
         for step in scenario.at
         if step.do == "fault"

@@ -12,7 +12,8 @@ from crumbmeter_sim.device.loops import LoopTruth
 from crumbmeter_sim.device.pulses import PulseTruth
 from crumbmeter_sim.discharge import DischargeTruth
 from crumbmeter_sim.loader import FileRefusedError, build, override, read_based
-from crumbmeter_sim.plantnames import problems_of_names
+from crumbmeter_sim.plantnames import problems_of_names, with_files_found
+from crumbmeter_sim.sockets import BusTruth, ServerTruth
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,34 +221,6 @@ class MixTruth:
 
 
 @dataclass(frozen=True, slots=True)
-class ServerTruth:
-    """One Modbus device: which profile it follows and what stands behind its registers."""
-
-    name: str
-    profile: str
-    unit_id: int
-    points: dict[str, str]
-    port: int = 0
-    bus: str = ""
-    """The line that it hangs on, in place of a port of its own."""
-
-
-@dataclass(frozen=True, slots=True)
-class BusTruth:
-    """A line with several units on it: a gateway, RTU over TCP, or a serial line."""
-
-    name: str
-    framing: Literal["tcp", "rtu_over_tcp", "rtu"]
-    port: int = 0
-    path: str = ""
-    """Of a serial line: the link under which masters find the terminal; its name where this is left out."""
-    turnaround_s: float = 0.0
-    baud: int = 0
-    silent_s: float = 0.0
-    """How long a gateway waits for a unit that does not answer (then exception 0B, or with RTU nothing)."""
-
-
-@dataclass(frozen=True, slots=True)
 class NominalTruth:
     """The plant as it is meant to run; the fixed-delay yardstick is set up from these."""
 
@@ -326,7 +299,7 @@ def load_plant(path: Path, overrides: dict[str, Any] | None = None) -> PlantTrut
     problems += problems_of_names(truth)
     if problems:
         raise FileRefusedError(path, problems)
-    return truth
+    return with_files_found(truth, path)
 
 
 def devices_folder(truth: WorksTruth, plant: Path, *more: Path) -> Path:

@@ -16,8 +16,9 @@ from crumbmeter_sim.actions import Link
 from crumbmeter_sim.bank import Bank, Sink, Source
 from crumbmeter_sim.codec import Register
 from crumbmeter_sim.loader import FileRefusedError, build, read_toml
-from crumbmeter_sim.plantfile import BusTruth, ServerTruth, devices_folder, load_plant
-from crumbmeter_sim.profile import load_profile
+from crumbmeter_sim.plantfile import devices_folder, load_plant
+from crumbmeter_sim.profile import load_profile_of
+from crumbmeter_sim.sockets import BusTruth, ServerTruth
 
 _STEP_S = 0.05
 
@@ -51,7 +52,7 @@ class Playback:
         self._columns = {name: i for i, name in enumerate(header)}
         unknown = set(self._columns) - {"t_s"}
         for server in self.servers:
-            profile = load_profile(devices / f"{server.profile}.toml")
+            profile = load_profile_of(server, devices)
             unknown -= {f"{server.name}.{name}" for name in profile.registers}
             sources: dict[str, Source] = {}
             sinks: dict[str, Sink] = {}

@@ -2,11 +2,15 @@
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from crumbmeter_sim.codec import BIT_TABLES, ORDERS, TABLES, WORDS, Register
 from crumbmeter_sim.loader import FileRefusedError, read_toml
+from crumbmeter_sim.opcua.nodes import read_nodes
 from crumbmeter_sim.units import FACTORS
+
+if TYPE_CHECKING:
+    from crumbmeter_sim.sockets import ServerTruth
 
 _DIGITS = {"0": "coil", "1": "discrete", "3": "input", "4": "holding"}
 _KEYS = {"table", "address", "type", "order", "bit", "scale", "offset", "unit", "sentinels", "inverted", "writable"} | {
@@ -25,6 +29,11 @@ class Profile:
     max_bits: int
     forbidden: dict[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     """By table: first and last address of stretches that are not answered."""
+    protocol: str = "modbus"
+    namespace: str = ""
+    """URI under which an OPC UA server has its nodes."""
+    nodes: dict[str, str] = field(default_factory=dict)
+    """Identifiers of its nodes, by register."""
 
 
 def load_profile(path: Path) -> Profile:
@@ -33,11 +42,17 @@ def load_profile(path: Path) -> Profile:
     problems: list[str] = []
     notation = table.get("notation", "offset")
     registers: dict[str, Register] = {}
-    for name, entry in table.get("registers", {}).items():
+    nodes: dict[str, str] = {}
+    protocol = table.get("protocol", "modbus")
+    if protocol == "opcua":
+        registers, nodes = read_nodes(table, problems)
+    elif protocol != "modbus":
+        problems.append(f"  protocol = {protocol!r}: expected modbus or opcua")
+    for name, entry in table.get("registers", {}).items() if protocol == "modbus" else ():
         register = _register(name, entry, notation, problems)
         if register is not None:
             registers[name] = register
-    if not registers:
+    if not registers and not problems:
         problems.append("  registers: none")
     if problems:
         raise FileRefusedError(path, problems)
@@ -47,7 +62,20 @@ def load_profile(path: Path) -> Profile:
         max_words=int(table.get("max_words", 125)),
         max_bits=int(table.get("max_bits", 2000)),
         forbidden=_forbidden(table.get("forbidden", {}), notation),
+        protocol=str(protocol),
+        namespace=str(table.get("namespace", "")),
+        nodes=nodes,
     )
+
+
+def load_profile_of(server: "ServerTruth", devices: Path) -> Profile:
+    """Read the profile of a server, or raise FileRefusedError; it must be one for the server's protocol."""
+    path = devices / f"{server.profile}.toml"
+    profile = load_profile(path)
+    if profile.protocol != server.protocol:
+        told = f"  protocol = {profile.protocol!r}: server {server.name} of the plant is one of {server.protocol!r}"
+        raise FileRefusedError(path, [told])
+    return profile
 
 
 def _forbidden(tables: dict[str, Any], notation: str) -> dict[str, tuple[tuple[int, int], ...]]:

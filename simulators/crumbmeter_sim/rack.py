@@ -3,14 +3,20 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from crumbmeter_sim.actions import Link
 from crumbmeter_sim.channel import dial
+from crumbmeter_sim.clock import RealClock
 from crumbmeter_sim.faults.kinds import OUTAGES, Fault, Framing
 from crumbmeter_sim.faults.proxy import Place, Proxy
 from crumbmeter_sim.gate import Gate, PtyGate, TcpGate
 from crumbmeter_sim.server import FREE, Device, Endpoint, Pace, Unit
+
+if TYPE_CHECKING:
+    from crumbmeter_sim.opcua.house import House
+    from crumbmeter_sim.opcua.variable import AnyBank
+    from crumbmeter_sim.sockets import SecurityTruth
 
 Framed = Literal["tcp", "rtu_over_tcp", "rtu"]
 
@@ -41,6 +47,7 @@ class Rack:
         self._spots: dict[str, _Spot] = {}
         self._buses: dict[str, _Spot] = {}
         self._devices: dict[str, Device] = {}
+        self._house: House | None = None
 
     def add_bus(
         self,
@@ -98,10 +105,21 @@ class Rack:
         self._spots[name] = spot
         self._devices[name] = device
 
+    def add_opcua(
+        self, name: str, port: int, bank: "AnyBank", link: Link, security: "SecurityTruth | None" = None
+    ) -> None:
+        """Add a device that speaks OPC UA, at a port of its own."""
+        if self._house is None:
+            from crumbmeter_sim.opcua.house import House  # noqa: PLC0415 - the library is needed by such plants alone
+
+            self._house = House(self._host, self._before, RealClock.stamp_s)
+        self._house.add(name, port, bank, link, security)
+
     @property
     def ports(self) -> dict[str, int]:
         """TCP ports by device name; known once `follow` has opened them."""
-        return {name: spot.gate.port for name, spot in self._spots.items() if spot.gate.port}
+        ports = {name: spot.gate.port for name, spot in self._spots.items() if spot.gate.port}
+        return ports | (self._house.ports if self._house is not None else {})
 
     @property
     def serial(self) -> dict[str, str]:
@@ -137,6 +155,8 @@ class Rack:
         for name, spot in self._spots.items():
             if spot.proxy is not None:
                 self._tell(name, spot, spot.proxy)
+        if self._house is not None:
+            await self._house.follow()
 
     async def close(self) -> None:
         """Close all."""
@@ -144,6 +164,8 @@ class Rack:
             if spot.proxy is not None:
                 spot.proxy.close()
             spot.endpoint.close()
+        if self._house is not None:
+            await self._house.close()
 
     def _all(self) -> list[_Spot]:
         return list({id(spot): spot for spot in self._spots.values()}.values())

@@ -16,9 +16,10 @@ from crumbmeter_sim.feeder import Feeder
 from crumbmeter_sim.fitting import refuse_wrong
 from crumbmeter_sim.line import Line
 from crumbmeter_sim.loader import FileRefusedError
-from crumbmeter_sim.plantfile import BusTruth, ServerTruth, WorksTruth, devices_folder
-from crumbmeter_sim.profile import load_profile
+from crumbmeter_sim.plantfile import WorksTruth, devices_folder
+from crumbmeter_sim.profile import load_profile_of
 from crumbmeter_sim.scenario import Scenario, load_scenario
+from crumbmeter_sim.sockets import BusTruth, ServerTruth
 from crumbmeter_sim.verbs import Step, opposite_of
 
 
@@ -45,6 +46,8 @@ class Works(Protocol):
 
 T = TypeVar("T", bound=WorksTruth)
 W = TypeVar("W", bound=Works)
+WEIGHTS = ("feeder.indicator.value", "feeder.indicator.gross", "feeder.indicator.counts")
+"""Points for which the weighing indicator answers with its state."""
 Ends = tuple[dict[str, Source], dict[str, Sink]]
 """What registers can show of a plant, and what they can order, by point."""
 
@@ -70,13 +73,16 @@ class Stage(ABC, Generic[T, W]):
         self.title = scenario.title if scenario else works.title
         self.banks: dict[str, UnrulyBank] = {}
         self.links: dict[str, Link] = {}
+        indicator = self.plant.feeder.indicator
+        states = dict.fromkeys(WEIGHTS, lambda: indicator.state)
         for server in works.server:
-            profile = load_profile(devices / f"{server.profile}.toml")
+            profile = load_profile_of(server, devices)
             _check_points(server, set(profile.registers), set(sources) | set(sinks))
             bank = Bank(
                 profile,
                 {name: sources[point] for name, point in server.points.items() if point in sources},
                 {name: sinks[point] for name, point in server.points.items() if point in sinks},
+                {name: states[point] for name, point in server.points.items() if point in states},
             )
             self.banks[server.name] = UnrulyBank(bank, lambda: self.plant.now_s)
             self.links[server.name] = Link()
@@ -179,7 +185,7 @@ class Stage(ABC, Generic[T, W]):
 
     @property
     def servers(self) -> tuple[ServerTruth, ...]:
-        """The plant's Modbus devices."""
+        """The plant's devices."""
         return self.plant.truth.server
 
     @property

@@ -38,6 +38,9 @@ BREACHES = {
         "daemon/crumbmeter/ledger/__init__.py", "import structlog",
     ),
     "The Modbus library lives in the adapters": ("daemon/crumbmeter/cli/__init__.py", "import pymodbus.client"),
+    "The OPC UA library lives in the adapters, and in the simulator's own room for it": (
+        "simulators/crumbmeter_sim/rack.py", "import asyncua.ua",
+    ),
     "The database library lives in the journal": ("daemon/crumbmeter/ledger/__init__.py", "import apsw"),
     "The schema library lives in the site room and at the desk": (
         "daemon/crumbmeter/adapters/__init__.py", "import pydantic",
@@ -53,7 +56,7 @@ BREACHES = {
     "Libraries of documents, charts and tables live in the report room": (
         "daemon/crumbmeter/cli/__init__.py", "import typst",
     ),
-    "The library of signatures lives in the journal": (
+    "The library of signatures and keys lives in the journal and in one adapter": (
         "daemon/crumbmeter/cli/__init__.py", "import cryptography.exceptions",
     ),
     "The data of time zones are read in the site room": ("daemon/crumbmeter/cli/__init__.py", "import tzdata"),

@@ -10,16 +10,18 @@ from tests.benchmarks import (
     mutants,
     plants,
     poll,
+    protocols,
     quality,
     replays,
     scenarios,
+    sockets,
     steps,
     travel,
     weighing,
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, quality, kills,
-    mutants,
+    demo, dose, plants, scenarios, protocols, sockets, batches, weighing, travel, steps, poll, desk, replays, journal,
+    quality, kills, mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from crumbmeter.model.units import POUND_KG, SHORT_TON_KG
+from crumbmeter.qc.belt_tests import least_test_load_kg, rates_to_test, zero_trial
 from crumbmeter.qc.calibrations import (
     DAY_US,
     Calibration,
@@ -126,3 +127,65 @@ def test_250_pounds_sooner_count_by_the_reading_either() -> None:
     given = run(0.9, 14 * 60)
     assert broken_rules(given, RunRules(minimum=Minimum.EITHER)) == ()
     assert len(broken_rules(given, RunRules(minimum=Minimum.BOTH))) == 1
+
+
+def test_zero_in_pounds() -> None:
+    # NIST HB 44 2.21 N.3.1 (from memory): 0.06 % of full scale for the time. 100 short ton/h for 10 min are 16.667
+    # ton, so 0.0100 ton, 20 lb (derived); the limit itself passes.
+    def zero(lb: float) -> Outcome:
+        trial = zero_trial(100.0 * SHORT_TON_KG / 3600.0, 600.0, lb * POUND_KG)
+        return judge(
+            Calibration("belt", CalibrationKind.BELT_ZERO, 0, "who", (trial,) * 3, regime="legal_for_trade"), LIMITS
+        ).outcome
+
+    assert zero(20.0) is zero(-20.0) is Outcome.PASSED
+    assert zero(20.1) is Outcome.FAILED
+
+
+def test_rates_to_test_at() -> None:
+    # NIST HB 44 2.21 N.2 (read, 2004 text): normal use, 35 % of rated capacity, one between; 100 and 80 (derived).
+    assert rates_to_test(100.0, 80.0) == (80.0, 35.0, 57.5)
+
+
+def test_least_test_load() -> None:
+    # NIST HB 44 2.21 (from memory): d = 0.1 t, 100 t/h, belt 90 s: the largest of 80, 2.5 and 16.67 t (derived).
+    assert least_test_load_kg(100.0, 100_000.0 / 3600.0, 90.0) == pytest.approx(80_000.0)
+    assert least_test_load_kg(1.0, 100_000.0 / 3600.0, 90.0) == pytest.approx(100_000.0 / 6.0)
+
+
+def test_chain_that_does_not_repeat() -> None:
+    # NIST HB 44 2.21 N.3.3 (from memory): within 0.1 %; 99.95, 100.00 and 100.06 % make 0.11 % (derived).
+    trials = tuple(Trial(1000.0, error) for error in (-0.5, 0.0, 0.6))
+    judged = judge(Calibration("belt", CalibrationKind.BELT_SPAN, 0, "who", trials, regime="legal_for_trade"), LIMITS)
+    assert judged.spread_percent == pytest.approx(0.11)
+    assert judged.outcome is Outcome.FAILED
+
+
+def test_a_run_that_breaks_a_public_rule_fails_its_calibration() -> None:
+    # Caltrans rules (read): 14 min 59 s at 0.9 short ton/h is too short; no refill; 9 min of warm-up.
+    good = FeederRun(900.0, 0.9 * SHORT_TON_KG / 4.0, 600.0, 1, True, True, True)
+    bad = FeederRun(899.0, 0.9 * SHORT_TON_KG / 4.0, 540.0, 0, True, True, True)
+    for kind in (CalibrationKind.FEEDER_RUN, CalibrationKind.FEEDER_CATCH):
+        trial = (Trial(200.0, 0.0),)
+        assert judge(Calibration("feeder", kind, 0, "who", trial, runs=(good,)), LIMITS).outcome is Outcome.PASSED
+        judged = judge(Calibration("feeder", kind, 0, "who", trial, runs=(bad,)), LIMITS)
+        assert judged.outcome is Outcome.FAILED
+        assert len(judged.why) == 3
+        assert all("run 1: " in why and "Caltrans" in why and "confirmed" in why for why in judged.why)
+
+
+def test_either_or_both_minima() -> None:
+    # Caltrans (read): "15-minute or 250-pound-minimum". 0.4 ton/h for 15 minutes is 200 lb: in by "or", out by "and".
+    run = FeederRun(900.0, 200.0 * POUND_KG, 600.0, 1, True, True, True)
+    outcomes = {
+        minimum: judge(
+            Calibration(
+                "feeder", CalibrationKind.FEEDER_RUN, 0, "who", (Trial(90.0, 0.0),), runs=(run,), minimum=minimum
+            ),
+            LIMITS,
+        ).outcome
+        for minimum in Minimum
+    }
+    assert outcomes == {
+        Minimum.TIME: Outcome.PASSED, Minimum.EITHER: Outcome.PASSED, Minimum.BOTH: Outcome.FAILED,
+    }  # fmt: skip

@@ -10,7 +10,7 @@ import os
 import socket
 import struct
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn, Protocol, Self
@@ -78,6 +78,14 @@ class CommandIntake(Protocol):
         ...
 
 
+Apply = Callable[[str, str, str], Awaitable[Mapping[str, Any]]]
+"""Puts the site file in force: who, why, settings id as checked."""
+
+
+async def _cannot_apply(_who: str, _reason: str, _settings_id: str) -> Mapping[str, Any]:
+    return {"applied": False, "why": "this daemon takes no other settings while it runs", "changes": []}
+
+
 class ControlSocket:
     """The server. Use as `async with`: the socket is there inside the block."""
 
@@ -105,6 +113,8 @@ class ControlSocket:
             desk: answers what is asked about links.
         """
         self.desk = desk or LinkDesk()
+        self.apply: Apply = _cannot_apply
+        """Called for `apply`."""
         self._path = path
         self._origin = origin
         self._names = names
@@ -166,12 +176,13 @@ class ControlSocket:
             writer.transport.abort()
             self._clients.discard(task)
 
-    def view_bytes(self, tag: str | int | None) -> bytes:
-        """Make the line for the newest view."""
+    def view_bytes(self, tag: str | int | None, *, words: bool = False) -> bytes:
+        """Make the line for the newest view; where asked, with the raw words behind it."""
         result = self._views.value
         if result is None:
             return lines.answer("error", tag, {"why": "no scan has finished yet"})
-        return lines.answer("view", tag, lines.view_line(self._origin, self._names, result, self._clock.now_s()))
+        body = lines.view_line(self._origin, self._names, result, self._clock.now_s())
+        return lines.answer("view", tag, body | lines.words_body(self._names, result) if words else body)
 
     def settings_bytes(self, tag: str | int | None) -> bytes:
         """Make the line for the settings."""
@@ -194,6 +205,17 @@ class ControlSocket:
             "outcome": lines.outcome_body(outcome),
         }
         return lines.answer("command", request.tag, body)
+
+    async def apply_bytes(self, request: Request, uid: int | None) -> bytes:
+        """Have the site file put in force, and make the line that says what came of it."""
+        ask = request.apply
+        assert ask is not None  # noqa: S101 - the parser makes no such request without one
+        who = ask.who if uid is None else f"{ask.who} (uid {uid})"
+        return lines.answer("apply", request.tag, await self.apply(who, ask.reason, ask.settings_id))
+
+    def renew(self, origin: Origin) -> None:
+        """Say from now on that views come from other settings."""
+        self._origin = origin
 
     async def wait_view(self, seen: int) -> int:
         """Wait for a newer view than the `seen`th and return its count."""
@@ -247,12 +269,14 @@ class _Client:
             return
         server, tag = self._server, request.tag
         match request.ask:
-            case Ask.VIEW:
-                await _write(self._writer, server.view_bytes(tag))
+            case Ask.VIEW | Ask.WORDS:
+                await _write(self._writer, server.view_bytes(tag, words=request.ask is Ask.WORDS))
             case Ask.SETTINGS:
                 await _write(self._writer, server.settings_bytes(tag))
             case Ask.COMMAND:
                 await _write(self._writer, await server.command_bytes(request, self._uid))
+            case Ask.APPLY:
+                await _write(self._writer, await server.apply_bytes(request, self._uid))
             case Ask.LINKS:
                 await _write(self._writer, server.desk.links_bytes(tag))
             case Ask.TRACE:

@@ -123,6 +123,10 @@ class Publisher:
         self._news.set()
         return True
 
+    def renew(self, origin: Origin) -> None:
+        """Say from now on that states come from other settings."""
+        self._origin = origin
+
     def poke(self) -> None:
         """Tell that the journal has new records. Call from the loop; it only saves up to a second."""
         self._records.set()

@@ -134,6 +134,10 @@ class ScanMetrics(Collector):
         self._newest = result
         return True
 
+    def renew(self, origin: Origin) -> None:
+        """Say from now on that figures come from other settings."""
+        self._origin = origin
+
     def collect(self) -> Iterator[Metric]:
         """Make all metrics of this moment."""
         origin = self._origin

@@ -1,7 +1,7 @@
 """/metrics of each unit: what its requests came to, how long replies took, what it took of its connection."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
@@ -21,6 +21,10 @@ class UnitFigures:
     probed_only: bool
     polls_skipped: int
     longest_round_s: float
+    clock_skew_s: float | None = None
+    """[s] An OPC UA server's clock is ahead of this machine's."""
+    certificate_days: Mapping[str, float] = field(default_factory=dict)
+    """[d] Until a certificate expires, by whose it is."""
 
 
 def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
@@ -65,3 +69,23 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
         probed.add_metric(label, float(unit.probed_only))
         longest.add_metric(label, unit.longest_round_s)
     yield from (requests, late, unasked, skipped, reply, busy, probed, longest)
+    yield from opcua_metrics(units)
+
+
+def opcua_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
+    """Make the metrics that only units which speak OPC UA have."""
+    skew = GaugeMetricFamily(
+        "crumbmeter_opcua_clock_skew_seconds",
+        "An OPC UA server's clock is ahead of this machine's.",
+        labels=("device",),
+    )
+    days = GaugeMetricFamily(
+        "crumbmeter_certificate_days_left", "Until a certificate of an OPC UA connection expires.",
+        labels=("device", "whose"),
+    )  # fmt: skip
+    for unit in units:
+        for whose, left in unit.certificate_days.items():
+            days.add_metric((unit.device_id, whose), left)
+        if unit.clock_skew_s is not None:
+            skew.add_metric((unit.device_id,), unit.clock_skew_s)
+    yield from (skew, days)

@@ -33,6 +33,15 @@ def take_lock(path: Path) -> int:
     return lock
 
 
+def is_held(path: Path) -> bool:
+    """Tell whether a process has the lock beside the socket now."""
+    try:
+        os.close(take_lock(path))
+    except SocketHeldError:
+        return True
+    return False
+
+
 def bind(path: Path) -> socket.socket:
     """Bind the socket with mode 0600, over a stale one of a process that died.
 

@@ -73,8 +73,10 @@ class LinkDesk:
         ask, tag = request.trace, request.tag
         session = None if ask is None else self._trace(ask.device, ask.seconds)
         if ask is None or session is None:
-            known = ", ".join(str(link["device"]) for link in self._links())
-            why = f"no device {ask.device if ask else ''!r}; there are {known}"
+            links = {str(link["device"]): link for link in self._links()}
+            why = f"no device {ask.device if ask else ''!r}; there are {', '.join(links)}"
+            if ask is not None and links.get(ask.device, {}).get("opcua") is not None:
+                why = f"{ask.device} speaks OPC UA: no raw frames are shown; its counts are among the links"
             await write(lines.answer("error", tag, {"why": why}))
             return
         count = 0

@@ -20,24 +20,25 @@ from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.control_socket import ControlSocket
 from crumbmeter.adapters.logs import log_event, set_up_logs
 from crumbmeter.adapters.metrics_server import MetricsServer
-from crumbmeter.adapters.modbus import silence_library
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import ScanMetrics
 from crumbmeter.adapters.systemd import Notifier
+from crumbmeter.app.applying import Applying, Wish
 from crumbmeter.app.backup_watch import BackupWatch
 from crumbmeter.app.figures import make_extras
 from crumbmeter.app.journal_watch import JournalWatch
-from crumbmeter.app.links import FieldLinks
+from crumbmeter.app.links import FieldLinks, round_budget_s
+from crumbmeter.app.offering import OfferedBank, offer_state
 from crumbmeter.app.outbox import JournalOutbox
 from crumbmeter.app.recording import Recording, call_on
-from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of
+from crumbmeter.app.startup import StartRefusedError, client_id_of, in_words, names_of, new_boot_id, origin_of, rate_of
 from crumbmeter.app.upkeep import WriteCounts
 from crumbmeter.control.step import make_core
 from crumbmeter.field.parts import parts_of
-from crumbmeter.field.spec import DeviceSpec
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.model.scan import ScanResult
+from crumbmeter.outward.origin import Origin
 from crumbmeter.runtime.buffer import InputBuffer
 from crumbmeter.runtime.clockwatch import ClockWatch
 from crumbmeter.runtime.endurance import load_counts
@@ -56,14 +57,16 @@ from crumbmeter.site import Site
 
 STOP_S = 2.0
 """[s] Real time for bringing the outputs to rest."""
-ROUND_MARGIN_S = 30.0
-"""[s] Process time that a poller may take beyond what its device's patience allows, before it is called late."""
 PROCESS_START_S = 1000.0
 """[s] Process time begins here, so that nobody comes to rely on its zero and 0 can mean "never"."""
 
 
 class Daemon:
     """One run of the daemon on one site. Build it inside the running loop."""
+
+    _server: ControlSocket
+    _tellers: list[Callable[[Origin], None]]
+    """Everything that says outwards under which settings it speaks."""
 
     def __init__(
         self,
@@ -81,14 +84,11 @@ class Daemon:
             fault_point: For tests of power cuts: called by the journal at named points.
             log_stream: Where log lines go.
         """
-        rate = site.clock_rate if rate is None else rate
-        if rate != 1.0 and not site.params.simulated:
-            raise StartRefusedError("the clock can only run faster on a site that is marked simulated")
+        rate = rate_of(site, rate)
         self.site = site
         self.params = params = site.params
         self.clock = RealClock(rate=rate, start_s=PROCESS_START_S)
         set_up_logs(self.clock.wall_us, log_stream)
-        silence_library()
         self.boot_id = new_boot_id()
         self._chance = random.Random()  # noqa: S311 - jitter, not secrets
         self.recording = Recording(site, self.boot_id, self.clock, fault_point)
@@ -96,16 +96,14 @@ class Daemon:
         self.tallies = [DeviceTally() for _ in site.devices]
         self._counts_path = self.recording.path.with_name("write-counts.json")
         self.links = FieldLinks(site.devices, self.tallies, self.clock, self._chance.random, self.report)
-        self.writer = OutputWriter(
-            self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
-            expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
-            tallies=dict(enumerate(self.tallies)), counts=load_counts(self._counts_path),
-        )  # fmt: skip
+        self.writer = self._make_writer(rate)
         self.counts = WriteCounts(self._counts_path, self.writer, self.clock)
         self.intake = Intake(self.report)
         self.health = Health()
         self.views: Latest[ScanResult] = Latest()
         self.fanout: Fanout[ScanResult] = Fanout(self.report)
+        self._bank = OfferedBank(site, self.views, self.intake, self.clock)
+        self.offered = offer_state(self._bank, site, self.report)
         self.supervisor = Supervisor(self.clock, self._chance.random, self.report)
         self.backup = BackupWatch(site.journal.backup_folder, self.clock, self.report)
         self.lag = LoopLag(self.clock, params.scan_period_s, self.report)
@@ -115,6 +113,14 @@ class Daemon:
         """Called once everything runs."""
         self._publisher: Publisher | None = None
         self.stop_report: StopReport | None = None
+
+    def _make_writer(self, rate: float) -> OutputWriter:
+        params = self.params
+        return OutputWriter(
+            self.lines, params.outputs, params.plan.outputs, self.buffer, self.clock,
+            expiry_s=max(2.0 * params.scan_period_s, 0.1 * rate), report=self.report,
+            tallies=dict(enumerate(self.tallies)), counts=load_counts(self._counts_path),
+        )  # fmt: skip
 
     @property
     def lines(self) -> tuple[DeviceLine, ...]:
@@ -176,6 +182,8 @@ class Daemon:
             make_core(self.params), state, self.clock, self.buffer, self.intake, self.writer, self.fanout, self.health,
             on_step=self.recording.take,
         )  # fmt: skip
+        applying = Applying(self.site, scanner, self.recording, self.clock, self._take_site)
+        self._server.apply = lambda *wish: applying.apply(Wish(*wish))
         for endpoint in {id(line.endpoint): line.endpoint for line in self.lines}.values():
             self.supervisor.add(f"link {endpoint.name}", endpoint.keep)
             stack.push_async_callback(endpoint.close)
@@ -190,6 +198,8 @@ class Daemon:
         self.supervisor.add("journal watch", JournalWatch(self.recording.status, self.clock, self.report).run)
         watch = ClockWatch(self.clock.wall_error_s, self.clock, self.report, self.recording.clock_stepped)
         self.supervisor.add("clock watch", watch.run)
+        if self.links.certificates.wanted:
+            self.supervisor.add("certificate watch", self.links.certificates.run)
         if self.backup.wanted:
             self.supervisor.add("backup watch", self.backup.run)
         self.supervisor.add("write counts", self.counts.run)
@@ -214,21 +224,25 @@ class Daemon:
 
     async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
         site = self.site
-        server = ControlSocket(
+        self._server = ControlSocket(
             site.socket, self._origin, self._names, self.views, self.intake, self._settings, self.clock,
             self.links.desk,
         )  # fmt: skip
-        await stack.enter_async_context(server)
+        await stack.enter_async_context(self._server)
+        self._tellers = [self._server.renew]
         if site.publish.metrics is not None:
             metrics = ScanMetrics(
                 self._origin, self._names, __version__, self.params.scan_period_s, self.clock.now_s,
                 make_extras(
                     self.lines, self.tallies, self.recording, self.fanout, self.supervisor, self.writer, self.lag,
-                    self.links.units, self.backup.age_s,
+                    self.links.units, self.backup.age_s, self.offered,
                 ),
             )  # fmt: skip
             self.fanout.add("metrics", metrics)
+            self._tellers.append(metrics.renew)
             stack.callback(MetricsServer(metrics, site.publish.metrics.address, site.publish.metrics.port).close)
+        if self.offered is not None:
+            await stack.enter_async_context(self.offered)
         if site.publish.mqtt is not None:
             self._open_mqtt(stack)
 
@@ -253,8 +267,16 @@ class Daemon:
         )  # fmt: skip
         publisher = Publisher(settings, self._origin, __version__, outbox, self.clock, self.report, self._chance)
         self._publisher = publisher
+        self._tellers.append(publisher.renew)
         self.fanout.add("mqtt", publisher)
         self.supervisor.add("mqtt", publisher.run)
+
+    def _take_site(self, site: Site) -> None:
+        """Speak from now on of another version of the site, which is in force."""
+        self.site, self.params, self._origin = site, site.params, origin_of(site, self.boot_id)
+        self._bank.renew(site)
+        for tell in self._tellers:
+            tell(self._origin)
 
     def _settings(self) -> dict[str, object]:
         return {
@@ -266,6 +288,8 @@ class Daemon:
             "control_allowed": self.params.control_allowed,
             "mixes": [mix.mix_id for mix in self.params.mixes],
             "version": __version__,
+            "site_file": str(self.site.path.resolve()),
+            "journal": str(self.recording.path.resolve()),
         }
 
     async def _wind_down(self, fault: Exception | None) -> int:
@@ -307,18 +331,6 @@ class _Log:
         for happened in done.events:
             log_event(happened)
         return True
-
-
-def round_budget_s(device: DeviceSpec, blocks: int, rate: float) -> float:
-    """[s] Return the process time within which a device's poller must have made a round, whatever the device does.
-
-    Args:
-        device: How patiently it is asked; its time-outs are loop time.
-        blocks: Requests in a round.
-        rate: Process seconds per real second.
-    """
-    asking_s = blocks * (1 + device.read_retries) * (device.timeout_s + device.connect_timeout_s) * rate
-    return 2.0 * device.backoff_max_s + asking_s + ROUND_MARGIN_S
 
 
 def _bound(run: Callable[[int], Awaitable[object]], device: int) -> Callable[[], Awaitable[object]]:

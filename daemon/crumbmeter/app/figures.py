@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
+from crumbmeter.adapters.modbus_server import ModbusServer
 from crumbmeter.adapters.prometheus import Extras, LinkFigures
 from crumbmeter.adapters.prometheus_links import UnitFigures
 from crumbmeter.app.recording import Recording
@@ -25,6 +26,7 @@ def make_extras(
     lag: LoopLag,
     units: Callable[[], tuple[UnitFigures, ...]] = tuple,
     backup_age_s: Callable[[], float | None] = lambda: None,
+    offered: ModbusServer | None = None,
 ) -> Extras:
     """Bind the figures to where they are counted."""
 
@@ -33,6 +35,9 @@ def make_extras(
 
     def counters() -> Mapping[str, float]:
         figures = {"crumbmeter_task_failures_total": float(sum(state.failures for state in supervisor.states))}
+        if offered is not None:
+            figures["crumbmeter_controller_answered_total"] = float(offered.counts["answered"])
+            figures["crumbmeter_controller_refused_total"] = float(offered.counts["refused"])
         status = recording.status()
         if status is not None:
             figures["crumbmeter_journal_dropped_total"] = float(sum(status.dropped.values()))
@@ -41,6 +46,8 @@ def make_extras(
     def gauges() -> Mapping[str, float]:
         figures = {"crumbmeter_loop_lag_seconds": lag.mean_s, "crumbmeter_loop_lag_worst_seconds": lag.worst_s}
         status, age_s = recording.status(), backup_age_s()
+        if offered is not None:
+            figures["crumbmeter_controllers_connected"] = float(offered.connected)
         if age_s is not None:
             figures["crumbmeter_backup_age_seconds"] = age_s
         if status is None:

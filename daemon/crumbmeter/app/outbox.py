@@ -6,7 +6,8 @@ from pathlib import Path
 
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots, events, parcels
+from crumbmeter.ledger import events, parcels
+from crumbmeter.ledger.in_force import InForce
 from crumbmeter.ledger.stamped import BOOT, EVENT, PARCEL, TOTALS
 from crumbmeter.model.events import Event, event
 from crumbmeter.outward import payloads
@@ -34,8 +35,8 @@ class JournalOutbox:
         self._cursor_path = cursor_path
         self._origin = origin
         self._report = report
-        self._settings_of = {origin.boot_id: origin.settings_id}
-        """Settings id by run: a record of an earlier run goes out under the settings it was made with."""
+        self._in_force = InForce()
+        """A record goes out under the settings it was made with."""
 
     async def position(self) -> int:
         """Return the sequence number up to which everything has been acknowledged; 0 at first."""
@@ -64,10 +65,11 @@ class JournalOutbox:
         if not self._journal_path.exists():
             return []
         with Reader(self._journal_path) as reader:
+            self._in_force.learn(reader)
             found: list[OutboxRecord] = []
             for stored in reader.entries("record", KINDS, after_seq=after_seq):
                 try:
-                    found.append(self._record(stored, reader))
+                    found.append(self._record(stored))
                 except (ValueError, KeyError, TypeError) as fault:
                     # One that cannot be read must not hold up all that come after it.
                     self._report(event("record_not_published", seq=stored.seq, why=str(fault)))
@@ -75,9 +77,9 @@ class JournalOutbox:
                     break
             return found
 
-    def _record(self, stored: Stored, reader: Reader) -> OutboxRecord:
+    def _record(self, stored: Stored) -> OutboxRecord:
         stamp = Stamp(stored.seq, stored.wall_us, stored.mono_us / 1e6)
-        settings_id = self._settings(stored.boot_id, reader)
+        settings_id = self._in_force.at(stored.boot_id, stored.seq)
         origin = Origin(self._origin.site_id, stored.boot_id, settings_id, stored.simulated)
         if stored.kind == EVENT:
             return OutboxRecord(stored.seq, Topic.EVENT, payloads.event(origin, stamp, events.read(stored)))
@@ -86,12 +88,3 @@ class JournalOutbox:
         return OutboxRecord(
             stored.seq, Topic.HEAD, payloads.head(origin, stamp, "record", stored.seq, stored.hash.hex())
         )  # fmt: skip
-
-    def _settings(self, boot_id: str, reader: Reader) -> str:
-        if boot_id not in self._settings_of:
-            for stored in reader.entries("record", (BOOT,), newest_first=True):
-                began = boots.read(stored)
-                self._settings_of.setdefault(began.boot_id, began.settings_id)
-                if began.boot_id == boot_id:
-                    break
-        return self._settings_of.get(boot_id, "")

@@ -18,7 +18,7 @@ from crumbmeter.journal.journal import Journal, JournalStatus
 from crumbmeter.journal.limits import limits_of
 from crumbmeter.journal.reader import Reader
 from crumbmeter.journal.strand import no_fault
-from crumbmeter.ledger import boots, settings
+from crumbmeter.ledger import boots, in_force, settings
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.ports import Clock
@@ -92,8 +92,8 @@ class Recording:
         try:
             with Reader(self.path) as reader:
                 state = restored_state(reader, params, self._clock.now_s(), self._clock.wall_us())
-                last = reader.last("boot")
-                changed = last is not None and boots.read(last).settings_id != params.settings_id
+                last = in_force.newest(reader)
+                changed = last is not None and last != params.settings_id
                 keep_us = round(self._site.journal.record_days * 86_400e6)
                 due = settings.due(reader, params.settings_id, self._clock.wall_us(), keep_us)
                 return state, kept if due else None, changed, ends_unsigned(reader)
@@ -121,6 +121,18 @@ class Recording:
             self._recorder.take(done, result)
         if self._sealing is not None:
             self._sealing.look(Stamp(round(done.began_s * 1e6), done.wall_us))
+
+    def lacks(self, settings_id: str) -> bool:
+        """Tell whether the record does not hold these settings' files yet. Waits for the disk."""
+        with Reader(self.path) as reader:
+            return settings.find(reader, settings_id) is None
+
+    def exchange(self, site: Site, kept: settings.KeptSettings | None, told: in_force.Applied, state: State) -> None:
+        """Record that another version of the site is in force from the next scan on."""
+        self._site = site
+        if self._recorder is not None:
+            at = self._recorder.stamped(self._clock.now_s(), self._clock.wall_us())
+            self._recorder.exchange(site.params, kept, told, state, at)
 
     def end(self) -> None:
         """Record what is still open."""

@@ -20,6 +20,7 @@ from crumbmeter.estimation.weighing import WeighingState
 from crumbmeter.journal.entry import Stored
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import events, snapshots, totals
+from crumbmeter.ledger.in_force import agreed
 from crumbmeter.ledger.snapshot import SnapshotError
 from crumbmeter.ledger.snapshots import Snapshot
 from crumbmeter.ledger.stamped import EVENT
@@ -66,7 +67,7 @@ def restored_state(reader: Reader, params: Params, now_s: float, wall_us: int) -
     water = tuple(moisture.get(stream.stream_id, stream.moisture) if stream.wet else 0.0 for stream in params.streams)
     confirmed = found.weight_confirmed or ("" if snapshot is None else snapshot.state.weight_confirmed)
     state = replace(state, weight_confirmed=confirmed)
-    enabled = params.control_allowed and found.enabled_for == params.settings_id
+    enabled = params.control_allowed and found.enabled_for in agreed(reader, params.settings_id)
     return replace(
         state,
         control_enabled=enabled and weight_is_known(state, params),

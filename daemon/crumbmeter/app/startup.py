@@ -13,6 +13,18 @@ class StartRefusedError(CrumbmeterError):
     """The daemon does not start; the text says what stands in the way and what to do about it."""
 
 
+def rate_of(site: Site, wanted: float | None) -> float:
+    """[1] Return the process seconds per real second: what is wanted, or else what the site says.
+
+    Raises:
+        StartRefusedError: another rate than 1 on a site that is not marked simulated.
+    """
+    rate = site.clock_rate if wanted is None else wanted
+    if rate != 1.0 and not site.params.simulated:
+        raise StartRefusedError("the clock can only run faster on a site that is marked simulated")
+    return rate
+
+
 def names_of(site: Site) -> Names:
     """Collect the names behind the indices of a view."""
     params = site.params
@@ -20,6 +32,10 @@ def names_of(site: Site) -> Names:
         signal_ids=tuple(signal.signal_id for signal in params.signals),
         signal_units=tuple(si_code(source.unit) for source in params.sources),
         output_roles=tuple(spec.role for spec in params.outputs),
+        places=tuple(
+            (place.block, place.offset, source.register.count)
+            for place, source in zip(params.plan.signals, params.sources, strict=True)
+        ),
     )
 
 

@@ -100,9 +100,20 @@ def add_to(app: typer.Typer) -> None:
     def command(
         site: Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")],
         as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")] = False,
+        against: Annotated[
+            Path | None, typer.Option(help="Say instead what is different from this site file, and what that does.")
+        ] = None,
+        in_force: Annotated[
+            bool, typer.Option("--in-force", help="The same against what the daemon runs on, or ran on last.")
+        ] = False,
     ) -> None:
-        """Check a site file and explain it back in plain words. Starts nothing and connects to nothing.
+        """Check a site file and explain it back in plain words. Starts nothing; only --in-force asks the daemon.
 
-        Every mistake is shown at once, with file, key, line and remedy. Exit code 0: good; 2: refused.
+        Every mistake is shown at once, with file, key, line and remedy. Exit code 0: good; 1: there is nothing to
+        compare with; 2: refused.
         """
+        if against is not None or in_force:
+            from crumbmeter.cli.care_work import compare  # noqa: PLC0415 - a command loads what it needs
+
+            raise typer.Exit(compare(site, against))
         raise typer.Exit(check(site, as_json))

@@ -4,7 +4,9 @@ import textwrap
 from collections.abc import Sequence
 
 from crumbmeter.cli.check_batch import charges_text, hand_shake_text, ingredients_text
+from crumbmeter.field.opcua import TYPE_NAMES
 from crumbmeter.field.plan import WireRow
+from crumbmeter.field.spec import WordType
 from crumbmeter.site import Site, warnings_text
 from crumbmeter.site.explain import DoseWords, Explanation, StreamWords
 
@@ -227,7 +229,8 @@ def _plan(site: Site, words: Explanation) -> str:
     rows = [["device", "unit", "FC", "offset", "count", "every", "what"]]
     for row in words.plan:
         what = ", ".join([*row.signal_ids, *(f"{role} (read back)" for role in row.roles)])
-        cells = [row.device_id, str(row.unit_id), f"{row.function_code:02d}", str(row.address), str(row.count)]
+        where = ["-", "Read", "-"] if row.of_nodes else [str(row.unit_id), f"{row.function_code:02d}", str(row.address)]
+        cells = [row.device_id, *where, str(row.count)]
         rows.append([*cells, f"{row.period_s:g} s", what])
     loads = [["endpoint", "reads/s", "load"]]
     loads += [[load.endpoint, f"{load.requests_per_s:.1f}", f"{load.share:.1%}"] for load in site.loads]
@@ -237,14 +240,32 @@ def _plan(site: Site, words: Explanation) -> str:
 
 def addresses_text(addresses: Sequence[WireRow]) -> str:
     """Write the table of wire addresses: what a person compares with the maker's manual (REQ-14)."""
+    nodes = [row for row in addresses if row.node]
     rows = [["value", "device", "unit", "FC", "offset", "hex", "count", "type", "order", "read with"]]
     for row in addresses:
+        if row.node:
+            continue
         first, last = row.with_addresses
         alone = (first, last) == (row.address, row.address + row.count - 1)
         cells = [row.name, row.device_id, str(row.unit_id), f"{row.function_code:02d}", str(row.address)]
         cells += [f"{row.address:04X}", str(row.count), row.word_type, row.order or "-"]
         rows.append([*cells, "" if alone else f"{first} to {last}"])
-    return table(rows, "llrrrrr")
+    parts = [table(rows, "llrrrrr")] if len(rows) > 1 or not nodes else []
+    if nodes:
+        described = [["value", "device", "type", "OPC UA node"]]
+        spaces: dict[str, str] = {}
+        for row in nodes:
+            space, _, identifier = row.node.removeprefix("nsu=").rpartition(";")
+            spaces[row.device_id] = space
+            described.append([row.name, row.device_id, node_type(row.word_type), identifier])
+        parts.append(table(described, "lll"))
+        parts.append(table([["device", "namespace of its nodes"], *map(list, spaces.items())], "l"))
+    return "\n\n".join(parts)
+
+
+def node_type(word_type: str) -> str:
+    """Name the built-in type of OPC UA that a node's words are of."""
+    return TYPE_NAMES[WordType(word_type)]
 
 
 def _writes(words: Explanation) -> str:
@@ -259,7 +280,8 @@ def _writes(words: Explanation) -> str:
             rules.append(f"at most every {write.min_interval_s:g} s")
         if write.deadband_counts:
             rules.append(f"not for {write.deadband_counts} counts or less")
-        cells = [write.role, write.register, str(write.unit_id), f"{write.function_code:02d}", str(write.address)]
+        where = [str(write.unit_id), f"{write.function_code:02d}", str(write.address)]
+        cells = [write.role, write.register, *(["-", "Write", "-"] if write.node else where)]
         rows.append([*cells, limits, ", ".join(rules)])
     return table(rows, "llrrr")
 
@@ -310,7 +332,18 @@ def _places(site: Site) -> str:
             ["socket", site.socket.as_posix()],
             ["MQTT", where],
             ["metrics", f"http://{metrics.address}:{metrics.port}/metrics" if metrics else "nowhere"],
+            ["for the plant's controller", _offered(site)],
             ["clock", f"{site.clock_rate:g} x real time"],
             ["shown in", "short ton, lb/min, psi, degF" if site.units == "us" else "tonne, kg/min, kPa, degC"],
         ]
     )
+
+
+def _offered(site: Site) -> str:
+    """Say where the plant's controller reads the state, who is let in, and what it may ask for."""
+    keys = site.publish.modbus
+    if keys is None:
+        return "nothing"
+    who = ", ".join(keys.clients) or "whoever reaches it"
+    asks = ", ".join(keys.allow) or "nothing"
+    return f"Modbus TCP {keys.address}:{keys.port}, unit {keys.unit_id}, for {who}; may ask for: {asks}"

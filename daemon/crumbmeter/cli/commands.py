@@ -6,8 +6,8 @@ from typing import Annotated
 import typer
 
 from crumbmeter import __version__
+from crumbmeter.cli import begin, calibrate, care, commissioning, evidence, finding, loop_check, opcua, plan, quality
 from crumbmeter.cli import check as check_command
-from crumbmeter.cli import commissioning, evidence, quality
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
 
@@ -19,9 +19,16 @@ app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, help=HELP, rich_markup_mode=None
 )
 check_command.add_to(app)
+plan.add_to(app)
+begin.add_to(app)
+care.add_to(app)
 evidence.add_to(app)
 quality.add_to(app)
+calibrate.add_to(app)
 commissioning.add_to(app)
+loop_check.add_to(app)
+opcua.add_to(app)
+finding.add_to(app)
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]

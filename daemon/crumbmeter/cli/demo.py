@@ -15,7 +15,7 @@ from pathlib import Path
 from rich.console import Console
 
 from crumbmeter.app import Daemon, StartRefusedError
-from crumbmeter.cli.demo_parts import Expectations, Orders, Shift, read_shift
+from crumbmeter.cli.demo_parts import Expectations, Orders, Shift, read_shift, serial_folder_of
 from crumbmeter.cli.demo_plant import new_folder, point_at, simulated_or_say, wait_ready
 from crumbmeter.cli.demo_report import judge, report_words
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
@@ -58,7 +58,9 @@ def demo(
         socket=run_folder / "crumbmeter.sock",
     )
     try:
-        shift = read_shift(scenario, seed=seed, plant=plant, rate=rate, folder=run_folder)
+        shift = read_shift(
+            scenario, seed=seed, plant=plant, rate=rate, folder=run_folder, serial_folder=serial_folder_of(site)
+        )
         return asyncio.run(_Demo(site, shift, as_json=as_json).run(yardsticks=yardsticks))
     except (StartRefusedError, OSError, ValueError) as refused:
         sys.stderr.write(f"the demonstration did not start: {refused}\n")

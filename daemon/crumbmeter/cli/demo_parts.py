@@ -12,12 +12,16 @@ from typing import Any
 from rich.console import Console
 
 from crumbmeter.app import Daemon
+from crumbmeter.field.spec import Transport
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
 from crumbmeter.model.scan import ScanResult
+from crumbmeter.site import Site
 
 ORDER_LIFE_S = 20.0
 """[s] Process time within which an order of the scenario is still carried out."""
+SESSIONS_S = 10.0
+"""[s] Real time that devices are given to be heard from before the shift begins without them."""
 SHOWN = frozenset(
     {
         "run_state_changed", "feed_stopped", "alarm_raised", "alarm_cleared", "mix_selected", "mix_arrived",
@@ -42,16 +46,21 @@ class Shift:
     expected: tuple[dict[str, Any], ...]
     expected_end: dict[str, Any]
     score_path: Path
+    serial_folder: Path | None = None
+    """Where the site looks for the terminals of its serial lines, if it has any."""
 
     def _choices(self) -> list[str]:
         words = [] if self.seed is None else ["--seed", str(self.seed)]
         return words if self.plant is None else [*words, "--plant", str(self.plant)]
 
+    def _folders(self) -> list[str]:
+        return [] if self.serial_folder is None else ["--serial-folder", str(self.serial_folder)]
+
     def serve_command(self) -> list[str]:
         """Return the command that plays the plant; its time begins with the daemon's first request."""
         return [
             sys.executable, "-m", "crumbmeter_sim", "serve", str(self.scenario), "--rate", str(self.rate),
-            "--hold-at-end", "--wait", "--score", str(self.score_path), *self._choices(),
+            "--hold-at-end", "--wait", "--score", str(self.score_path), *self._choices(), *self._folders(),
         ]  # fmt: skip
 
     async def yardsticks(self) -> dict[str, Any]:
@@ -63,7 +72,21 @@ class Shift:
         return scores
 
 
-def read_shift(scenario: Path, *, seed: int | None, plant: Path | None, rate: float, folder: Path) -> Shift:
+def serial_folder_of(site: Site) -> Path | None:
+    """Return the folder in which the site expects its serial lines; None where it has none."""
+    lines = [Path(device.host) for device in site.devices if device.transport is Transport.RTU]
+    return lines[0].parent if lines else None
+
+
+def read_shift(
+    scenario: Path,
+    *,
+    seed: int | None,
+    plant: Path | None,
+    rate: float,
+    folder: Path,
+    serial_folder: Path | None = None,
+) -> Shift:
     """Read what the runner needs of a scenario file.
 
     Raises:
@@ -84,6 +107,7 @@ def read_shift(scenario: Path, *, seed: int | None, plant: Path | None, rate: fl
         expected=tuple(table.get("expect", ())),
         expected_end=dict(table.get("expect_end", {})),
         score_path=folder / "score.json",
+        serial_folder=serial_folder,
     )
 
 
@@ -122,7 +146,9 @@ class Orders:
         self._daemon = daemon
         self._console = console
         self._expected = expected
+        self._first_s: float | None = None
         self._start_s: float | None = None
+        self._begun = asyncio.Event()
         self._quarters = itertools.count(1)
         self._next_quarter_s = shift.duration_s / 4.0
         self.last_state = ""
@@ -130,7 +156,10 @@ class Orders:
     def offer_nowait(self, done: ScanResult) -> bool:
         """Fan-out's side: look at every event."""
         if self._start_s is None:
+            if not self._begins(done):
+                return True
             self._start_s = done.began_s
+            self._begun.set()
         at_s = done.began_s - self._start_s
         if done.view.in_service:
             self.last_state = done.view.run_state  # what comes after the plant has ended is not the shift's
@@ -152,10 +181,17 @@ class Orders:
             )
         return True
 
+    def _begins(self, done: ScanResult) -> bool:
+        """Tell whether every signal has been heard from: some protocols take a while to open their sessions."""
+        if self._first_s is None:
+            self._first_s = done.began_s
+        heard = all(reading.usable or reading.age_s > 0.0 for reading in done.view.readings)
+        return heard or done.began_s >= self._first_s + SESSIONS_S * self._daemon.clock.rate
+
     async def run(self) -> None:
         """Give each order at its time, and stop the daemon at the end of the shift."""
         clock = self._daemon.clock
-        await self._daemon.views.wait_newer(0)
+        await self._begun.wait()
         begun_s = clock.now_s() if self._start_s is None else self._start_s
         for number, order in enumerate(self._orders):
             await clock.sleep_until(begun_s + float(order["t_s"]))

@@ -13,6 +13,7 @@ class Page(StrEnum):
 
     SITE_FILE = "site-file"
     QUALITY_PLAN = "quality-plan"
+    JOB_FILE = "job-file"
     REFUSALS = "refusals"
     SCHEMA = "schema"
     PROFILE_SCHEMA = "profile-schema"
@@ -20,11 +21,13 @@ class Page(StrEnum):
     ALARMS = "alarms"
     ALARM_CATALOGUE = "alarm-catalogue"
     LINE_DIAGNOSIS = "line-diagnosis"
+    OFFERED_REGISTERS = "offered-registers"
 
 
 STORED: Final = {
     Page.SITE_FILE: "docs/site-file.md",
     Page.QUALITY_PLAN: "docs/quality-plan.md",
+    Page.JOB_FILE: "docs/job-file.md",
     Page.REFUSALS: "docs/refusals.md",
     Page.SCHEMA: "config/schema.json",
     Page.PROFILE_SCHEMA: "config/device-schema.json",
@@ -32,12 +35,14 @@ STORED: Final = {
     Page.ALARMS: "docs/alarms.md",
     Page.ALARM_CATALOGUE: "config/alarm-catalogue.json",
     Page.LINE_DIAGNOSIS: "docs/line-diagnosis.md",
+    Page.OFFERED_REGISTERS: "docs/offered-registers.md",
 }
 """Where each page is stored in the repository."""
 
 
 def page_text(page: Page) -> str:
     """Make one page from the models."""
+    from crumbmeter.cli.offered_table import offered_page  # noqa: PLC0415
     from crumbmeter.cli.tables import (  # noqa: PLC0415
         alarm_catalogue,
         alarms_page,
@@ -46,6 +51,7 @@ def page_text(page: Page) -> str:
     )
     from crumbmeter.site.editor_schema import profile_schema, schema_text, site_schema  # noqa: PLC0415
     from crumbmeter.site.reference import (  # noqa: PLC0415 - a command loads what it needs
+        job_file_page,
         quality_plan_page,
         refusals_page,
         site_file_page,
@@ -54,6 +60,7 @@ def page_text(page: Page) -> str:
     makers: dict[Page, Callable[[], str]] = {
         Page.SITE_FILE: site_file_page,
         Page.QUALITY_PLAN: quality_plan_page,
+        Page.JOB_FILE: job_file_page,
         Page.REFUSALS: refusals_page,
         Page.SCHEMA: lambda: schema_text(site_schema()),
         Page.PROFILE_SCHEMA: lambda: schema_text(profile_schema()),
@@ -61,6 +68,7 @@ def page_text(page: Page) -> str:
         Page.ALARMS: alarms_page,
         Page.ALARM_CATALOGUE: alarm_catalogue,
         Page.LINE_DIAGNOSIS: line_diagnosis_page,
+        Page.OFFERED_REGISTERS: offered_page,
     }
     return makers[page]()
 

@@ -10,6 +10,7 @@ from typing import Final
 from crumbmeter.commission.acceptance_record import RecordFigures
 from crumbmeter.qc import calibrations as held
 from crumbmeter.qc.acceptance import Acceptance, LineVerdict, Phase, Proof, tolerance_verdict, worst_of
+from crumbmeter.qc.calibration_entries import read as read_calibration
 from crumbmeter.qc.said import Subject
 from crumbmeter.qc.specification import Specification, Status
 from crumbmeter.qc.verdict import Verdict
@@ -142,7 +143,7 @@ def _proportional(run: RunFigures) -> Shown:
 
 def _checked(sources: Sources, key: str, limit_days: float, span: Span) -> Shown:
     kind, words = CHECKS[key]
-    done = [one for one in map(held.read, sources.said.of(Subject.CALIBRATION)) if one.kind is kind]
+    done = [one for one in map(read_calibration, sources.said.of(Subject.CALIBRATION)) if one.kind is kind]
     newest = max((one for one in done if one.done_us <= span.before_us), key=lambda one: one.done_us, default=None)
     if newest is None:
         return Shown(_UNKNOWN, f"{words}: not on record", f"Make it, and put it on record: {words}.")

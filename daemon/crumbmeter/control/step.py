@@ -107,7 +107,7 @@ def step(state: State, image: RawImage, commands: tuple[Command, ...], core: Cor
     """
     params = core.params
     state, heard = _hear(state, image, core, dt_s)
-    readings = for_control(heard.readings)
+    readings = for_control(heard.readings, params.signals)
     state, done, start_asked = carry_out(state, commands, params, image.now_s)
     mix = core.mixes[state.mix_id]
     plant, demand = move(state.plant, params, mix, readings, dt_s)

@@ -23,8 +23,8 @@ from crumbmeter.field.spec import (
     Table,
 )
 
-READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4}
-"""Function code that reads each table (Application Protocol v1.1b3, section 6)."""
+READ_FUNCTIONS = {Table.COIL: 1, Table.DISCRETE: 2, Table.HOLDING: 3, Table.INPUT: 4, Table.NODE: 0}
+"""Function code that reads each table (Application Protocol v1.1b3, section 6); 0: OPC UA's Read has none."""
 
 _TABLE_ORDER = {table: position for position, table in enumerate(Table)}
 
@@ -43,6 +43,8 @@ class PlanRow:
     signal_ids: tuple[str, ...]
     roles: tuple[str, ...]
     """Outputs that are read back by it."""
+    of_nodes: bool = False
+    """It is OPC UA's Read of so many nodes; unit, function code and address say nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,8 @@ class WireRow:
     order: str
     with_addresses: tuple[int, int]
     """First and last address that come in the same reply: its atomic group."""
+    node: str = ""
+    """Of an OPC UA device: which node, with its namespace; unit, function code and address say nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +203,7 @@ def describe(
                 unit_id=device.unit_id,
                 function_code=READ_FUNCTIONS[block.table],
                 address=block.address,
-                count=block.count,
+                count=_nodes(plan, number) if block.table is Table.NODE else block.count,
                 period_s=block.period_s,
                 signal_ids=tuple(
                     source.signal_id
@@ -209,9 +213,15 @@ def describe(
                 roles=tuple(
                     output.role for output, place in zip(outputs, plan.outputs, strict=True) if place.block == number
                 ),
+                of_nodes=block.table is Table.NODE,
             )
         )
     return tuple(rows)
+
+
+def _nodes(plan: ReadPlan, block: int) -> int:
+    """Count the nodes that a block asks for."""
+    return len({place.offset for place in (*plan.signals, *plan.outputs) if place.block == block})
 
 
 def wire_addresses(
@@ -231,6 +241,7 @@ def wire_addresses(
             word_type=register.word_type.value,
             order="" if register.table.of_bits else register.order.value,
             with_addresses=(register.span.first, register.span.end - 1),
+            node=register.node,
         )
         for name, device, register in named
     )

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from crumbmeter.field.spec import ReadPlan, SignalSource
+from crumbmeter.field.opcua import make_node_decoder
+from crumbmeter.field.spec import ReadPlan, SignalSource, Table
 from crumbmeter.field.words import Decoder, make_decoder
 from crumbmeter.model.image import RawBlock, RawImage, ReadOutcome
 from crumbmeter.model.quality import Reason
@@ -34,7 +35,8 @@ def make_sampler(plan: ReadPlan, sources: Sequence[SignalSource]) -> Sampler:
         whole = block.address <= register.span.first and register.span.end <= end
         if not whole or block.address + place.offset != register.address or block.table is not register.table:
             raise ValueError(f"{source.signal_id} does not lie whole in its block")
-        sampler.append((place.block, place.offset, make_decoder(register)))
+        make = make_node_decoder if register.table is Table.NODE else make_decoder
+        sampler.append((place.block, place.offset, make(register)))
     return tuple(sampler)
 
 

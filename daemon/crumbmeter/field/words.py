@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 
 from crumbmeter.field.scaling import line
-from crumbmeter.field.spec import RegisterSpec, WordType
+from crumbmeter.field.spec import RegisterSpec, Table, WordType
 from crumbmeter.field.words_codes import (
     bits_for,
     codecs,
@@ -112,7 +112,7 @@ def _float_words(register: RegisterSpec, raw: float) -> tuple[int, ...]:
 def _integer_words(register: RegisterSpec, raw: float) -> tuple[int, ...]:
     number = _whole(register, raw)
     if register.word_type is WordType.BIT:
-        if not register.table.of_bits:
+        if not (register.table.of_bits or register.table is Table.NODE):
             raise UnencodableError("one bit of a register cannot be written without its neighbours", register, raw)
         return (number,)
     if register.mask is not None:

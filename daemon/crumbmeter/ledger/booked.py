@@ -7,8 +7,8 @@ value, without a dictionary between.
 from collections.abc import Iterator
 
 from crumbmeter.journal.reader import Reader
-from crumbmeter.ledger import boots
-from crumbmeter.ledger.stamped import BOOT, PARCEL, UnknownBodyError
+from crumbmeter.ledger.in_force import InForce
+from crumbmeter.ledger.stamped import PARCEL, UnknownBodyError
 from crumbmeter.model.frozen import body_reader, dataclass
 from crumbmeter.model.parcel import Parcel
 from crumbmeter.model.quality import Quality
@@ -57,7 +57,7 @@ def iterate(
     Raises:
         UnknownBodyError: an entry is of a version that this program does not know.
     """
-    runs = {stored.boot_id: boots.read(stored).settings_id for stored in reader.entries("record", (BOOT,))}
+    runs = InForce().learn(reader)
     found = reader.entries(
         "record", (PARCEL,), after_seq=after_seq, through_seq=through_seq,
         from_wall_us=from_wall_us, before_wall_us=before_wall_us, newest_first=newest_first,
@@ -71,7 +71,7 @@ def iterate(
             behind_us + round(parcel.began_s * 1e6),
             behind_us + round(parcel.ended_s * 1e6),
             stored.clock_synced,
-            runs.get(stored.boot_id, ""),
+            runs.at(stored.boot_id, stored.seq),
         )
 
 

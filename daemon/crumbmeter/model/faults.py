@@ -31,11 +31,20 @@ class BadReplyError(ReconnectError):
 
 
 class DeviceExceptionError(CrumbmeterError):
-    """The device answered with a Modbus exception code: a valid reply that says no."""
+    """The device gave a valid reply that says no: a Modbus exception code, or an OPC UA status."""
 
     def __init__(self, code: int, *, endpoint: str, unit: int, address: int) -> None:
         super().__init__(f"{endpoint} unit {unit} address {address}: Modbus exception {code:02d}")
         self.code = code
+
+
+class StatusRefusedError(DeviceExceptionError):
+    """An OPC UA server answered that it does not do exactly this: its status code is `code`, its name `status`."""
+
+    def __init__(self, code: int, status: str, *, endpoint: str, node: str) -> None:
+        super().__init__(code, endpoint=endpoint, unit=0, address=0)
+        self.status = status
+        self.args = (f"{endpoint} {node}: {status} (0x{code:08X})",)
 
 
 class BugError(CrumbmeterError):

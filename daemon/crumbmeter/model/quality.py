@@ -45,3 +45,39 @@ class Reason(StrEnum):
     BASELINE_DOUBT = "zero or tare may have changed"
     GATE_LEAKS = "refill gate leaks"
     HOLD_TOO_LONG = "held for too long"
+    NO_VALUE = "device sends no value"
+    OTHER_TYPE = "another type than described"
+    SAYS_BAD = "device says bad"
+    SAYS_CONFIGURATION_ERROR = "device says bad: configuration error"
+    SAYS_NOT_CONNECTED = "device says bad: not connected"
+    SAYS_DEVICE_FAILURE = "device says bad: device failure"
+    SAYS_SENSOR_FAILURE = "device says bad: sensor failure"
+    SAYS_OUT_OF_SERVICE = "device says bad: out of service"
+    SAYS_NO_COMMUNICATION = "device says bad: no communication"
+    SAYS_WAITING = "device says bad: waiting for initial data"
+    SAYS_NO_SUCH_NODE = "device says bad: no such node"
+    SAYS_NOT_READABLE = "device says bad: not readable, or not for this user"
+    SAYS_UNCERTAIN = "device says uncertain"
+    SAYS_LAST_USABLE = "device says uncertain: last usable value"
+    SAYS_SUBSTITUTE = "device says uncertain: substitute value"
+    SAYS_INITIAL = "device says uncertain: initial value"
+    SAYS_NOT_ACCURATE = "device says uncertain: sensor not accurate"
+    SAYS_EXCEEDED = "device says uncertain: engineering units exceeded"
+    SAYS_SUB_NORMAL = "device says uncertain: sub-normal"
+    LOCAL_OVERRIDE = "local override"
+
+
+GOOD_REASONS = frozenset({Reason.OK, Reason.LOCAL_OVERRIDE})
+"""Beside a value they leave it Good."""
+SAID_UNCERTAIN = frozenset(
+    {
+        Reason.SAYS_UNCERTAIN,
+        Reason.SAYS_LAST_USABLE,
+        Reason.SAYS_SUBSTITUTE,
+        Reason.SAYS_INITIAL,
+        Reason.SAYS_NOT_ACCURATE,
+        Reason.SAYS_EXCEEDED,
+        Reason.SAYS_SUB_NORMAL,
+    }
+)
+"""The device itself is not sure of the value: shown, and for control only where the site says so (REQ-38)."""

@@ -1,7 +1,7 @@
 """The local socket's protocol, one JSON object a line each way. Sans-IO: bytes in, a request or a reason out.
 
-Requests: `{"ask": "view"}`, `{"ask": "follow"}`, `{"ask": "settings"}`, `{"ask": "links"}`,
-`{"ask": "trace", "device": "feeder", "seconds": 10}` and
+Requests: `{"ask": "view"}`, `{"ask": "words"}`, `{"ask": "follow"}`, `{"ask": "settings"}`, `{"ask": "links"}`,
+`{"ask": "trace", "device": "feeder", "seconds": 10}`, `{"ask": "apply", "who": "ana", "reason": "narrower band"}` and
 `{"ask": "command", "kind": "stop feed", "who": "operator", "subject": "", "value": 0, "id": "...", "expires_in_s": 10,
 "wait_s": 2}`. Each may carry a `tag`, which its answers carry too. docs/socket.md tells the answers.
 """
@@ -42,6 +42,9 @@ class Ask(StrEnum):
     COMMAND = "command"
     LINKS = "links"
     TRACE = "trace"
+    WORDS = "words"
+    """The view, and beside it the raw words that each signal was made of in that scan."""
+    APPLY = "apply"
 
 
 class RequestError(Exception):
@@ -87,6 +90,16 @@ class TraceAsk:
 
 
 @dataclass(frozen=True, slots=True)
+class ApplyAsk:
+    """The site file as it is now on the disk is to be put in force."""
+
+    who: str
+    reason: str
+    settings_id: str
+    """Of the file as whoever asks has checked it; empty: whatever it is."""
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """One line, understood."""
 
@@ -94,6 +107,7 @@ class Request:
     tag: str | int | None
     command: CommandAsk | None = None
     trace: TraceAsk | None = None
+    apply: ApplyAsk | None = None
 
 
 def parse_request(line: bytes) -> Request:
@@ -115,7 +129,13 @@ def parse_request(line: bytes) -> Request:
     tag = body.get("tag")
     if tag is not None and not isinstance(tag, (str, int)):
         raise RequestError("'tag' must be a text or a whole number")
-    return Request(ask, tag, _command(body) if ask is Ask.COMMAND else None, _trace(body) if ask is Ask.TRACE else None)
+    return Request(
+        ask,
+        tag,
+        _command(body) if ask is Ask.COMMAND else None,
+        _trace(body) if ask is Ask.TRACE else None,
+        _apply(body) if ask is Ask.APPLY else None,
+    )
 
 
 def view_line(origin: Origin, names: Names, result: ScanResult, now_s: float) -> Json:
@@ -130,6 +150,16 @@ def view_line(origin: Origin, names: Names, result: ScanResult, now_s: float) ->
     stamp = Stamp(result.number, result.wall_us, result.view.now_s)
     age = {"scan_age_s": finite(max(0.0, now_s - result.began_s))}
     return envelope("view", origin, stamp, VIEW_VALID_S) | age | view_body(result.view, names)
+
+
+def words_body(names: Names, result: ScanResult) -> Json:
+    """Return by signal the raw words that came for it, as they stood in the image of a scan; null where none came."""
+    blocks = result.image.blocks
+    found: Json = {}
+    for name, (block, offset, count) in zip(names.signal_ids, names.places, strict=False):
+        words = blocks[block].words
+        found[name] = None if words is None else list(words[offset : offset + count])
+    return {"words": found}
 
 
 def answer(kind: str, tag: str | int | None, body: Mapping[str, Any]) -> bytes:
@@ -151,9 +181,7 @@ def _command(body: Mapping[str, Any]) -> CommandAsk:
         kind = CommandKind(str(body.get("kind")))
     except ValueError as fault:
         raise RequestError(f"'kind' must be one of {', '.join(CommandKind)}") from fault
-    who = _text(body, "who")
-    if not who.strip():
-        raise RequestError("'who' must say who asks: the record keeps it")
+    who = _who(body)
     return CommandAsk(
         kind=kind,
         who=who,
@@ -165,6 +193,17 @@ def _command(body: Mapping[str, Any]) -> CommandAsk:
         since_s=_number(body, "since_s", 0.0, 0.0, SINCE_MAX_S),
         wait_s=_number(body, "wait_s", 0.0, 0.0, WAIT_MAX_S),
     )
+
+
+def _apply(body: Mapping[str, Any]) -> ApplyAsk:
+    return ApplyAsk(_who(body), _text(body, "reason"), _text(body, "settings_id"))
+
+
+def _who(body: Mapping[str, Any]) -> str:
+    who = _text(body, "who")
+    if not who.strip():
+        raise RequestError("'who' must say who asks: the record keeps it")
+    return who
 
 
 def _trace(body: Mapping[str, Any]) -> TraceAsk:

@@ -59,6 +59,8 @@ class Names:
     signal_units: tuple[str, ...] = ()
     """Unit code of each signal's value as it leaves the process (see `si_code`)."""
     output_roles: tuple[str, ...] = ()
+    places: tuple[tuple[int, int, int], ...] = ()
+    """Where each signal's own words are in the input image: block, offset in it, count."""
 
 
 def si_code(unit_code: str) -> str:

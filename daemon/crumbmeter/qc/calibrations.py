@@ -10,14 +10,18 @@ lots made after it fell due.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import field
 from enum import StrEnum
-from math import isfinite
 from typing import Any, Final
 
-from crumbmeter.model.frozen import dataclass
-from crumbmeter.qc.said import Said, Subject
+from crumbmeter.model.frozen import dataclass, replace
+from crumbmeter.qc.weighing_runs import CALTRANS, RULES_SECTION, FeederRun, Minimum, broken_rules
 
 DAY_US: Final = 86_400_000_000
+FIGURES: Final = ("linearity_percent", "repeatability_percent", "hysteresis_percent", "zero_return_percent")
+"""Figures of a calibration that may have a limit, beside the error and the spread of its trials."""
+AGENCY: Final = "agency"
+LEGAL_FOR_TRADE: Final = "legal_for_trade"
 
 
 class CalibrationKind(StrEnum):
@@ -27,7 +31,9 @@ class CalibrationKind(StrEnum):
     BELT_SPAN = "belt scale simulated load test"
     BELT_MATERIAL = "belt scale material test"
     FEEDER_CATCH = "feeder catch test"
+    FEEDER_RUN = "feeder loss-in-weight run"
     LOAD_CELL = "load cell check"
+    LOAD_CELL_SHIFT = "load cell shift test"
     BINDER_METER = "binder meter calibration"
     MOVED = "moved"
     """The instrument was moved: nothing holds any more until it is calibrated anew."""
@@ -39,10 +45,6 @@ class Outcome(StrEnum):
     PASSED = "passed"
     FAILED = "failed"
     LATE = "late"
-
-
-class CalibrationRefusedError(ValueError):
-    """An entry is no calibration. The message names the key, what was found and what is expected."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,16 @@ class Calibration:
     note: str = ""
     seq: int = 0
     """Its entry in the quality record."""
+    regime: str = ""
+    """legal_for_trade, or empty: an agency's limits hold."""
+    runs: tuple[FeederRun, ...] = ()
+    """Of a feeder: each trial's run, where the rules for loss-in-weight runs are to hold."""
+    minimum: Minimum = Minimum.TIME
+    """How the two minima of those rules were read."""
+    figures: Mapping[str, float] = field(default_factory=dict)
+    """What was reckoned from it, by name with unit; those that a limit names are judged."""
+    readings: Mapping[str, Any] = field(default_factory=dict)
+    """Everything that was read and typed, by name with unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +97,7 @@ class Limit:
     """agency, or legal_for_trade."""
     kind: CalibrationKind
     what: str
-    """error_percent, spread_percent, trials_at_least or due_days."""
+    """error_percent, spread_percent, trials_at_least, due_days, or one of FIGURES."""
     value: float | None
     """None: the text gives none, and nothing is judged by it."""
     section: str
@@ -134,64 +146,23 @@ class Touch:
     """Entry of the calibration that failed or ran out; of the move that ended it."""
 
 
-def read(said: Said) -> Calibration:
-    """Read a calibration out of an entry.
-
-    Raises:
-        CalibrationRefusedError: the entry is none.
-    """
-    place = f"calibration of {said.about}"
-    if said.subject is not Subject.CALIBRATION:
-        raise CalibrationRefusedError(f"entry {said.seq} is about a {said.subject.value}, not a calibration")
-    unknown = sorted(set(said.what) - {"kind", "trials", "certificate", "note"})
-    if unknown:
-        raise CalibrationRefusedError(f"{place}: unknown key {unknown[0]!r}; it knows kind, trials, certificate, note")
-    try:
-        kind = CalibrationKind(said.what.get("kind", ""))
-    except ValueError:
-        words = ", ".join(one.value for one in CalibrationKind)
-        raise CalibrationRefusedError(f"{place}: kind {said.what.get('kind')!r} is not one of {words}") from None
-    given = said.what.get("trials", [])
-    if not isinstance(given, Sequence) or isinstance(given, str):
-        raise CalibrationRefusedError(f"{place}: trials must be a list of tables")
-    trials = tuple(_trial(f"{place}, trial {number}", kind, one) for number, one in enumerate(given, start=1))
-    if bool(trials) is (kind is CalibrationKind.MOVED):
-        expected = "a move has no trials" if trials else "trials are missing; give at least one"
-        raise CalibrationRefusedError(f"{place}: {expected}")
-    return Calibration(
-        said.about, kind, said.effective_us, said.who, trials, str(said.what.get("certificate", "")),
-        str(said.what.get("note", "")), said.seq,
-    )  # fmt: skip
-
-
-def what(calibration: Calibration) -> dict[str, Any]:
-    """Return a calibration as the content of an entry; instrument, time and person stand in the entry itself."""
-    content: dict[str, Any] = {"kind": calibration.kind.value}
-    if calibration.trials:
-        base, error = _trial_keys(calibration.kind)
-        content["trials"] = [
-            {base: one.base_kg, error: one.error_kg if error == "change_kg" else one.base_kg + one.error_kg}
-            for one in calibration.trials
-        ]
-    extra = {"certificate": calibration.certificate, "note": calibration.note}
-    return content | {key: text for key, text in extra.items() if text}
-
-
-def judge(calibration: Calibration, limits: Limits, regime: str = "agency") -> Judged:
+def judge(calibration: Calibration, limits: Limits, regime: str = "") -> Judged:
     """Hold a calibration against the limits of a regime.
 
     Args:
         calibration: One entry.
         limits: All limits.
-        regime: `agency` unless the scale is legal for trade.
+        regime: Empty: the calibration's own, which is `agency` where it names none.
     """
-    by = limits.of(calibration.kind, regime)
+    by = limits.of(calibration.kind, regime or calibration.regime or AGENCY)
     errors = [one.error_percent for one in calibration.trials]
     worst = max(errors, key=abs) if errors else None
     spread = max(errors) - min(errors) if len(errors) > 1 else None
     found = {
         "error_percent": ("error", None if worst is None else abs(worst), "%"),
         "spread_percent": ("spread of trials", spread, "%"),
+    } | {
+        name: (name.removesuffix("_percent").replace("_", " "), calibration.figures.get(name), "%") for name in FIGURES
     }
     why = [
         f"{words} {value:.3g} {unit} is above {limit.value:g} {unit} ({limit.section}; {limit.status})"
@@ -201,13 +172,19 @@ def judge(calibration: Calibration, limits: Limits, regime: str = "agency") -> J
     least = by.get("trials_at_least")
     if least is not None and least.value is not None and len(errors) < least.value:
         why.append(f"{len(errors)} trials, {least.value:g} are needed ({least.section}; {least.status})")
+    rules = replace(CALTRANS, minimum=calibration.minimum)
+    why += [
+        f"run {number}: {words} ({RULES_SECTION})"
+        for number, run in enumerate(calibration.runs, start=1)
+        for words in broken_rules(run, rules)
+    ]
     due = by.get("due_days")
     due_us = None if due is None or due.value is None else calibration.done_us + round(due.value * DAY_US)
     return Judged(calibration, Outcome.FAILED if why else Outcome.PASSED, worst, spread, tuple(why), due_us)
 
 
 def standing(
-    calibrations: Iterable[Calibration], limits: Limits, at_us: int, regime: str = "agency"
+    calibrations: Iterable[Calibration], limits: Limits, at_us: int, regime: str = ""
 ) -> tuple[tuple[Judged, Outcome], ...]:
     """Return how each calibration stands at an instant, the newest of each instrument and kind.
 
@@ -215,7 +192,7 @@ def standing(
         calibrations: Entries in force.
         limits: All limits.
         at_us: [us] UTC since 1970.
-        regime: `agency` unless the scale is legal for trade.
+        regime: Empty: each calibration's own.
     """
     found = []
     for history in _histories(calibrations):
@@ -234,7 +211,7 @@ def touching(
     lot_first_us: int,
     lot_last_us: int,
     *,
-    regime: str = "agency",
+    regime: str = "",
     expected: Iterable[tuple[str, CalibrationKind]] = (),
 ) -> tuple[Touch, ...]:
     """List every failed or late calibration that touches a lot.
@@ -244,7 +221,7 @@ def touching(
         limits: All limits.
         lot_first_us: [us] UTC since 1970 at which the lot's first mix left the drum.
         lot_last_us: [us] The same of its last.
-        regime: `agency` unless the scale is legal for trade.
+        regime: Empty: each calibration's own.
         expected: Instruments and kinds that must have been calibrated before the lot; one that never was is late.
     """
     kept = tuple(calibrations)
@@ -321,20 +298,3 @@ def _ends_us(judged: Judged, history: _History) -> tuple[int | None, str, int]:
 def _above(value: float, limit: float | None) -> bool:
     # A limit itself still passes, and rounding of the division must not decide.
     return limit is not None and value > limit * (1.0 + 1e-9)
-
-
-def _trial_keys(kind: CalibrationKind) -> tuple[str, str]:
-    return ("full_scale_kg", "change_kg") if kind is CalibrationKind.BELT_ZERO else ("reference_kg", "indicated_kg")
-
-
-def _trial(place: str, kind: CalibrationKind, given: Any) -> Trial:
-    keys = _trial_keys(kind)
-    if not isinstance(given, Mapping) or set(given) != set(keys):
-        raise CalibrationRefusedError(f"{place}: {given!r} must have {keys[0]} and {keys[1]}")
-    base, other = (given[key] for key in keys)
-    for key, value in zip(keys, (base, other), strict=True):
-        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            raise CalibrationRefusedError(f"{place}: {key} is {value!r}, and must be a finite number")
-    if base <= 0.0:
-        raise CalibrationRefusedError(f"{place}: {keys[0]} is {base!r}, and must be above 0")
-    return Trial(float(base), float(other) if kind is CalibrationKind.BELT_ZERO else float(other) - float(base))

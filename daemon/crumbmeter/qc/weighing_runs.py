@@ -12,6 +12,9 @@ from typing import Final
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.units import POUND_KG, SHORT_TON_KG
 
+RULES_SECTION: Final = "Caltrans rules for loss-in-weight runs; confirmed"
+"""Source and status, as a verdict names them."""
+
 
 class Minimum(StrEnum):
     """How the two minima of a run are read."""

@@ -5,6 +5,7 @@ from typing import Final
 
 from crumbmeter.qc import calibrations as held
 from crumbmeter.qc.booked import Booked
+from crumbmeter.qc.calibration_entries import read as read_calibration
 from crumbmeter.qc.laboratory.results import (
     MAIN_FIGURE,
     Result,
@@ -38,7 +39,7 @@ def _limits(sources: Sources) -> held.Limits:
 
 
 def _calibrations(sources: Sources) -> list[held.Calibration]:
-    return [held.read(one) for one in sources.said.of(Subject.CALIBRATION)]
+    return [read_calibration(one) for one in sources.said.of(Subject.CALIBRATION)]
 
 
 def standings(sources: Sources, span: Span) -> list[certificates.Standing]:

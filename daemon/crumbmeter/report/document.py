@@ -63,6 +63,8 @@ class Column:
     align: Align = Align.LEFT
     time: bool = False
     """Whether its values are times."""
+    below: bool = False
+    """Whether a terminal writes its texts below their row, whole: other texts are cut where the line is full."""
 
     @property
     def heading(self) -> str:
@@ -195,6 +197,8 @@ class Document:
     """Whether its paper is A4; else US letter."""
     wide: bool = False
     """Whether its pages lie on their side."""
+    dense: bool = False
+    """Whether its pages are set closer, for a report that has to fit so many."""
 
     @property
     def tables(self) -> tuple[Table, ...]:

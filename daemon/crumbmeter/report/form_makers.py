@@ -5,13 +5,14 @@ from hashlib import sha256
 from typing import Any, Final
 
 from crumbmeter.outward.laboratory_files import CurveKind, LaboratoryFileRefusedError, read_curve
-from crumbmeter.qc import calibrations, reviews, rubber_entries, silos, tickets
+from crumbmeter.qc import calibration_entries, calibrations, reviews, rubber_entries, silos, tickets
 from crumbmeter.qc.calibrations import CalibrationKind
 from crumbmeter.qc.laboratory import cracking, fracture, hamburg
 from crumbmeter.qc.laboratory.curves import CurveRefusedError
 from crumbmeter.qc.laboratory.results import Test
 from crumbmeter.qc.said import Subject
 from crumbmeter.qc.silos import SiloWord
+from crumbmeter.qc.weighing_runs import FeederRun, Minimum
 from crumbmeter.report.answers_mix import find_case
 from crumbmeter.report.form_texts import FormRefusedError, Texts
 from crumbmeter.report.sources import NoAnswerError, Sources
@@ -102,7 +103,25 @@ def calibration(_sources: Sources, texts: Texts) -> Content:
     made = calibrations.Calibration(
         texts.text("instrument"), kind, 0, "", tuple(trials), texts.text("certificate"), texts.text("note")
     )
-    return Subject.CALIBRATION, made.instrument, calibrations.what(made)
+    return Subject.CALIBRATION, made.instrument, calibration_entries.what(made)
+
+
+def feeder_run(_sources: Sources, texts: Texts) -> Content:
+    """Enter a calibration run of a loss-in-weight feeder, with what its rules ask for."""
+    caught_kg, indicated_kg = (texts.smalls_kg(name, texts.text(name)) for name in ("caught", "indicated"))
+    minutes, warm_up, refills = (
+        float(texts.parsed(name, texts.text(name))) for name in ("minutes", "warm_up", "refills")
+    )
+    if refills != int(refills) or refills < 0.0:
+        raise FormRefusedError("refills", texts.text("refills"), "a whole number of 0 or more", "Count complete ones.")
+    said = [texts.text(name) == "yes" for name in ("isolated", "before", "after")]
+    run = FeederRun(60.0 * minutes, caught_kg, 60.0 * warm_up, int(refills), *said)
+    made = calibrations.Calibration(
+        texts.text("instrument"), CalibrationKind.FEEDER_RUN, 0, "",
+        (calibrations.Trial(caught_kg, indicated_kg - caught_kg),), texts.text("certificate"), texts.text("note"),
+        runs=(run,), minimum=Minimum(texts.text("minimum") or Minimum.TIME),
+    )  # fmt: skip
+    return Subject.CALIBRATION, made.instrument, calibration_entries.what(made)
 
 
 def moisture(sources: Sources, texts: Texts) -> Content:

@@ -87,6 +87,7 @@ def _data(document: Document, logo: bytes | None, created_us: int | None) -> tup
         "marks": list(document.marks),
         "paper": "a4" if document.metric else "us-letter",
         "wide": document.wide,
+        "dense": document.dense,
         "logo": logo_name,
         "footer": [line for line in lines if line not in hashes],
         "footer_hashes": [*hashes, f"checksum of the content sha256:{checksum(document)}"],

@@ -11,6 +11,7 @@ from crumbmeter.report import (
     answers_records,
     answers_rubber,
     answers_trucks,
+    loop_sheet,
 )
 from crumbmeter.report.document import Document
 from crumbmeter.report.sources import NoAnswerError, Sources, Span
@@ -57,6 +58,7 @@ QUESTIONS: Final = (
     Question(
         "log", "Production log", answers_mix.log, about="seconds between two records, 300 by default", tables=True
     ),
+    Question("loop-checks", "Loop checks", loop_sheet.loop_checks, tables=True),
     Question(
         "commissioning", "Commissioning", answers_commissioning.commissioning, about="acceptance run, or the newest"
     ),

@@ -5,11 +5,13 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from crumbmeter.report.document import Align, Block, Chart, Document, Facts, Signature, Table, Text, checksum
-from crumbmeter.report.figures import shown, unit_words
+from crumbmeter.report.figures import Value, shown, unit_words
 
 WIDTH: Final = 100
 """[letters] Of a line."""
 GAP: Final = "  "
+BELOW: Final = "    "
+"""Before what stands below a row."""
 WRAPPED_COLUMNS: Final = 4
 """In a table of no more columns no text is cut."""
 LEAST_TEXT: Final = 16
@@ -78,6 +80,7 @@ def _chart(chart: Chart) -> Iterator[str]:
 
 
 def _table(table: Table) -> Iterator[str]:
+    table, below = _apart(table)
     heads = [(column.name, unit_words(column.unit)) for column in table.columns]
     rows = table.texts()
     total = [] if table.total is None else [_total(table)]
@@ -92,13 +95,27 @@ def _table(table: Table) -> Iterator[str]:
         yield _line(table, [unit for _, unit in heads], widths, gap)
     rule = gap.join("-" * width for width in widths)
     yield rule
-    for row in rows:
+    for row, words in zip(rows, below, strict=True):
         yield from _lines(table, row, widths, gap)
+        yield from textwrap.wrap(words, WIDTH, initial_indent=BELOW, subsequent_indent=BELOW)
     if not rows:
         yield "none"
     if total:
         yield rule
         yield _line(table, total[0], widths, gap)
+
+
+def _apart(table: Table) -> tuple[Table, list[str]]:
+    """Take out the columns whose texts stand below their row; return what is left, and those texts row by row."""
+    under = [at for at, column in enumerate(table.columns) if column.below]
+
+    def kept(row: Sequence[Value]) -> list[Value]:
+        return [value for at, value in enumerate(row) if at not in under]
+
+    texts = [" ".join(cells[at] for at in under) for cells in table.texts()]
+    columns = tuple(column for column in table.columns if not column.below)
+    total = None if table.total is None else kept(table.total)
+    return Table(table.title, columns, [kept(row) for row in table.rows], table.note, total), texts
 
 
 def _total(table: Table) -> list[str]:

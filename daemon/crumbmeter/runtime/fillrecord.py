@@ -32,7 +32,7 @@ class FillRecord:
         weight, was = state.signals[place], before.signals[place]
         reading = result.shown.readings[place]
         fresh = weight.received_s > was.received_s and reading.reason not in PASSED_BY
-        readings = for_control(result.shown.readings)
+        readings = for_control(result.shown.readings, params.signals)
         gate = None if params.weighing.refilling is None else readings[params.weighing.refilling].value
         way_rev = state.weighing.turned_rev - before.weighing.turned_rev
         self.scans.append(

@@ -6,11 +6,12 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.state import State
 from crumbmeter.control.step import StepResult
 from crumbmeter.journal.entry import CLOCK_NOT_SYNCED, SIMULATED, Appendable
-from crumbmeter.ledger import boots, commands, events, parcels, rows, settings, snapshots, totals
+from crumbmeter.ledger import boots, commands, events, in_force, parcels, rows, settings, snapshots, totals
 from crumbmeter.ledger.scancode import ScanRecord
 from crumbmeter.ledger.scans import ScanBlockBuilder, digest_outputs, scan_entry
 from crumbmeter.ledger.stamped import Stamped
 from crumbmeter.model.events import Event, event
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.quality import Quality
 from crumbmeter.model.scan import ScanResult
 from crumbmeter.model.view import ScanView
@@ -87,6 +88,25 @@ class Recorder:
             entries.append(settings.entry(kept, at))
         entries.append(snapshots.entry(snapshots.Snapshot(0, self._settings_id, first), at))
         self._snapshot_due_s = process_s + SNAPSHOT_S
+        self._append(entries)
+
+    def exchange(
+        self, params: Params, kept: settings.KeptSettings | None, told: in_force.Applied, state: State, at: Stamped
+    ) -> None:
+        """Record that other settings are in force, and the state that the next scan starts from.
+
+        Args:
+            params: The other settings.
+            kept: The site's files, where the journal does not hold them yet.
+            told: Who, why and instead of what; the number of the next scan is filled in here.
+            state: As it is under them.
+            at: Now.
+        """
+        self._settings_id, self._state = params.settings_id, state
+        next_scan = self._builder.next_scan
+        entries: list[Appendable] = [] if kept is None else [settings.entry(kept, at)]
+        entries.append(in_force.entry(replace(told, next_scan=next_scan), at))
+        entries.append(snapshots.entry(snapshots.Snapshot(next_scan, params.settings_id, state), at))
         self._append(entries)
 
     def note(self, happened: Event, process_s: float, wall_us: int) -> None:

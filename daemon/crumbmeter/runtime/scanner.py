@@ -72,6 +72,20 @@ class Scanner:
         self._state = state
         self._number = 0
 
+    @property
+    def state(self) -> State:
+        """Return the state after the last scan."""
+        return self._state
+
+    def exchange(self, core: Core, state: State) -> None:
+        """Scan from now on under other settings. Between two scans, as everything is that does not wait.
+
+        Args:
+            core: The other settings, made ready; the scan's period is the same.
+            state: That of the last scan, as it is under them.
+        """
+        self._core, self._state = core, state
+
     async def run(self) -> NoReturn:
         """Scan for ever. Raises instead of continuing after a fault in the core."""
         period_s = self._core.params.scan_period_s

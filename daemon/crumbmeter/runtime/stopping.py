@@ -9,7 +9,8 @@ import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from crumbmeter.field.spec import OutputSpec
+from crumbmeter.field.opcua import read_back
+from crumbmeter.field.spec import OutputSpec, Table
 from crumbmeter.field.words import encode_si
 from crumbmeter.model.faults import CrumbmeterError, DeviceExceptionError
 from crumbmeter.model.outputs import OutputRole
@@ -67,7 +68,9 @@ class StopReport:
 class _Stop:
     """One device's part of the stop."""
 
-    def __init__(self, line: DeviceLine, outputs: Sequence[OutputSpec], clock: Clock) -> None:
+    def __init__(
+        self, line: DeviceLine, outputs: Sequence[OutputSpec], clock: Clock, rest: Mapping[OutputRole, float]
+    ) -> None:
         self._line = line
         self._outputs = outputs
         self._clock = clock
@@ -75,7 +78,7 @@ class _Stop:
             spec.role: StopResult(
                 spec.role,
                 line.device.device_id,
-                encode_si(spec.register, REST[OutputRole(spec.role)]),
+                encode_si(spec.register, rest[OutputRole(spec.role)]),
                 cause="not reached in time",
             )
             for spec in outputs
@@ -112,7 +115,9 @@ class _Stop:
         register = spec.register
         try:
             await self._line.endpoint.revive(at_once=True)
-            found = await self._line.read(register.table, register.address, register.count, ahead=True)
+            whole = register.span if register.table is Table.NODE else register.own
+            came = await self._line.read(register.table, whole.first, whole.end - whole.first, ahead=True)
+            found = read_back(register, came, register.address - whole.first)
         except DeviceExceptionError as fault:
             self._note(spec, cause=f"read-back refused: {fault}")
         except CrumbmeterError as fault:
@@ -134,6 +139,7 @@ async def stop_all(
     clock: Clock,
     *,
     deadline_s: float = 2.0,
+    rest: Mapping[OutputRole, float] = REST,
 ) -> StopReport:
     """Bring every output to rest, at once, and confirm it.
 
@@ -143,6 +149,7 @@ async def stop_all(
         outputs: The allow list.
         clock: For the pauses between two looks.
         deadline_s: [s] Loop time; whatever is not confirmed by then is reported as not confirmed.
+        rest: What each output is brought to; one that is not in it is left.
 
     Returns:
         What became of each output.
@@ -153,9 +160,9 @@ async def stop_all(
         return StopReport((), skipped=True)
     by_device: dict[int, list[OutputSpec]] = {}
     for spec in outputs:
-        if OutputRole(spec.role) in REST:
+        if OutputRole(spec.role) in rest:
             by_device.setdefault(spec.device, []).append(spec)
-    stops = [_Stop(lines[device], specs, clock) for device, specs in by_device.items()]
+    stops = [_Stop(lines[device], specs, clock, rest) for device, specs in by_device.items()]
     async with asyncio.TaskGroup() as group:
         for stop in stops:
             group.create_task(stop.run(deadline_s), name="stop")

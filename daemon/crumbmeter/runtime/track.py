@@ -254,6 +254,10 @@ class OutputTrack:
         self.status = replace(self.status, stage=stage, read_back_words=words, stamped_s=now_s, foreign=foreign)
         return overwritten
 
+    def not_told(self, now_s: float) -> None:
+        """Take a read-back in which the device does not stand by its value: it confirms nothing, and holds nothing."""
+        self.status = replace(self.status, read_back_words=None, stamped_s=now_s)
+
     def _note_lag(self, words: tuple[int, ...], now_s: float) -> bool:
         """Take words that were acknowledged before for agreement until then; tell whether they were so of late."""
         late = False

@@ -54,7 +54,7 @@ class TravelRecord:
         self._last_s = now_s
         self.scans += 1
         self.bad_scans += any(shown.readings[stream.rate].value is None for stream in params.streams)
-        readings = for_control(shown.readings)
+        readings = for_control(shown.readings, params.signals)
         # A rate that is read at the end of a scan stands for the half of a scan before and after it.
         until_s = now_s + dt_s / 2.0
         for slot, place in enumerate(self._travelling):

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import NoReturn
 
+from crumbmeter.field.opcua import read_back
 from crumbmeter.field.spec import OutputSpec, Place
 from crumbmeter.field.words import UnencodableError, decode_words, encode_si
 from crumbmeter.model.events import event
@@ -253,8 +254,10 @@ class OutputWriter:
             return  # what the registers hold now is the stop's business
         for index, offset in self._by_block.get(block_index, ()):
             spec, track = self._outputs[index], self._tracks[index]
-            words = (block.words or ())[offset : offset + spec.register.count]
-            if track.observe(words, block.received_s, self._lines[spec.device].endpoint.generation):
+            words = read_back(spec.register, block.words or (), offset)
+            if not words:
+                track.not_told(block.received_s)
+            elif track.observe(words, block.received_s, self._lines[spec.device].endpoint.generation):
                 self._tallies[spec.device].overwritten += 1
                 self._report(
                     event(

@@ -62,5 +62,7 @@ class SignalParams:
     alive_by: int | None = None
     """Index of the device's own counter (REQ-23): while that stands longer than its `frozen_after_s`, this is Bad."""
     status: StatusParams | None = None
+    uncertain_for_control: bool = False
+    """Control may use what the device itself calls uncertain (REQ-38)."""
     baseline: BaselineParams | None = None
     """For a weight. None: what a gap does to it is not judged."""

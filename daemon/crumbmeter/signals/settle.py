@@ -2,7 +2,7 @@
 
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.frozen import dataclass, replace
-from crumbmeter.model.quality import Quality, Reason
+from crumbmeter.model.quality import GOOD_REASONS, SAID_UNCERTAIN, Quality, Reason
 from crumbmeter.model.reading import Reading, bad
 from crumbmeter.model.sample import Sample
 from crumbmeter.signals.params import SignalParams
@@ -48,6 +48,7 @@ MOVING = 0.02
 NOTHING_YET = SignalMemory(None, 0.0, 0.0, bad=True)
 PASSED_BY = (Reason.INITIAL_VALUE, Reason.LAST_USABLE_VALUE)
 """Reasons of a reading that is not the newest value."""
+_WITHHELD = SAID_UNCERTAIN | {Reason.INITIAL_VALUE}
 
 
 def first_memory(count: int) -> tuple[SignalMemory, ...]:
@@ -102,15 +103,27 @@ def settle(
     return tuple(new_memory), tuple(readings), tuple(events)
 
 
-def for_control(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
-    """Take out what control must not use: the first values after a start or a lost link (REQ-24)."""
-    initial = Reason.INITIAL_VALUE
+def for_control(readings: tuple[Reading, ...], signals: tuple[SignalParams, ...]) -> tuple[Reading, ...]:
+    """Take out what control must not use.
+
+    That is the first values after a start or a lost link (REQ-24), and what the device itself is not sure of, unless
+    the site lets control use it (REQ-38).
+    """
+    withheld = _WITHHELD
     for reading in readings:
-        if reading.reason is initial:
+        if reading.reason in withheld:
             break
     else:
         return readings
-    return tuple([bad(initial, reading.age_s) if reading.reason is initial else reading for reading in readings])
+    return tuple(
+        [
+            bad(reading.reason, reading.age_s)
+            if reading.reason in withheld
+            and not (params.uncertain_for_control and reading.reason is not Reason.INITIAL_VALUE)
+            else reading
+            for reading, params in zip(readings, signals, strict=True)
+        ]
+    )
 
 
 def _moves(sample: Sample, params: SignalParams) -> bool:
@@ -146,7 +159,7 @@ def _judge(
         if too_fast:
             return bad(Reason.RATE_OF_CHANGE, age_s), 0.0
     reason = sample.reason if sample.link_ok else Reason.LAST_USABLE_VALUE
-    quality = Quality.GOOD if reason is Reason.OK else Quality.UNCERTAIN
+    quality = Quality.GOOD if reason in GOOD_REASONS else Quality.UNCERTAIN
     return Reading(value, quality, reason, age_s), same_for_s
 
 

@@ -1,7 +1,7 @@
 """Turn a checked site file into frozen settings in SI. Nothing here can refuse: every check has passed before."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from crumbmeter.control.params import (
@@ -15,28 +15,22 @@ from crumbmeter.control.params import (
 )
 from crumbmeter.estimation.params import WeighingParams
 from crumbmeter.field.plan import make_plan
-from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource, Transport
+from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.process.params import DoseBasis, DrumParams, LineParams, MixParams
 from crumbmeter.site.build_batch import build_batch, pugmill
 from crumbmeter.site.build_plant import build_drum, build_streams, rate_register
 from crumbmeter.site.build_signals import Registers, build_pulses, build_signals, build_totalisers, reading_id
-from crumbmeter.site.checks.links import broker_port
 from crumbmeter.site.checks.ranges import is_contact, to_si
-from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, OutputKeys, SignalKeys
+from crumbmeter.site.keys.links import OutputKeys, SignalKeys
 from crumbmeter.site.keys.plant import MixKeys
-from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.pulses import rate_unit
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.keys.uncertainty import build_uncertainty
-from crumbmeter.site.registers import forbidden_of
 from crumbmeter.site.settings import (
     DeskSettings,
     JournalSettings,
-    MetricsSettings,
-    MqttSettings,
     NormalRates,
-    PublishSettings,
     SourceFile,
 )
 
@@ -54,40 +48,6 @@ def settings_id(files: Sequence[SourceFile]) -> str:
             digest.update(len(part).to_bytes(8, "big"))
             digest.update(part)
     return digest.hexdigest()
-
-
-def build_devices(file: SiteFile, profiles: Mapping[str, ProfileKeys]) -> tuple[DeviceSpec, ...]:
-    """Build the devices, in the order of the file."""
-    return tuple(device_spec(name, keys, profiles[keys.profile]) for name, keys in file.devices.items())
-
-
-def device_spec(name: str, keys: DeviceKeys, profile: ProfileKeys) -> DeviceSpec:
-    """Build one device."""
-    return DeviceSpec(
-        device_id=name,
-        host=keys.serial_port or keys.host or "",
-        port=keys.port or 0,
-        unit_id=keys.unit_id,
-        timeout_s=keys.timeout_s,
-        read_retries=keys.read_retries,
-        connect_timeout_s=keys.connect_timeout_s,
-        backoff_min_s=keys.backoff_min_s,
-        backoff_max_s=keys.backoff_max_s,
-        max_words=profile.max_words,
-        max_bits=profile.max_bits,
-        max_gap=profile.max_gap,
-        request_gap_s=keys.request_gap_s,
-        forbidden=forbidden_of(profile),
-        one_per_request=profile.one_per_request,
-        transport=Transport(keys.transport),
-        baud=keys.baud or 19200,
-        parity=keys.parity or "even",
-        stop_bits=keys.stop_bits or (2 if keys.parity == "none" else 1),
-        worst_response_s=keys.worst_response_s or 0.0,
-        idle_timeout_s=keys.idle_timeout_s,
-        breaker_failures=keys.breaker_failures,
-        close_after_each=keys.close_after_each,
-    )
 
 
 class _Indices:
@@ -276,29 +236,6 @@ def _tolerance(file: SiteFile) -> ToleranceParams:
         deadband=keys.deadband_percent / 100.0,
         total=keys.total_percent / 100.0,
         total_from_kg=keys.si("total_from"),
-    )
-
-
-def build_publish(file: SiteFile) -> PublishSettings:
-    """Build what goes out."""
-    metrics = file.publish.metrics
-    mqtt = file.publish.mqtt
-    return PublishSettings(
-        mqtt=None if mqtt is None else _mqtt(mqtt),
-        metrics=None if metrics is None else MetricsSettings(metrics.address, metrics.port),
-    )
-
-
-def _mqtt(keys: MqttKeys) -> MqttSettings:
-    embedded = keys.broker.startswith("embedded")
-    return MqttSettings(
-        embedded=embedded,
-        host="127.0.0.1" if embedded else keys.broker.rpartition(":")[0],
-        port=broker_port(keys.broker),
-        topic_root=keys.topic_root,
-        username=keys.username,
-        password_file=None if keys.password_file is None else Path(keys.password_file),
-        tls_ca=None if keys.tls_ca is None else Path(keys.tls_ca),
     )
 
 

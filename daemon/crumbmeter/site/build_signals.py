@@ -122,6 +122,7 @@ def _signal(name: str, keys: SignalKeys, file: SiteFile, at: Mapping[str, int], 
         initial_reads=file.site.initial_reads,
         alive_by=None if device.heartbeat in (None, name) else at[device.heartbeat],
         status=None if keys.status is None else _status(keys.status, at),
+        uncertain_for_control=keys.uncertain_for_control,
         baseline=_baseline(file) if name == file.feeder.hopper_mass else None,
     )
 

@@ -9,6 +9,7 @@ from typing import Any
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.draft import OF_BATCHES, OF_DRUM
 from crumbmeter.site.keys.base import Keys
+from crumbmeter.site.keys.nodes import NodeProfileKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.site import ROLES, SiteFile
 
@@ -26,9 +27,15 @@ def site_schema() -> dict[str, Any]:
 
 def profile_schema() -> dict[str, Any]:
     """Return the schema of a device profile."""
-    schema = _schema(ProfileKeys, "A device profile of crumbmeter")
-    schema["$defs"]["RegisterKeys"]["properties"]["unit"]["enum"] = list(UNITS)
-    return schema
+    registers = _schema(ProfileKeys, "A device profile of crumbmeter")
+    nodes = _schema(NodeProfileKeys, "A device profile of crumbmeter")
+    registers["properties"]["protocol"]["enum"] = ["modbus"]
+    defs = {**registers.pop("$defs"), **nodes.pop("$defs")}
+    for name in ("RegisterKeys", "NodeKeys"):
+        defs[name]["properties"]["unit"]["enum"] = list(UNITS)
+    head = {key: registers.pop(key) for key in ("$schema", "title")}
+    arms = [{key: value for key, value in arm.items() if key not in head} for arm in (registers, nodes)]
+    return {**head, "$defs": defs, "oneOf": arms}
 
 
 def schema_text(schema: dict[str, Any]) -> str:

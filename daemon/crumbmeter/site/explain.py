@@ -109,6 +109,8 @@ class WriteWords:
     min_interval_s: float
     deadband_counts: int
     confirm_within_s: float
+    node: str = ""
+    """Of an OPC UA device: which node, with its namespace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +331,7 @@ def _write(site: Site, index: int) -> WriteWords:
         register=site.output_registers[index],
         device_id=device.device_id,
         unit_id=device.unit_id,
-        function_code=output.write_function or WRITE_FUNCTIONS[register.table, register.count > 1],
+        function_code=output.write_function or WRITE_FUNCTIONS.get((register.table, register.count > 1), 0),
         address=register.address,
         word_type=register.word_type.value,
         order=register.order.value,
@@ -339,4 +341,5 @@ def _write(site: Site, index: int) -> WriteWords:
         min_interval_s=output.min_interval_s,
         deadband_counts=output.deadband_counts,
         confirm_within_s=output.confirm_within_s,
+        node=register.node,
     )

@@ -6,14 +6,14 @@ from crumbmeter.field.plan import bus_load
 from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.build import (
     build_desk,
-    build_devices,
     build_journal,
     build_normal,
     build_params,
-    build_publish,
     settings_id,
 )
 from crumbmeter.site.build_batch import build_sizes
+from crumbmeter.site.build_devices import build_devices
+from crumbmeter.site.build_publish import build_publish
 from crumbmeter.site.checks.batch import check_batch
 from crumbmeter.site.checks.counters import check_counters
 from crumbmeter.site.checks.desk import check_desk
@@ -23,10 +23,11 @@ from crumbmeter.site.checks.links import check_links, check_publishing
 from crumbmeter.site.checks.outputs import check_outputs
 from crumbmeter.site.checks.plant import check_drum, check_line, check_plant
 from crumbmeter.site.checks.reach import check_load, check_reach
-from crumbmeter.site.documents import read_document
+from crumbmeter.site.documents import parse_document, read_document
 from crumbmeter.site.draft import Draft, make_draft
 from crumbmeter.site.keys.site import SiteFile
 from crumbmeter.site.lineplan import build_line_plan
+from crumbmeter.site.placeholders import still_open
 from crumbmeter.site.problems import Problem, SiteRefusedError, in_order
 from crumbmeter.site.profiles import profile_folders
 from crumbmeter.site.references import follow_references, read_profiles
@@ -46,13 +47,18 @@ def load(path: Path) -> Site:
     return _build(path, draft)
 
 
-def draft_of(path: Path) -> Draft:
+def draft_of(path: Path, raw: bytes | None = None) -> Draft:
     """Read and check a site file; problems and warnings are in the draft.
+
+    Args:
+        path: Of the file.
+        raw: Checked in the place of what the file holds: what it is going to hold.
 
     Raises:
         SiteRefusedError: the file cannot be read at all.
     """
-    doc = read_document(path, path.as_posix())
+    name = path.as_posix()
+    doc = read_document(path, name) if raw is None else parse_document(raw, name)
     if isinstance(doc, Problem):
         raise SiteRefusedError([doc])
     draft = make_draft(doc, profile_folders(path))
@@ -74,6 +80,8 @@ def draft_of(path: Path) -> Draft:
         check_load,
     ):
         check(draft)
+    docs = [draft.doc, *(profile.doc for profile in draft.profiles.values() if profile.doc is not None)]
+    draft.problems = still_open(docs, draft.problems)
     return draft
 
 
@@ -85,7 +93,7 @@ def _build(path: Path, draft: Draft) -> Site:
     files += [SourceFile(f"devices/{name}.toml", doc.raw) for name in used if (doc := draft.profiles[name].doc)]
     settings = settings_id(files)
     registers = _registers(draft)
-    devices = build_devices(file, profiles)
+    devices = build_devices(file, profiles, registers)
     params = build_params(file, devices, registers, settings)
     return Site(
         path=path,

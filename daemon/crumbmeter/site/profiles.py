@@ -6,7 +6,9 @@ from pathlib import Path
 
 from crumbmeter.field.spec import RegisterSpec
 from crumbmeter.site.documents import Document, read_document
+from crumbmeter.site.keys.nodes import NodeKeys, NodeProfileKeys
 from crumbmeter.site.keys.profile import ProfileKeys, RegisterKeys
+from crumbmeter.site.nodes import build_nodes
 from crumbmeter.site.problems import Problem
 from crumbmeter.site.register_groups import tie_registers
 from crumbmeter.site.registers import build_register, check_forbidden
@@ -20,11 +22,16 @@ class Profile:
     name: str
     doc: Document | None
     """None where the file could not be read at all."""
-    keys: ProfileKeys | None
+    keys: ProfileKeys | NodeProfileKeys | None
     """None where the limits of the device could not be made out."""
     registers: Mapping[str, RegisterSpec | None]
     """None for a register that has a mistake of its own."""
     writable: frozenset[str]
+
+    @property
+    def of_nodes(self) -> bool:
+        """Tell whether its device speaks OPC UA."""
+        return self.doc is not None and self.doc.data.get("protocol") == "opcua"
 
 
 def profile_folders(site_path: Path) -> tuple[Path, ...]:
@@ -53,11 +60,21 @@ def load_profile(name: str, path: Path, shown: str) -> tuple[Profile, list[Probl
     doc = read_document(path, shown)
     if isinstance(doc, Problem):
         return Profile(name, None, None, {}, frozenset()), [doc]
+    load = _load_nodes if doc.data.get("protocol") == "opcua" else _load_registers
+    keys, specs, writable, problems = load(doc)
+    if keys is not None and keys.profile != name:
+        remedy = f'Write profile = "{name}", or rename the file.'
+        problems.append(doc.problem("profile-name", ("profile",), f"the file is called {name}.toml", remedy=remedy))
+    return Profile(name, doc, keys, specs, writable), problems
+
+
+_Loaded = tuple[ProfileKeys | NodeProfileKeys | None, Mapping[str, RegisterSpec | None], frozenset[str], list[Problem]]
+
+
+def _load_registers(doc: Document) -> _Loaded:
     problems: list[Problem] = []
     # The registers are checked one by one; the table around them with a sound one in their place.
-    stand_in = {"stand_in": {"table": "input", "address": 0, "type": "u16", "unit": "count"}}
-    head = {**doc.data, "registers": stand_in} if doc.data.get("registers") else dict(doc.data)
-    checked = check_table(ProfileKeys, doc, (), head)
+    checked = check_table(ProfileKeys, doc, (), _head(doc, {"table": "input", "address": 0, "type": "u16"}))
     problems += checked.problems
     keys: ProfileKeys | None = checked.part
     entries = doc.data.get("registers") or {}
@@ -71,17 +88,41 @@ def load_profile(name: str, path: Path, shown: str) -> tuple[Profile, list[Probl
         if part is not None and keys is not None:
             spec, found = build_register(doc, ("registers", register), keys, part)
             problems += found
-            # One that also has a mistyped key is no ground for further complaints.
-            sound = not found and f"registers.{register}" not in {
-                problem.key.rpartition(".")[0] for problem in problems
-            }
-            specs[register] = spec if sound else None
+            specs[register] = spec if not found and _sound(register, problems) else None
     if keys is not None:
         problems += check_forbidden(doc, keys)
         specs, found = tie_registers(doc, keys, parts, specs)
         problems += found
-    if keys is not None and keys.profile != name:
-        remedy = f'Write profile = "{name}", or rename the file.'
-        problems.append(doc.problem("profile-name", ("profile",), f"the file is called {name}.toml", remedy=remedy))
-    writable = frozenset(register for register, part in parts.items() if part is not None and part.writable)
-    return Profile(name, doc, keys, specs, writable), problems
+    return keys, specs, _writable(parts), problems
+
+
+def _load_nodes(doc: Document) -> _Loaded:
+    problems: list[Problem] = []
+    checked = check_table(NodeProfileKeys, doc, (), _head(doc, {"node": "i=1", "type": "double"}))
+    problems += checked.problems
+    keys: NodeProfileKeys | None = checked.part
+    entries = doc.data.get("registers") or {}
+    parts: dict[str, NodeKeys | None] = {}
+    if entries:
+        parts, found = check_named(NodeKeys, doc, ("registers",), entries)
+        problems += found
+    specs: dict[str, RegisterSpec | None] = dict.fromkeys(parts)
+    if keys is not None:
+        specs, found = build_nodes(doc, keys, parts)
+        problems += found
+        specs = {register: spec if _sound(register, problems) else None for register, spec in specs.items()}
+    return keys, specs, _writable(parts), problems
+
+
+def _head(doc: Document, stand_in: dict[str, object]) -> dict[str, object]:
+    entries = {"stand_in": {**stand_in, "unit": "count"}}
+    return {**doc.data, "registers": entries} if doc.data.get("registers") else dict(doc.data)
+
+
+def _sound(register: str, problems: Sequence[Problem]) -> bool:
+    """Tell whether nothing is wrong with a register: one that has a mistyped key is no ground for more complaints."""
+    return f"registers.{register}" not in {problem.key.rpartition(".")[0] for problem in problems}
+
+
+def _writable(parts: Mapping[str, RegisterKeys | None] | Mapping[str, NodeKeys | None]) -> frozenset[str]:
+    return frozenset(register for register, part in parts.items() if part is not None and part.writable)

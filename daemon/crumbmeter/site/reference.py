@@ -9,6 +9,8 @@ from pydantic.fields import FieldInfo
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.draft import NAMED
 from crumbmeter.site.keys.base import Keys, Ref
+from crumbmeter.site.keys.job import JobFile
+from crumbmeter.site.keys.nodes import NodeProfileKeys
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.quality import QualityPlanFile
 from crumbmeter.site.keys.site import SiteFile
@@ -20,7 +22,15 @@ MADE = "<!-- Made by `crumbmeter reference {what}`. Do not edit: change the mode
 SUFFIXES = (
     ("_percent_per_sqrt_min", "% per √min"),
     ("_lb_per_short_ton", "lb/short_ton"),
+    ("_per_short_ton", "money/short_ton"),
     ("_kg_per_tonne", "kg/tonne"),
+    ("_per_tonne", "money/tonne"),
+    ("_per_truck", "money"),
+    ("feeder_per_day", "money"),
+    ("_per_kwh", "money/kWh"),
+    ("_short_ton_h", "short_ton/h"),
+    ("_tonne_h", "tonne/h"),
+    ("_kg_m3", "kg/m³"),
     ("_kg_min_per_s", "kg/min per s"),
     ("_lb_min_per_s", "lb/min per s"),
     ("max_rise_per_s", "register's unit per s"),
@@ -34,6 +44,13 @@ SUFFIXES = (
     ("_m3_h", "m³/h"),
     ("_m_s", "m/s"),
     ("_rpm", "rpm"),
+    ("hours_a_day", "h"),
+    ("_kw", "kW"),
+    ("_ft", "ft"),
+    ("_min", "min"),
+    ("power_factor", "1"),
+    ("_v", "V"),
+    ("_a", "A"),
     ("_kpa", "kPa"),
     ("_psi", "psi"),
     ("_days", "days"),
@@ -84,7 +101,19 @@ def site_file_page() -> str:
         parts += _table(header, model, f"{info.description}{need}", 2)
     parts += ["# Device profile", "One file for each kind of device, in `devices/`; `profile` bears the file's name."]
     parts += _table("Top of the file", ProfileKeys, "", 2)
+    parts += ["# Device profile of an OPC UA server", "The same, where `protocol` is `opcua`."]
+    parts += _table("Top of the OPC UA file", NodeProfileKeys, "", 2)
     parts += ["# Units", "A unit is written exactly so. Inside, and in every record, values are SI.", _units()]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def job_file_page() -> str:
+    """Write docs/job-file.md."""
+    parts = ["# Job file", MADE.format(what="job-file"), _JOB]
+    for section, info in known_keys(JobFile).items():
+        header = {"mixes": "[mixes.NAME]", "loads": "[[loads]]"}.get(section, f"[{section}]")
+        need = "" if info.is_required() else " May be left out."
+        parts += _table(header, next(models_in(info.annotation)), f"{info.description}{need}", 2)
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
@@ -107,6 +136,15 @@ _PLAN = """\
 One TOML file that says how a plant's mix is cut into lots, judged, stored in silos and reported. The site file names it
 (`[desk] quality_plan`); without one, everything is as by default. It steers nothing: QC may change it while the plant
 runs, and control need not be enabled anew. Each report carries the SHA-256 of the plan that it was made with."""
+
+_JOB = """\
+One TOML file that says what is to be made, with which feeder and at which prices. `crumbmeter plan JOB` turns it into
+[a plan](planning.md), or says everything that is wrong with it at once ([refusals.md](refusals.md)). It steers nothing.
+
+What you do not know, leave out: the checks that need it then say that they cannot be judged, and by which key they
+could be. With `--site SITE`, the site file fills in what it knows of mixes (`site_mix`), feeder and line; the plan says
+what came from there. Where a quantity has several keys ("one of"), give exactly one of them. At most four mixes and
+eight loads fit the two pages. `config/jobs/imaginary_flats.toml` is an example; all in it is invented."""
 
 _INTRODUCTION = """\
 A site is one TOML file and the device profiles that it names. `crumbmeter check SITE` says everything

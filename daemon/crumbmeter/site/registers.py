@@ -21,6 +21,7 @@ from crumbmeter.site.keys.profile import ProfileKeys, RegisterKeys
 from crumbmeter.site.lines import KeyPath
 from crumbmeter.site.problems import Problem, nearest
 
+MODBUS_TABLES = (Table.COIL, Table.DISCRETE, Table.INPUT, Table.HOLDING)
 POINTS = ("raw_low", "raw_high", "eng_low", "eng_high")
 _Row = tuple[bool, str, str]
 """Whether it is wrong, the key to point at, and what to say."""
@@ -75,8 +76,8 @@ def _shape(doc: Document, path: KeyPath, keys: RegisterKeys, spec: RegisterSpec)
         remedy = f"Add unit to [{'.'.join(map(str, path))}]."
         problems.append(doc.problem("missing-key", (*path, "unit"), "is missing", remedy=remedy))
     elif keys.unit is not None and keys.unit not in UNITS:
-        problems.append(doc.problem("unknown-unit", (*path, "unit"), _unit_words(keys.unit)))
-    return problems or _sentinels(doc, path, keys, spec)
+        problems.append(doc.problem("unknown-unit", (*path, "unit"), unit_words(keys.unit)))
+    return problems or check_sentinels(doc, path, keys.sentinels, spec)
 
 
 def _common_rows(keys: RegisterKeys, spec: RegisterSpec) -> Iterator[_Row]:
@@ -126,17 +127,17 @@ def _mask_rows(keys: RegisterKeys, spec: RegisterSpec) -> Iterator[_Row]:
     yield shifted == 1 and mask < 1 << 16 * kind.words, "mask", "one bit alone is a contact: use type bit"
 
 
-def _sentinels(doc: Document, path: KeyPath, keys: RegisterKeys, spec: RegisterSpec) -> list[Problem]:
+def check_sentinels(doc: Document, path: KeyPath, sentinels: tuple[int, ...], spec: RegisterSpec) -> list[Problem]:
     """Check that each sentinel can be sent at all."""
     kind = spec.word_type
-    if not keys.sentinels:
+    if not sentinels:
         return []
-    limit = (keys.mask // (keys.mask & -keys.mask)).bit_length() if keys.mask else 16 * kind.words
+    limit = (spec.mask // (spec.mask & -spec.mask)).bit_length() if spec.mask else 16 * kind.words
     lowest = 0 if kind.of_codes else -(1 << (limit - 1))
-    if all(lowest <= sentinel < (1 << limit) for sentinel in keys.sentinels):
+    if all(lowest <= sentinel < (1 << limit) for sentinel in sentinels):
         return []
     expected = f"a sentinel is beyond the {limit} bits of {kind.value}"
-    if kind.of_codes and min(keys.sentinels) < 0:
+    if kind.of_codes and min(sentinels) < 0:
         expected = f"in {kind.value} a sentinel is a bit pattern, such as 0xFFFF, and never negative"
     return [doc.problem("register-shape", (*path, "sentinels"), expected)]
 
@@ -192,7 +193,8 @@ def _loop_problems(doc: Document, path: KeyPath, spec: RegisterSpec) -> list[Pro
     return problems
 
 
-def _unit_words(unit: str) -> str:
+def unit_words(unit: str) -> str:
+    """Say what is wrong with a unit that is not on the list."""
     if unit.split("/", maxsplit=1)[0] in ("ton", "tons", "t"):
         rest = unit[len(unit.split("/", maxsplit=1)[0]) :]
         return f"which ton? write short_ton{rest}, tonne{rest} or long_ton{rest}"
@@ -223,7 +225,7 @@ def check_forbidden(doc: Document, profile: ProfileKeys) -> list[Problem]:
 
 
 def _holes(profile: ProfileKeys) -> Iterator[tuple[KeyPath, Forbidden | str]]:
-    for table in Table:
+    for table in MODBUS_TABLES:
         for index, pair in enumerate(getattr(profile.forbidden, table.value)):
             first, last = (_offset(profile.notation, table, address) for address in pair)
             if isinstance(first, str) or isinstance(last, str):

@@ -37,11 +37,27 @@ class MetricsSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class OfferedSettings:
+    """Where the plant's controller reads the state, and what it may ask for."""
+
+    address: str
+    port: int
+    unit_id: int
+    order: str
+    """`ABCD` or `CDAB`."""
+    clients: tuple[str, ...]
+    """IP addresses that are let in; empty: all."""
+    allow: tuple[str, ...]
+    """Requests by name; empty: it only reads."""
+
+
+@dataclass(frozen=True, slots=True)
 class PublishSettings:
     """What goes out. None: nothing goes that way."""
 
     mqtt: MqttSettings | None
     metrics: MetricsSettings | None
+    modbus: OfferedSettings | None = None
 
 
 @dataclass(frozen=True, slots=True)

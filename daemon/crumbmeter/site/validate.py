@@ -16,6 +16,7 @@ from pydantic_core import ErrorDetails
 
 from crumbmeter.site.documents import Document
 from crumbmeter.site.keys.base import HOST_PATTERN, NAME_PATTERN, Keys
+from crumbmeter.site.keys.nodes import NODE_PATTERN, VARIABLE_PATTERN
 from crumbmeter.site.keys.quality import CLOCK_PATTERN
 from crumbmeter.site.lines import KeyPath
 from crumbmeter.site.problems import Problem, have, nearest
@@ -201,6 +202,9 @@ FORMS = {
     r"^(embedded(:[0-9]{1,5})?|[A-Za-z0-9.-]+:[0-9]{1,5})$": "must be embedded, embedded:PORT or host:port",
     r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "must be words of letters, digits, - and _, parted by single slashes",
     r"^/dev/[A-Za-z0-9._:/+-]{1,200}$": "must be a device file under /dev/",
+    NODE_PATTERN: "must be s= with a text, i= with a number, g= with a GUID, or b= with bytes in base 64",
+    VARIABLE_PATTERN: "must be a name in capital letters, digits and underscores",
+    r"^[A-Za-z0-9._~/-]{0,200}$": "must be the part of the address after host and port, without signs such as ? or :",
     CLOCK_PATTERN: 'must be a clock time such as "06:00"',
     r"^(0x[0-9A-Fa-f]{1,4}|[0-9]{1,6})$": 'must be a number, or hex text such as "0x0010"',
 }

@@ -78,6 +78,15 @@ class Indicator:
         return self.load_kg < -0.02 * self.truth.capacity_kg
 
     @property
+    def state(self) -> str:
+        """What makes its weight worth nothing, or doubtful; empty while all is well."""
+        if self.cell_lost:
+            return "sensor failure"
+        if self.setup:
+            return "out of service"
+        return "range exceeded" if self.over_range or self.under_range else ""
+
+    @property
     def status(self) -> int:
         """All of it in one word."""
         zero = self.gross_kg is not None and abs(self.gross_kg) < 0.25 * 10.0**-self.decimal_point

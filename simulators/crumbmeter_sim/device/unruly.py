@@ -110,6 +110,10 @@ class UnrulyBank(Unruly):
         """Return the present SI value of a register, as the plant has it."""
         return self.true.value(name)
 
+    def state(self, name: str) -> str:
+        """Return what the instrument says of a register's value."""
+        return self.true.state(name)
+
     def clear(self) -> None:
         """Forget everything written, put off or not."""
         self._due.clear()

@@ -5,20 +5,18 @@ from typing import Any
 
 import pytest
 
+from crumbmeter.qc.calibration_entries import CalibrationRefusedError, read, what
 from crumbmeter.qc.calibrations import (
     DAY_US,
     Calibration,
     CalibrationKind,
-    CalibrationRefusedError,
     Limit,
     Limits,
     Outcome,
     Trial,
     judge,
-    read,
     standing,
     touching,
-    what,
 )
 from crumbmeter.qc.said import Said, Subject
 

@@ -18,11 +18,11 @@ def test_the_first_values_after_a_start_are_uncertain_and_not_for_control() -> N
     for value in (0.0, 0.0):  # a placeholder
         reading = bench.scan(value)
         assert (reading.quality, reading.reason) == (Quality.UNCERTAIN, Reason.INITIAL_VALUE)
-        (masked,) = for_control(bench.readings)
+        (masked,) = for_control(bench.readings, bench.signals)
         assert masked.value is None
         assert masked.reason is Reason.INITIAL_VALUE
     assert bench.scan(150.0) == Reading(150.0, Quality.GOOD, Reason.OK, 0.0)
-    assert for_control(bench.readings) is bench.readings
+    assert for_control(bench.readings, bench.signals) is bench.readings
     assert bench.told == ["input_good"]
 
 

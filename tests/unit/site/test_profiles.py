@@ -106,7 +106,7 @@ def test_a_text_has_characters_and_no_unit(tmp_path: Path) -> None:
 def test_forbidden_addresses_are_written_in_the_profile_s_notation(tmp_path: Path) -> None:
     holes = "[forbidden]\nholding = [[40011, 40020], [40031, 40031]]\ncoil = [[1, 8]]\n"
     profile = read(tmp_path, holes + register("a", 40001, "u16"))
-    assert profile.keys is not None
+    assert isinstance(profile.keys, ProfileKeys)
     assert forbidden_of(profile.keys) == (
         Forbidden(Table.COIL, AddressSpan(0, 8)),
         Forbidden(Table.HOLDING, AddressSpan(10, 20)),

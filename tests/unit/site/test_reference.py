@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from crumbmeter.cli.reference import STORED, Page, page_text
 from crumbmeter.site.editor_schema import profile_schema, site_schema
 from crumbmeter.site.keys.base import Keys
+from crumbmeter.site.keys.job import JobFile
 from crumbmeter.site.keys.profile import ProfileKeys
 from crumbmeter.site.keys.quality import QualityPlanFile
 from crumbmeter.site.keys.site import SiteFile
@@ -39,7 +40,8 @@ def all_models(model: type[Keys]) -> set[type[Keys]]:
 
 
 MODELS = sorted(
-    all_models(SiteFile) | all_models(ProfileKeys) | all_models(QualityPlanFile), key=lambda model: model.__name__
+    all_models(SiteFile) | all_models(ProfileKeys) | all_models(QualityPlanFile) | all_models(JobFile),
+    key=lambda model: model.__name__,
 )
 
 
@@ -67,7 +69,8 @@ def test_every_number_has_limits(model: type[Keys]) -> None:
 
 
 def test_every_key_stands_in_the_page() -> None:
-    page = (ROOT / "docs/site-file.md").read_text("utf-8") + (ROOT / "docs/quality-plan.md").read_text("utf-8")
+    pages = ("docs/site-file.md", "docs/quality-plan.md", "docs/job-file.md")
+    page = "".join((ROOT / name).read_text("utf-8") for name in pages)
     for model in MODELS:
         for key in known_keys(model):
             assert f"`{key}`" in page or f"[{key}" in page, key
@@ -81,9 +84,8 @@ def patterns(value: Any) -> set[str]:
 
 
 def test_every_pattern_has_words() -> None:
-    assert patterns(site_schema()) | patterns(profile_schema()) | patterns(QualityPlanFile.model_json_schema()) <= set(
-        FORMS
-    )
+    files = (QualityPlanFile.model_json_schema(), JobFile.model_json_schema())
+    assert set().union(*map(patterns, (site_schema(), profile_schema(), *files))) <= set(FORMS)
 
 
 def test_codes_in_the_source_and_in_the_table_are_the_same() -> None:

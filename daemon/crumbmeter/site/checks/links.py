@@ -1,11 +1,12 @@
 """Cross checks of devices, signals and what is published. Pure."""
 
+from ipaddress import ip_address
 from pathlib import Path
 
 from crumbmeter.field.spec import RegisterSpec, WordType
 from crumbmeter.model.units import UNITS
 from crumbmeter.site.checks.ranges import check_order, holds, is_contact
-from crumbmeter.site.checks.transports import check_transports, endpoint_of
+from crumbmeter.site.checks.transports import check_transports, endpoint_of, speaks_opcua
 from crumbmeter.site.draft import Draft
 from crumbmeter.site.keys.links import DeviceKeys, MqttKeys, SignalKeys
 from crumbmeter.site.keys.pulses import shown_register
@@ -33,6 +34,9 @@ def check_links(draft: Draft) -> None:
                 _shared_words(draft, name, signal.source, register, words)
             seen.setdefault(where, name)
             _limits(draft, name, signal, shown_register(signal, register))
+        if signal.uncertain_for_control and not speaks_opcua(draft, signal.source.split(".")[0]):
+            expected = "only a device that speaks OPC UA says of a value that it is uncertain"
+            draft.say("not-for-kind", ("signals", name, "uncertain_for_control"), expected, remedy="Take it out.")
         _periods(draft, name, signal)
 
 
@@ -58,13 +62,15 @@ def _shared_words(
 
 
 def _devices(draft: Draft) -> None:
-    seen: dict[tuple[str, int], str] = {}
+    seen: dict[tuple[str, int | str | None], str] = {}
     for name, device in draft.sound("devices"):
-        where = (endpoint_of(device), device.unit_id)
+        opcua = speaks_opcua(draft, name)
+        where = (endpoint_of(device, opcua=opcua), device.profile if opcua else device.unit_id)
         if where in seen:
             same = "serial port" if device.transport == "rtu" else "host, port"
-            expected = f"is the same {same} and unit as the device {seen[where]}"
-            draft.say("device-twice", ("devices", name, "unit_id"), expected)
+            key, what = ("profile", "server and profile") if opcua else ("unit_id", f"{same} and unit")
+            expected = f"is the same {what} as the device {seen[where]}"
+            draft.say("device-twice", ("devices", name, key), expected)
         seen.setdefault(where, name)
         check_order(draft, ("devices", name), device, "backoff_min_s", "backoff_max_s")
         if device.timeout_s >= 10 * device.poll_period_s:
@@ -141,6 +147,7 @@ def check_publishing(draft: Draft) -> None:
         _mqtt(draft, mqtt)
         if metrics is not None and is_embedded(mqtt) and broker_port(mqtt.broker) == metrics.port:
             draft.say("port-twice", ("publish", "metrics", "port"), "is the port of the embedded broker too")
+    _modbus(draft)
     if metrics is not None and metrics.address not in LOOPBACK:
         draft.say("open-to-network", ("publish", "metrics", "address"), "is not the loopback address")
     if draft.socket is not None and len(draft.socket.path.encode()) > 107:
@@ -148,6 +155,29 @@ def check_publishing(draft: Draft) -> None:
         draft.say("path-too-long", ("socket", "path"), expected)
     if draft.journal is not None:
         check_order(draft, ("journal",), draft.journal, "image_days", "record_days", equal=True)
+
+
+def _modbus(draft: Draft) -> None:
+    """Check the server for the plant's controller: whoever reaches its port may ask for what the site allows."""
+    keys, path = draft.publish.modbus if draft.publish else None, ("publish", "modbus")
+    if keys is None or draft.publish is None:
+        return
+    metrics = draft.publish.metrics
+    if metrics is not None and metrics.port == keys.port:
+        draft.say("port-twice", (*path, "port"), "is the port of /metrics too")
+    for client in keys.clients:
+        if not _is_address(client):
+            draft.say("client-address", (*path, "clients"), f"{client} is no IP address")
+    if keys.allow and not keys.clients and keys.address not in LOOPBACK:
+        draft.say("open-to-requests", (*path, "allow"), "and clients names no controller")
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def is_embedded(mqtt: MqttKeys) -> bool:

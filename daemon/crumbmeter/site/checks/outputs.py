@@ -2,7 +2,7 @@
 
 import math
 
-from crumbmeter.field.spec import RegisterSpec
+from crumbmeter.field.spec import RegisterSpec, Table
 from crumbmeter.field.words import UnencodableError, decode_si, encode_si
 from crumbmeter.model.outputs import OutputRole
 from crumbmeter.model.units import UNITS
@@ -65,6 +65,11 @@ def _writable(draft: Draft, role: str, output: OutputKeys) -> None:
 
 def _function(draft: Draft, role: str, output: OutputKeys, register: RegisterSpec) -> None:
     """Check that the function named can write the register."""
+    if register.table is Table.NODE:
+        if output.write_function is not None:
+            expected = "is of Modbus, and the device speaks OPC UA"
+            draft.say("not-for-kind", ("outputs", role, "write_function"), expected, remedy="Take it out.")
+        return
     fits = {(True, False): (5, 15), (True, True): (15,), (False, False): (6, 16, 22, 23), (False, True): (16, 23)}
     allowed = fits[register.table.of_bits, register.count > 1]
     if output.write_function is not None and output.write_function not in allowed:

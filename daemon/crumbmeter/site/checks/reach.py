@@ -4,7 +4,7 @@ from crumbmeter.field.plan import bus_load, make_plan
 from crumbmeter.field.spec import DeviceSpec, OutputSpec, SignalSource
 from crumbmeter.model.units import UNITS
 from crumbmeter.process.params import DoseBasis, StreamKind
-from crumbmeter.site.build import device_spec
+from crumbmeter.site.build_devices import device_spec
 from crumbmeter.site.checks.plant import DOSE_REFUSED_ABOVE, share_of_mix
 from crumbmeter.site.checks.ranges import to_si
 from crumbmeter.site.draft import Draft

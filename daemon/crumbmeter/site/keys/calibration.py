@@ -16,11 +16,12 @@ class LimitKeys(Keys):
     )
     kind: Literal[
         "belt scale zero test", "belt scale simulated load test", "belt scale material test", "feeder catch test",
-        "load cell check", "binder meter calibration",
+        "feeder loss-in-weight run", "load cell check", "load cell shift test", "binder meter calibration",
     ] = Field(description="Kind of calibration.")  # fmt: skip
-    what: Literal["error_percent", "spread_percent", "trials_at_least", "due_days"] = Field(
-        description="What is limited."
-    )
+    what: Literal[
+        "error_percent", "spread_percent", "trials_at_least", "due_days", "linearity_percent", "repeatability_percent",
+        "hysteresis_percent", "zero_return_percent",
+    ] = Field(description="What is limited.")  # fmt: skip
     value: Annotated[float, Field(gt=0, le=10_000)] | None = Field(
         default=None, description="In the unit that `what` ends with. Left out: not specified, nothing is judged by it."
     )

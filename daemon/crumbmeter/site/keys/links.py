@@ -6,6 +6,7 @@ from pydantic import Field, StringConstraints
 
 from crumbmeter.site.keys.base import HOST_PATTERN, Keys, Name, Ref, Text
 from crumbmeter.site.keys.counters import PulseKeys, StatusKeys, TotaliserKeys
+from crumbmeter.site.keys.nodes import SecurityKeys
 
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 SecondsOrNone = Annotated[float, Field(ge=0, le=3600)]
@@ -15,16 +16,17 @@ Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
 
 
 class DeviceKeys(Keys):
-    """One Modbus device: a unit id behind an address or on a serial port, and how patiently it is asked."""
+    """One device, a Modbus unit id (at an address, on a serial port) or an OPC UA server; how patiently it is asked."""
 
     profile: Annotated[Name, Ref("profile")] = Field(
         description="Name of its register map. The file is looked for in `devices/` beside the site file, then in "
-        "`devices/` beside the folder of the site file."
+        "`devices/` beside the folder of the site file. It says which protocol the device speaks."
     )
     transport: Literal["tcp", "rtu", "rtu_over_tcp"] = Field(
         default="tcp",
         description="`tcp`: Modbus TCP. `rtu`: a serial port of this machine. `rtu_over_tcp`: serial frames with their "
-        "CRC over TCP, as a plain serial gateway passes them on. The same for all devices of one connection.",
+        "CRC over TCP, as a plain serial gateway passes them on. The same for all devices of one connection. Not for "
+        "OPC UA.",
     )
     host: Host | None = Field(default=None, description="IP address or host name. Not for `rtu`.")
     port: Port | None = Field(default=None, description="TCP port, usually 502. Not for `rtu`.")
@@ -40,10 +42,16 @@ class DeviceKeys(Keys):
     stop_bits: Literal[1, 2] | None = Field(
         default=None, description="1 if left out, 2 without parity. Only for `rtu`."
     )
-    unit_id: int = Field(
-        ge=0,
-        le=255,
-        description="Modbus unit id, sent as it stands. 0 is a broadcast on a serial bus, and refused there.",
+    unit_id: Annotated[int, Field(ge=0, le=255)] | None = Field(
+        default=None,
+        description="Modbus unit id, sent as it stands; required there. 0 is a broadcast on a serial bus, and refused. "
+        "Not for OPC UA.",
+    )
+    path: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._~/-]{0,200}$")] = Field(
+        default="", description="Only for OPC UA: rest of the endpoint's address, `opc.tcp://host:port/path`."
+    )
+    security: SecurityKeys | None = Field(
+        default=None, description="Only for OPC UA: how the connection is protected. Left out, it is not."
     )
     poll_period_s: Annotated[float, Field(ge=0.05, le=60)] = Field(
         description="How often its signals are read, unless a signal says otherwise. Process time."
@@ -130,6 +138,11 @@ class SignalKeys(Keys):
     period_s: Annotated[float, Field(ge=0.05, le=60)] | None = Field(
         default=None, description="How often it is read, where that differs from the device's `poll_period_s`."
     )
+    uncertain_for_control: bool = Field(
+        default=False,
+        description="Only for OPC UA: control may use a value of which the device itself says that it is uncertain. "
+        "Else that is shown, and Bad for control.",
+    )
     status: StatusKeys | None = Field(default=None, description="For a weight: what the scale says of it.")
     totaliser: TotaliserKeys | None = Field(default=None, description="For a counter that totals.")
     pulse: PulseKeys | None = Field(default=None, description="For a pulse counter that a rate is made of.")
@@ -213,11 +226,31 @@ class MetricsKeys(Keys):
     port: Port = Field(description="Port to listen on.")
 
 
+class OfferedKeys(Keys):
+    """The state as a Modbus TCP server for the plant's controller: docs/offered-registers.md has its map."""
+
+    address: Host = Field(description="Address to listen on: that of the network in which the controller is.")
+    port: Port = Field(description="Port to listen on. 502 is usual, and needs a right of its own below 1024.")
+    unit_id: int = Field(default=1, ge=0, le=247, description="Unit id that is answered; 255 always is.")
+    order: Literal["ABCD", "CDAB"] = Field(
+        default="ABCD", description="Order of the bytes of values of two words, as the controller wants them."
+    )
+    clients: list[Text] = Field(
+        default=[], max_length=16, description="IP addresses that are let in. Empty: all that reach the port."
+    )
+    allow: list[Literal["stop_feed", "hold_feed", "start_feed", "monitor_only", "select_mix"]] = Field(
+        default=[],
+        max_length=5,
+        description="What the controller may ask for by writing. Empty: it only reads. Control is never enabled so.",
+    )
+
+
 class PublishKeys(Keys):
     """What goes out. Leave a table out and nothing goes that way."""
 
     mqtt: MqttKeys | None = Field(default=None, description="Publishing over MQTT.")
     metrics: MetricsKeys | None = Field(default=None, description="Figures for Prometheus.")
+    modbus: OfferedKeys | None = Field(default=None, description="The state for the plant's controller.")
 
 
 class SocketKeys(Keys):

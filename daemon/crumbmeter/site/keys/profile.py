@@ -101,6 +101,9 @@ class ProfileKeys(Keys):
 
     profile: Name = Field(description="Its name, the same as the name of the file.")
     title: Text = Field(description="What kind of device it is, for people.")
+    protocol: Literal["modbus", "opcua"] = Field(
+        default="modbus", description="`modbus`. A profile that says `opcua` has the keys of an OPC UA profile."
+    )
     notation: Literal["offset", "modicon5", "modicon6", "hex"] = Field(
         description="How addresses are written: `offset` counts from 0 as on the wire; `modicon5` (40101) and "
         "`modicon6` (400101) count from 1 after the digit of the table; `hex` is an offset as text."

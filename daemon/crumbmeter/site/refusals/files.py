@@ -19,6 +19,12 @@ FILES: dict[str, Refusal] = {
         ),
         example="host = 127.0.0.1",
     ),
+    "placeholder": Refusal(
+        title="Still to be filled in",
+        meaning="`crumbmeter new-site` and `add-device` leave to a person what only the plant can tell: FILL IN.",
+        remedy="Put the value in its place: `crumbmeter set SITE KEY=VALUE`.",
+        example='travel_s = "FILL IN: from the auger\'s end to the injection point"',
+    ),
     "unknown-key": Refusal(
         title="Unknown key",
         meaning=(

@@ -136,6 +136,21 @@ LINKS: dict[str, Refusal] = {
         remedy="Give one of them another port.",
         example=('[publish.mqtt]\nbroker = "embedded:9100"\n[publish.metrics]\nport = 9100'),
     ),
+    "client-address": Refusal(
+        title="A client that is no IP address",
+        meaning="The server for the plant's controller lets clients in by their IP address; a name is not looked up.",
+        remedy="Give the address, as 192.168.10.5.",
+        example='[publish.modbus]\nclients = ["controller"]',
+    ),
+    "open-to-requests": Refusal(
+        title="Requests from whoever reaches the port",
+        meaning=(
+            "Modbus knows no passwords. The site allows requests over it, listens on a network, and does not say who "
+            "may send them: every machine that reaches the port could."
+        ),
+        remedy="Name the controllers in clients by their IP address, or allow nothing.",
+        example='[publish.modbus]\naddress = "192.168.10.2"\nallow = ["stop_feed"]',
+    ),
     "desk-without-tls": Refusal(
         title="Desk open to the network without TLS",
         meaning=(
@@ -156,6 +171,22 @@ LINKS: dict[str, Refusal] = {
         meaning="Unit 0 reaches every device of the bus and none answers: nothing can be read and no write be proved.",
         remedy="Give the device's own unit id, 1 to 247.",
         example='transport = "rtu"\nunit_id = 0',
+    ),
+    "two-passwords": Refusal(
+        title="Two places for one password",
+        meaning="A password is read from a file or from the environment, and it must be clear from which.",
+        remedy="Keep one of password_file and password_variable.",
+        example='password_file = "/etc/crumbmeter/opcua"\npassword_variable = "OPCUA_PASSWORD"',
+    ),
+    "password-in-clear": Refusal(
+        title="A user without encryption",
+        meaning=(
+            "With policy none nothing of the connection is signed or encrypted; many servers then take the password as "
+            "it stands, and anybody on the network can read it and write to the server."
+        ),
+        remedy='Set policy = "basic256sha256" with mode = "sign_and_encrypt".',
+        example='policy = "none"\nuser = "crumbmeter"',
+        warning=True,
     ),
     "write-function": Refusal(
         title="A function that cannot write the register",

@@ -18,7 +18,7 @@ from crumbmeter.ledger.quality import NAME, read_all
 from crumbmeter.qc.acceptance import is_run, read, signed
 from crumbmeter.qc.said import Subject
 from tests.system.conftest import Bench
-from tests.system.plants import ROOT, SiteFile
+from tests.system.plants import ROOT, SiteFile, at
 
 MINUTES = 4.0
 """[min] Of the plant's time; its ways are short (tests/system/plants.py)."""
@@ -116,4 +116,27 @@ async def test_a_run_that_nobody_lets_control_is_on_record_as_not_finished(bench
     assert not run.finished
     assert run.why_not == "control was not enabled"
     assert "not finished" in run.open_points[0]
+    assert not (await daemon.until(lambda _view: True))["control_enabled"]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(120)
+async def test_steps_are_seen_as_they_are_made_and_judged_afterwards(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site = bench.site(rate=10.0)
+    places = with_specifications(site, tmp_path)
+    await bench.plant(site, more=at(100.0, "plant_rate", mix_short_ton_h=180.0))
+    daemon = bench.start(site)
+    await daemon.until(lambda view: view["mix_rate_kg_s"] > 30.0)
+    code = await asyncio.to_thread(timing.timing, places, timing.Asked(minutes=2.5, who="ada"))
+    told = capsys.readouterr()
+    assert code in (OK, FAILED), told  # a plant of short ways may show nothing of itself; that is told, too
+    assert "lock" in told.err
+    assert "seen: rate step" in told.err
+    assert "The watch ended: done." in told.err
+    assert "on record as entries 1 to 5" in told.err
+    entries = read_all(tmp_path / "desk").of(Subject.TIMING)
+    assert [one.about for one in entries] == ["aggregate", "rap", "drum", "line", "auger"]
+    assert entries[0].what["to_s"] - entries[0].what["from_s"] == pytest.approx(150.0, rel=0.1)
     assert not (await daemon.until(lambda _view: True))["control_enabled"]

@@ -5,7 +5,6 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
 
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.adapters.control_line import NoDaemonError
@@ -13,13 +12,13 @@ from crumbmeter.cli.accept_guide import Guide, Guided
 from crumbmeter.cli.entries_file import NoMomentError, moment
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.quality_work import Places
+from crumbmeter.cli.recorded import wait_for_record
 from crumbmeter.commission.acceptance import Run, judge
 from crumbmeter.commission.plan_file import PlanFileError, read_plan
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.quality import NotRecordedError, append, head_of
-from crumbmeter.ledger.stamped import ROW
 from crumbmeter.qc.acceptance import Acceptance, is_run, said_of, signature
 from crumbmeter.qc.specification import Specification
 from crumbmeter.qc.verdict import Verdict
@@ -33,9 +32,6 @@ from crumbmeter.report.terminal import text
 from crumbmeter.site import Site, SiteRefusedError, report
 from crumbmeter.site.specification import known_specifications, load_specification
 
-RECORDED_S: Final = 15.0
-"""[s] Real time within which the record must hold the run's last second."""
-PAUSE_S: Final = 0.2
 Answer = Callable[[str], str]
 
 
@@ -101,7 +97,7 @@ def _guided(site: Site, asked: Asked, answer: Answer) -> Guided:
     with opened(site):
         began_us = newest_us(site)  # and what would keep the run from being judged is told before it begins
     ended = Guide(site, asked.minutes * 60.0, answer).run()
-    _wait_for_record(site, ended.last_s)
+    wait_for_record(site, ended.last_s)
     return Guided(Span(began_us, newest_us(site) + 1), ended.finished, ended.why_not)
 
 
@@ -119,16 +115,6 @@ def newest_us(site: Site) -> int:
     if newest is None:
         raise NoAnswerError(f"{file} holds nothing yet")
     return newest.wall_us
-
-
-def _wait_for_record(site: Site, last_s: float) -> None:
-    """Wait until the row of the run's last second is on the disk; the record is a little behind the plant."""
-    for _ in range(round(RECORDED_S / PAUSE_S)):
-        with Reader(record_file(site)) as reader:
-            newest = reader.last(ROW)
-        if newest is not None and newest.mono_us / 1e6 >= last_s - 1.5:
-            return
-        machine_pause(PAUSE_S)
 
 
 def _judged(site: Site, specification: Specification, run: Run) -> Acceptance:

@@ -13,7 +13,7 @@ from crumbmeter.adapters.control_line import NoDaemonError
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.cli.quality_work import Places
-from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second
+from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second, wait_for_record
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.step_watch import StepWatch, Wanted, wanted_steps
 from crumbmeter.commission.timing import Outcome, TimedRun, rate_words, timings_of
@@ -161,6 +161,7 @@ def _watch(site: Site, minutes: float) -> Stretch | None:
     out.say(f"The watch ended: {ended.value}.")
     if watcher.began_s is None:
         return None
+    wait_for_record(site, watcher.watch.now_s)
     first_s = run_second(site.journal.folder, watcher.began_s)
     return Stretch(first_s, first_s + watcher.watch.now_s - watcher.began_s)
 

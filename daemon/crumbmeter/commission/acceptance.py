@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from crumbmeter import __version__
-from crumbmeter.commission.acceptance_lines import RunFigures, judged_lines, open_points
+from crumbmeter.commission.acceptance_lines import RunFigures, asked_for, judged_lines, open_points
 from crumbmeter.commission.acceptance_record import RecordFigures, control_at, record_figures
 from crumbmeter.control.params import Params
 from crumbmeter.model.frozen import dataclass
@@ -93,7 +93,7 @@ def judge(sources: Sources, specification: Specification, run: Run) -> Acceptanc
         boot_ids=record.boot_ids,
         first_seq=frame.rests_on.first_seq, last_seq=frame.rests_on.last_seq, head=frame.rests_on.head, by=run.by,
         witness=run.witness,
-        verdict=worst_of([*(one.verdict for one in lines), *([] if finished else [Verdict.CANNOT_TELL])]),
+        verdict=worst_of([*(one.verdict for one in asked_for(lines)), *([] if finished else [Verdict.CANNOT_TELL])]),
         open_points=(), phases=phases, windows=_windows(parts, site.params), proofs=proofs, lines=lines,
         deviations=_deviations(sources, span, parts), alarms=alarms, stops=stops, refills=refills,
         signals=record.signals, scans=record.scans, curve=dose_curve(parts), plan=run.plan,

@@ -166,6 +166,11 @@ _BY_LIMIT: Final[Mapping[str, Callable[[RunFigures, float], Shown]]] = {
 }
 
 
+def asked_for(lines: Sequence[LineVerdict]) -> list[LineVerdict]:
+    """Return the lines on which the text is not silent: the others cannot be judged, and hold nobody up."""
+    return [one for one in lines if one.status != Status.NOT_SPECIFIED.value]
+
+
 def open_points(run: Acceptance) -> Iterator[str]:
     """Say what failed and what is open, the gravest first."""
     if not run.finished:
@@ -174,7 +179,7 @@ def open_points(run: Acceptance) -> Iterator[str]:
     if others:
         yield f"mix of the run was made under other settings than those judged: {', '.join(one[:12] for one in others)}"
     for verdict in (_FAILS, _UNKNOWN):
-        for one in run.lines:
+        for one in asked_for(run.lines):
             if one.verdict is verdict:
                 said = "; ".join(part for part in (one.site, one.run) if part)
                 yield f"{verdict.value}: {one.asked}: {said}"

@@ -169,7 +169,7 @@ def _dose_chart(frame: Frame, run: Acceptance) -> Chart:
 
 def _phases_table(frame: Frame, phases: Sequence[Phase]) -> Table:
     columns = (
-        Column("phase"), number("lasted", "min", 1), number("mix", frame.ton, 1), number("judged", frame.ton, 1),
+        Column("phase"), number("lasted", "min", 1), number("mix", frame.ton, 1), number("with a dose", frame.ton, 1),
         number("rubber", frame.small, 1), number("asked for", frame.small, 1), number("error", "percent", 2),
         number("U by weighing (k=2)", frame.small, 1), number("feeder against what was asked, rms", "percent", 1),
         number("fed", frame.small, 1), number("asked at the auger", frame.small, 1),
@@ -184,7 +184,7 @@ def _phases_table(frame: Frame, phases: Sequence[Phase]) -> Table:
         for one in phases
     ]  # fmt: skip
     note = (
-        "Rubber, asked for and error: of the judged mix. The last three: at the auger, second by second. In"
+        "Rubber, asked for and error: of the mix with a dose, in control once the feed had settled. The last three: at the auger, second by second. In"
         " monitor only: what crumbmeter would have asked for, against what the feeder did by itself."
     )
     return Table("Monitor only, and in control", columns, rows, note)

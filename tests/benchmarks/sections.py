@@ -10,6 +10,7 @@ from tests.benchmarks import (
     mutants,
     plants,
     poll,
+    probe,
     quality,
     replays,
     scenarios,
@@ -19,7 +20,7 @@ from tests.benchmarks import (
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, quality, kills,
-    mutants,
+    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, probe, desk, replays, journal, quality,
+    kills, mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

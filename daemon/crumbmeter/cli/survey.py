@@ -60,13 +60,14 @@ class Seen:
     sweep: Sweep
 
 
-def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False) -> int:
+def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False, quiet: bool = False) -> int:
     """Look at a device, keep the look, and show it.
 
     Args:
         wish: What is to be looked at.
         output: File for the look; none is kept without it.
         as_json: Print the look in place of the tables.
+        quiet: Print nothing.
 
     Returns:
         Exit code: 0 looked, 2 what was typed is not in order, 3 the device gave nothing.
@@ -94,7 +95,8 @@ def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False) -> 
     )
     if output is not None:
         output.write_text(look_json(kept), encoding="utf-8")
-    sys.stdout.write(look_json(kept) if as_json else survey_text(kept, seen.sweep, manual, output))
+    if not quiet:
+        sys.stdout.write(look_json(kept) if as_json else survey_text(kept, seen.sweep, manual, output))
     return OK
 
 

@@ -129,7 +129,7 @@ def words(figures: Figures) -> list[str]:
         "",
         (
             f"{sum(one['same'] for one in wired)} of {len(wired)} maps were also surveyed over Modbus TCP, "
-            "with a hole, by `crumbmeter survey` itself: the same words, the same first line. Function codes on the wire: "
+            "with a hole, by `crumbmeter survey` itself: the same first line. Function codes on the wire: "
             f"{', '.join(sorted({str(code) for one in wired for code in one['codes']}))}."
         ),
         "",

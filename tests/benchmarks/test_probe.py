@@ -9,7 +9,7 @@ from crumbmeter.field.ranking import rank
 from tests.benchmarks import probe
 from tests.benchmarks.probe_codec import ORDERS, TYPES, encode
 from tests.benchmarks.probe_judge import looks_of, score, truly
-from tests.benchmarks.probe_maps import draw
+from tests.benchmarks.probe_maps import DISTRACTORS, draw
 from tests.benchmarks.probe_wire import over_the_wire
 
 
@@ -18,7 +18,7 @@ def test_maps_come_again_and_differ() -> None:
     assert first.image(0, 0) == again.image(0, 0)
     assert first.shown == again.shown
     assert first.image(0, 0) != other.image(0, 0)
-    assert len(first.points) > probe.DISTRACTORS
+    assert len(first.points) > DISTRACTORS
 
 
 def test_maps_are_of_every_type_and_order() -> None:

@@ -26,6 +26,7 @@ _LIVE_ZEROS = ((4000, 20000), (819, 4095), (6400, 32000), (6553, 32767), (13107,
 """[count] At 4 mA and at 20 mA, where a converter counts a current loop."""
 _KELVIN = 273.15
 _COARSE_BITS = 12.0
+"""Numbers that move by more than the display's last digit, and would not give these digits, are not shown there."""
 _GRID_BITS = 6.0
 """That all numbers lie on a coarser grid is no chance where it is so unlikely."""
 
@@ -92,17 +93,19 @@ class _Shape:
         grid = math.gcd(*(int(number) for number in self.different))
         return grid if _no_chance(grid, len(self.different)) else 1
 
-    def coarse_bits(self, offset: float, quantum: float) -> float:
-        """Price numbers that move by more than the display's last digit, and so cannot be what stands there."""
-        if quantum <= 1.001 * self.resolution:
-            return 0.0
-        off = [abs((shown - offset) / quantum - round((shown - offset) / quantum)) * quantum for shown in self.shown]
-        return _COARSE_BITS if max(off) > 0.51 * self.resolution else 0.0
+    def on_grid(self, offset: float, grid: float) -> bool:
+        """Tell whether all readings lie on a grid, within what the display rounds."""
+        steps = [(shown - offset) / grid for shown in self.shown]
+        return all(abs(step - round(step)) * grid <= 0.51 * self.resolution for step in steps)
 
     def lines(self, scale: float, offset: float, price: float) -> Iterator[Line]:
         """Price one line; none where it is not wanted."""
         quantum = self.quantum(scale)
-        price += self.coarse_bits(offset, quantum)
+        if quantum > 1.001 * self.resolution:
+            if self.on_grid(offset, quantum):  # round readings say nothing about a coarser grid
+                quantum = 0.0 if self.of_floats else abs(scale)
+            else:
+                price += _COARSE_BITS
         fit = fit_bits(self.readings, self.levels, scale, offset, quantum)
         if price + fit <= self.limit_bits:
             yield Line(scale, offset, price + fit, fit)

@@ -13,6 +13,7 @@ import pytest
 from crumbmeter.cli.identify import identify
 from crumbmeter.cli.look_file import LookFileError, read_look
 from crumbmeter.cli.survey import NO_DEVICE, Wish, survey
+from crumbmeter.field.ranking import rank
 from crumbmeter.field.words import decode_si
 from crumbmeter.model.units import UNITS
 from crumbmeter.site import load
@@ -175,6 +176,19 @@ async def test_a_silent_block_ends_no_survey(server: RawServer, tmp_path: Path) 
     path = tmp_path / "one.json"
     assert await look(server, path, "", tables=("holding",), max_count=20, timeout_s=0.1) == 0
     assert {run.address for run in read_look(path).look.samples[-1]} == {0}
+
+
+async def test_a_value_beside_a_hole_and_one_across_two_blocks_are_found(server: RawServer, tmp_path: Path) -> None:
+    """Halving reads single registers; a value of two words has to come in one reply all the same."""
+    places = (28, 9)
+    for place in places:
+        paths = [tmp_path / f"{place}-{value}.json" for value in (118, 212)]
+        for path, value in zip(paths, (118.7219, 212.4371), strict=True):
+            server.words[1, 3][place : place + 2] = f32_cdab(value)
+            assert await look(server, path, f"{value:.1f} kg", tables=("holding",), max_count=10) == 0
+        ranking = rank([read_look(path).look for path in paths])
+        first = ranking.groups[0].candidates[0]
+        assert (first.where.address, first.where.word_type, first.where.order) == (place, "f32", "CDAB")
 
 
 async def test_over_a_serial_line(tmp_path: Path) -> None:

@@ -137,7 +137,7 @@ class _Reader:
         await self._link.close()
 
     async def explore(self, sweep: Sweep) -> tuple[Run, ...]:
-        runs = []
+        runs: dict[Ask, tuple[int, ...]] = {}
         while (ask := sweep.next()) is not None:
             try:
                 words = await self._read(ask)
@@ -148,8 +148,8 @@ class _Reader:
                 await self._anew(fault)
             else:
                 sweep.answered()
-                runs.append(Run(ask.table, ask.address, words))
-        return tuple(sorted(runs, key=lambda run: (run.table, run.address)))
+                runs[ask] = words
+        return tuple(Run(ask.table, ask.address, runs[ask]) for ask in sweep.good)
 
     async def again(self, asks: Sequence[Ask]) -> tuple[Run, ...]:
         runs = []

@@ -27,7 +27,7 @@ def survey_text(kept: LookFile, sweep: Sweep, manual: tuple[Table, int] | None, 
     """
     found = stretches([kept.look])
     parts = [_head(kept, sweep)]
-    parts += [_block(stretch) for stretch in found]
+    parts += [_block(stretch) for stretch in found if not _seam(found, stretch)]
     parts += [_moved(found, len(kept.look.samples))]
     if manual is not None:
         parts.append(shift_text(kept.look, manual))
@@ -57,18 +57,25 @@ def _span(ask: Ask) -> str:
 
 
 def _block(stretch: Stretch) -> str:
-    rows = [["offset", "word", "", "one word", "from here on: two words, four words"]]
+    rows = [["offset", "word", "", "could be: one word, then two and four from here on"]]
     newest = stretch.rows[-1]
     for at in range(len(newest)):
         moved = movement_of([row[at] for row in stretch.rows])
         if newest[at] == 0 and moved.movement is Movement.STILL and not any(newest[at : at + 2]):
             continue
-        one = ", ".join(_said(view) for view in plausible_views(newest[at : at + 1]))
-        more = [_said(view) for count in (2, 4) for view in _longer(newest, at, count)]
-        rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], one, ", ".join(more)])
+        seen = [view for count in (1, 2, 4) for view in _longer(newest, at, count)]
+        said = ", ".join(_said(view) for view in seen)
+        rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], said])
     last = stretch.address + len(newest) - 1
     title = f"{stretch.table.value} {stretch.address} to {last}, the last sample; zeros that stand are left out"
     return f"{title}\n{table(rows, 'r')}"
+
+
+def _seam(found: Sequence[Stretch], one: Stretch) -> bool:
+    """Tell whether a stretch begins within another: it is there for values that lie across."""
+    return any(
+        other.table is one.table and other.address < one.address < other.address + len(other.rows[0]) for other in found
+    )
 
 
 def _longer(words: Sequence[int], at: int, count: int) -> Iterator[WordView]:
@@ -86,10 +93,14 @@ def _moved(found: Sequence[Stretch], samples: int) -> str:
     if samples < 2:
         return "One sample only: what moves cannot be told."
     names: dict[Movement, list[str]] = {}
+    told: set[str] = set()
     for stretch in found:
         for at in range(len(stretch.rows[0])):
-            moved = movement_of([row[at] for row in stretch.rows])
-            names.setdefault(moved.movement, []).append(f"{stretch.table.value} {stretch.address + at}")
+            name = f"{stretch.table.value} {stretch.address + at}"
+            if name not in told:
+                moved = movement_of([row[at] for row in stretch.rows])
+                names.setdefault(moved.movement, []).append(name)
+            told.add(name)
     rows = [["", "registers"]]
     rows += [[kind.value, ", ".join(names[kind])] for kind in Movement if kind in names and kind is not Movement.STILL]
     if len(rows) == 1:

@@ -22,6 +22,8 @@ _DRIFT = 0.01
 _KEPT = 3
 _WORTH_BITS = 14.0
 """A line so much dearer than the best one of its column is left out."""
+_NEAR_ZERO = 0.3
+"""Of half a window: an offset nearer to zero is none."""
 _LIVE_ZEROS = ((4000, 20000), (819, 4095), (6400, 32000), (6553, 32767), (13107, 65535), (5530, 27648))
 """[count] At 4 mA and at 20 mA, where a converter counts a current loop."""
 _KELVIN = 273.15
@@ -176,7 +178,7 @@ def _beside_zero(shape: _Shape) -> Iterator[Line]:
             yield from shape.lines(scale, -scale * zero_at, price)
         middle = shown_middle - scale * raw_middle
         half = 0.8 * _WIDE * min(errors)
-        if zero_at or room < LEAST_OFFSET_BITS or abs(middle) <= half or shape.far(scale, middle, errors):
+        if zero_at or room < LEAST_OFFSET_BITS or shape.far(scale, middle, errors):
             continue
         for offset, digits in _offsets(middle, half, scale):
             extra = offset_bits(offset, digits, shape.resolution, scale, of_floats=shape.of_floats)
@@ -208,4 +210,9 @@ def _offsets(middle: float, half: float, scale: float) -> Iterator[tuple[float, 
     for offset in (-32768.0 * scale, _KELVIN, -_KELVIN):
         if abs(offset - middle) <= half:
             yield offset, 2
-    yield from decimals_within(middle - half, middle + half)
+    if abs(middle) > half:
+        yield from decimals_within(middle - half, middle + half)
+    elif middle > 0.0:
+        yield from decimals_within(_NEAR_ZERO * half, middle + half)
+    else:
+        yield from decimals_within(middle - half, -_NEAR_ZERO * half)

@@ -14,6 +14,7 @@ from crumbmeter.field.telling import shifts
 from crumbmeter.field.views import WordView
 
 _MOVED = {Movement.STILL: "", Movement.COUNTS_UP: "up", Movement.MOVES: "moves", Movement.JUMPS: "jumps"}
+KEEP = "\N{NO-BREAK SPACE}"
 
 
 def survey_text(kept: LookFile, sweep: Sweep, manual: tuple[Table, int] | None, output: Path | None) -> str:
@@ -57,18 +58,21 @@ def _span(ask: Ask) -> str:
 
 
 def _block(stretch: Stretch) -> str:
-    rows = [["offset", "word", "", "one word", "from here on: two words, four words"]]
+    rows = [["offset", "word", "", "read as one word; from here on as two and four"]]
     newest = stretch.rows[-1]
     for at in range(len(newest)):
         moved = movement_of([row[at] for row in stretch.rows])
         if newest[at] == 0 and moved.movement is Movement.STILL and not any(newest[at : at + 2]):
             continue
-        one = ", ".join(_said(view) for view in plausible_views(newest[at : at + 1]))
-        more = [_said(view) for count in (2, 4) for view in _longer(newest, at, count)]
-        rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], one, ", ".join(more)])
+        one = plausible_views(newest[at : at + 1])
+        views = [*one, *(view for count in (2, 4) for view in _longer(newest, at, count))]
+        said = ", ".join(_said(view).replace(" ", KEEP) for view in views)  # no line break inside a value
+        rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], said])
     last = stretch.address + len(newest) - 1
-    title = f"{stretch.table.value} {stretch.address} to {last}, the last sample; zeros that stand are left out"
-    return f"{title}\n{table(rows, 'r')}"
+    title = f"{stretch.table.value} {stretch.address} to {last}, the last sample"
+    if len(rows) == 1:
+        return f"{title}: nothing but zeros that stand"
+    return f"{title}; zeros that stand are left out\n{table(rows, 'r').replace(KEEP, ' ')}"
 
 
 def _longer(words: Sequence[int], at: int, count: int) -> Iterator[WordView]:

@@ -13,6 +13,7 @@ from crumbmeter.cli.entries_file import NoMomentError, moment
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.cli.recorded import wait_for_record
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.acceptance import Run, judge
 from crumbmeter.commission.plan_file import PlanFileError, read_plan
 from crumbmeter.journal.entry import SIMULATED
@@ -135,7 +136,7 @@ def _show(site: Site, run: Acceptance, asked: Asked) -> None:
     if asked.as_json:
         sys.stdout.write(json.dumps(content(made), indent=1, allow_nan=False) + "\n")
     else:
-        sys.stdout.write(text(made))
+        sys.stdout.write(text(made, columns()))
 
 
 def sign(site: Site, run_id: str, people: list[tuple[str, str]], answer: Answer) -> int:

@@ -2,16 +2,16 @@
 
 import textwrap
 from collections.abc import Callable, Mapping
-from typing import Final, Protocol
+from typing import Protocol
 
 from crumbmeter.adapters.control_line import NoDaemonError
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.calibrating.quantities import Value, parse, shown, unit_of
 from crumbmeter.commission.calibrating.steps import Entries, Entry, Field, Place, Procedure, Step, next_step
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.report.form_texts import FormRefusedError
 
-WIDTH: Final = 100
 Look = Callable[[Watch, Mapping[str, Source], Callable[[Watching], None]], dict[str, Found]]
 
 
@@ -266,5 +266,5 @@ def step_text(step: Step) -> str:
     """Write a step as a person reads it: cautions first."""
     lines = ["", f"=== {step.title} ==="]
     for mark, words in (*(("CAUTION: ", one) for one in step.cautions), *(("- ", one) for one in step.do)):
-        lines += textwrap.wrap(words, WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))
+        lines += textwrap.wrap(words, columns(), initial_indent=mark, subsequent_indent=" " * len(mark))
     return "\n".join(lines)

@@ -14,6 +14,7 @@ from crumbmeter.field.telling import shifts
 from crumbmeter.field.views import WordView
 
 _MOVED = {Movement.STILL: "", Movement.COUNTS_UP: "up", Movement.MOVES: "moves", Movement.JUMPS: "jumps"}
+KEEP = "\N{NO-BREAK SPACE}"
 
 
 def survey_text(kept: LookFile, sweep: Sweep, manual: tuple[Table, int] | None, output: Path | None) -> str:
@@ -64,11 +65,13 @@ def _block(stretch: Stretch) -> str:
         if newest[at] == 0 and moved.movement is Movement.STILL and not any(newest[at : at + 2]):
             continue
         seen = [view for count in (1, 2, 4) for view in _longer(newest, at, count)]
-        said = ", ".join(_said(view) for view in seen)
+        said = ", ".join(_said(view).replace(" ", KEEP) for view in seen)  # no line break inside a value
         rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], said])
     last = stretch.address + len(newest) - 1
-    title = f"{stretch.table.value} {stretch.address} to {last}, the last sample; zeros that stand are left out"
-    return f"{title}\n{table(rows, 'r')}"
+    title = f"{stretch.table.value} {stretch.address} to {last}, the last sample"
+    if len(rows) == 1:
+        return f"{title}: nothing but zeros that stand"
+    return f"{title}; zeros that stand are left out\n{table(rows, 'r').replace(KEEP, ' ')}"
 
 
 def _seam(found: Sequence[Stretch], one: Stretch) -> bool:

@@ -14,6 +14,7 @@ from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second, wait_for_record
+from crumbmeter.cli.screen import columns
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.step_watch import StepWatch, Wanted, wanted_steps
 from crumbmeter.commission.timing import Outcome, TimedRun, rate_words, timings_of
@@ -127,7 +128,7 @@ def _show(site: Site, outcome: Outcome, asked: Asked) -> None:
         elif asked.as_json:
             sys.stdout.write(json.dumps(content(made), indent=1, allow_nan=False) + "\n")
         else:
-            sys.stdout.write(text(made))
+            sys.stdout.write(text(made, columns()))
 
 
 def _travels(scans: Iterator[Scan]) -> tuple[Params, TravelRecord] | None:

@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from crumbmeter.cli.saving import read_text, save_text
 from crumbmeter.estimation.travel.findings import SiteLine
 from crumbmeter.site.editing import EditRefusedError, with_values
 
@@ -29,7 +30,7 @@ def offer(path: Path, lines: Sequence[SiteLine], who: str, answer: Callable[[str
     if not meant:
         sys.stdout.write("Nothing was written.\n")
         return False
-    before = path.read_text("utf-8")
+    before = read_text(path)
     changes = {(*one.table.split("."), one.key): _value(one) for one in lines}
     try:
         after = with_values(before, changes)
@@ -37,8 +38,8 @@ def offer(path: Path, lines: Sequence[SiteLine], who: str, answer: Callable[[str
         sys.stderr.write(f"nothing was written: {refused}\n")
         return False
     kept = path.with_name(path.name + ".before-timing")
-    kept.write_text(before, "utf-8")
-    path.write_text(after, "utf-8")
+    save_text(kept, before)
+    save_text(path, after)
     sys.stdout.write(
         f"Written, by {who}; the file as it was is {kept.name}. Check it with `crumbmeter check {path}`; the daemon "
         "goes on with its present settings until it is given these.\n"

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import os
 import random
+import select
 import signal
 import sys
 from collections.abc import Callable
@@ -169,6 +170,7 @@ async def _prove(site: Site, wish: Wish) -> Outcome:
     actual = actual_of(site.params, wish.role)
     actual_loop = None if actual is None else loops_of(site)[actual]
     sys.stdout.write(f"{'s':>5}  {'wanted':>14}  {'read back':>14}  {'stage':12}  actual\n")
+    sys.stdout.flush()
     proof = Proof(
         site.params, wish, links.lines, clock, chance.random, instance=instance_of(new_boot_id()),
         counts=load_counts(path), show=lambda second: _show(loop, actual_loop, second), report=_tell,
@@ -176,6 +178,7 @@ async def _prove(site: Site, wish: Wish) -> Outcome:
     running = asyncio.get_running_loop()
     for sign in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP):
         running.add_signal_handler(sign, proof.stop, f"somebody ended it ({sign.name})")
+    signal.signal(signal.SIGTTOU, signal.SIG_IGN)  # a line from the background must not stop the process
     try:
         return await proof.run()
     finally:
@@ -190,15 +193,24 @@ def _show(loop: Loop, actual_loop: Loop | None, second: Second) -> None:
     if actual_loop is not None and second.actual is not None:
         shown = value_words(actual_loop, second.actual.value) or second.actual.reason.value
         actual = f"{actual_loop.name} {shown}"
-    sys.stdout.write(f"{second.at_s:5.1f}  {wanted:>14}  {back:>14}  {second.stage.value:12}  {actual}\n")
-    sys.stdout.flush()
+    _say(f"{second.at_s:5.1f}  {wanted:>14}  {back:>14}  {second.stage.value:12}  {actual}\n")
 
 
 def _tell(happened: Event) -> None:
     if happened.name in TOLD:
         detail = ", ".join(f"{key} {value}" for key, value in happened.detail)
-        sys.stdout.write(f"       {happened.name.replace('_', ' ')}: {detail}\n")
-        sys.stdout.flush()
+        _say(f"       {happened.name.replace('_', ' ')}: {detail}\n")
+
+
+def _say(line: str, *, wait: bool = False) -> None:
+    """Write to the terminal, past any buffer; a line that it does not take at once is left out, unless it may wait.
+
+    A terminal that was halted (Ctrl-S), or a reader that has gone, must not keep an output on.
+    """
+    with contextlib.suppress(OSError, ValueError):
+        place = sys.stdout.fileno()
+        if wait or select.select([], [place], [], 0.0)[1]:
+            os.write(place, line.encode())
 
 
 def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> int:
@@ -220,9 +232,7 @@ def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> i
         except (NotRecordedError, NoAnswerError, JournalUnreadableError) as problem:
             said.append(f"It is NOT on record: {problem}")
             code = code or FAILED
-    with contextlib.suppress(OSError):
-        sys.stdout.write("\n".join([*said, ""]))
-        sys.stdout.flush()
+    _say("\n".join([*said, ""]), wait=True)
     return code
 
 

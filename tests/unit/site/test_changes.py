@@ -80,6 +80,20 @@ def test_comments_and_order_are_no_change() -> None:
     assert text(()) == "Nothing is different but comments and layout.\n"
 
 
+def test_mixes_in_another_order_have_other_numbers_for_the_plants_controller() -> None:
+    """`select_mix` and the word of the chosen mix count from 1 in the order of the file: that is no layout."""
+    offered = "\n[publish.modbus]\nport = 15029\n"
+    before = "[mixes.a]\ntitle = 'A'\n[mixes.b]\ntitle = 'B'\n"
+    other = "[mixes.b]\ntitle = 'B'\n[mixes.a]\ntitle = 'A'\n"
+    assert compared(before, other) == (), "nobody counts them"
+    says = "concerns the numbers by which the plant's controller knows the mixes"
+    assert compared(before + offered, other + offered) == (("mixes", When.AT_REST, says),)
+    more = "[mixes.c]\ntitle = 'C'\n"
+    keys = [key for key, _, _ in compared(before + offered, more + before + offered)]
+    assert keys == ["mixes.c", "mixes"]
+    assert [key for key, _, _ in compared(before + offered, before + more + offered)] == ["mixes.c"]
+
+
 def test_one_key_is_one_change() -> None:
     assert [key for key, _, _ in compared(DEMO, DEMO.replace("port = 15026", "port = 15027"))] == [
         "devices.feeder.port"

@@ -85,7 +85,7 @@ class _Stop:
         }
 
     async def run(self, deadline_s: float) -> None:
-        """Write, and look until everything is confirmed or the time is over. Never raises, but where it is cancelled."""
+        """Write, and look until everything is confirmed or the time is over. Never raises, but for being cancelled."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(deadline_s):
                 while not all(result.confirmed for result in self.results.values()):

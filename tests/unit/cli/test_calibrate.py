@@ -116,6 +116,13 @@ def test_who_leaves_off_goes_on_where_it_was_left(site: Path, capsys: pytest.Cap
     assert "Not on record. The draft is kept" in capsys.readouterr().out
 
 
+def test_loads_that_are_refused_late_are_asked_for_anew(site: Path) -> None:
+    person = Scripted("100 200 lb", "n", "100 200", "", "q")
+    assert work.calibrate(asked(site, "cell-weights", "hopper_mass"), person) == 2
+    assert [one for one in person.heard if one.startswith("Not taken: found '100 200 lb'")], person.heard
+    assert "=== Before ===" in person.heard[-2], "the step after it is reached"
+
+
 def test_who_does_not_name_the_instrument_is_asked(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     person = Scripted("2", "50", "q")
     assert work.calibrate(asked(site, "cell-shift"), person) == 2

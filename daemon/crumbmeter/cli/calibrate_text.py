@@ -15,8 +15,8 @@ from crumbmeter.qc.calibrations import Calibration, Judged, Limit
 from crumbmeter.site import Site
 
 NO_LIMIT = (
-    "NOTHING: there is no limit for this test, so the verdict proves nothing. Put calibration-limits.toml beside the site "
-    "file, or beside its folder (config/calibration-limits.toml is the one to begin with)."
+    "NOTHING: there is no limit for this test, so the verdict proves nothing. Put calibration-limits.toml beside the "
+    "site file, or beside its folder (config/calibration-limits.toml is the one to begin with)."
 )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from crumbmeter.field.look import Look, Run, reading_of
-from crumbmeter.field.ranking import Candidate, Ranking, rank, tied
+from crumbmeter.field.ranking import Candidate, Ranking, tied
 from crumbmeter.field.spec import RegisterSpec, Table
 from crumbmeter.field.words import decode_words
 from tests.benchmarks.probe_maps import Map, Point, whole_range
@@ -83,6 +83,8 @@ class Score:
     """The very first line is right over the whole range."""
     first_group: bool
     """A right one is among those that no reading taken can tell from the first."""
+    first_multiple: bool
+    """One of these makes it, as well as the true line does, of the same value in another unit."""
     first_three: bool
     tie_lines: int
     tie_places: int
@@ -106,7 +108,8 @@ def score(number: int, drawn: Map, ranking: Ranking) -> Score:
     target = drawn.target
     assert target.codec is not None
     return Score(
-        number, bool(ties) and truly(drawn, ties[0]), place == 1, 1 <= place <= 3, len(ties),
+        number, bool(ties) and truly(drawn, ties[0]), place == 1,
+        any(truly(drawn, one, multiples=True) for one in ties), 1 <= place <= 3, len(ties),
         len({one.where.address for one in ties}), all(tied(ties[0], one, drawn.resolution) for one in ties[1:]), place,
         round(ranking.groups[0].share, 4) if ranking.groups else 0.0,
         {
@@ -124,9 +127,3 @@ def _told(one: Candidate) -> dict[str, Any]:
         "address": where.address, "type": where.word_type.value, "order": where.order.value, "scale": one.scale,
         "offset": one.offset, "bits": round(one.bits, 2), "fit_bits": round(one.fit_bits, 2),
     }  # fmt: skip
-
-
-def played(seed: int, number: int, draw: Any) -> Score:
-    """Draw one map, rank what it gives, judge it."""
-    drawn = draw(seed, number)
-    return score(number, drawn, rank(looks_of(drawn)))

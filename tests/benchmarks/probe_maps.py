@@ -354,7 +354,12 @@ class _Maker:
             series = [[step * round(value / step) for value in values] for values in shown]
         series = [[factor * value for value in values] for values in series]
         low, high = sorted((factor * self.low, factor * self.high))
-        point = self.point(what, series, self.codec(low, 1.1 * high, decimals), faithful=factor != 1.0)
+        point = self.point(
+            what,
+            series,
+            self.codec(low, 1.1 * high, decimals),
+            faithful=factor != 1.0 or (what == "damped" and self.noise == 0.0),
+        )
         point.factor = factor
         return point
 

@@ -10,6 +10,7 @@ from tests.benchmarks import (
     mutants,
     plants,
     poll,
+    probe,
     protocols,
     quality,
     replays,
@@ -21,7 +22,7 @@ from tests.benchmarks import (
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, protocols, sockets, batches, weighing, travel, steps, poll, desk, replays, journal,
-    quality, kills, mutants,
+    demo, dose, plants, scenarios, protocols, sockets, batches, weighing, travel, steps, poll, probe, desk, replays,
+    journal, quality, kills, mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -22,7 +22,7 @@ from tests.system.plants import NEAR, ROOT, SiteFile, at
 
 RATE = 10.0
 SPEEDS = (15.0, 30.0, 45.0)
-FIRST_S, EACH_S, CATCH_S = 70.0, 56.0, 40.0
+FIRST_S, EACH_S, CATCH_S = 160.0, 56.0, 40.0
 """[s] Plant time: the first catch begins, from one to the next, length of each."""
 ZERO_KG_M = 4.0
 """[kg/m] Drift of the belt's zero: 1.62 m/s make 6.48 kg/s of it."""

@@ -11,7 +11,6 @@ from pathlib import Path
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.cli.calibrate_guide import Guide, LeftOffError, MissingError, Talk
 from crumbmeter.cli.calibrate_look import look
-from crumbmeter.cli.calibrate_site import into_site_file
 from crumbmeter.cli.calibrate_text import (
     changes_text,
     list_text,
@@ -21,6 +20,7 @@ from crumbmeter.cli.calibrate_text import (
     steps_text,
 )
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
+from crumbmeter.cli.into_site_file import into_site_file
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.commission.calibrating import drafts
 from crumbmeter.commission.calibrating.procedures import PROCEDURES, calibration, said
@@ -216,7 +216,7 @@ def _finish(asked: Asked, test: Opened, result: Result, talk: Talk | None) -> in
         test.draft.unlink(missing_ok=True)
         if result.changes and _wanted(talk, "Write the values into the site file", given=asked.apply):
             folder, who = test.site.desk.quality_folder, result.judged.calibration.who
-            told.append(into_site_file(test.site.path, folder, result.changes, seq, who))
+            told.append(into_site_file(test.site.path, folder, result.changes, f"calibration {seq}", who))
             written = True
     else:
         told.append(f"Not on record. The draft is kept: {test.draft}")

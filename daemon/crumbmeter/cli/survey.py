@@ -60,13 +60,14 @@ class Seen:
     sweep: Sweep
 
 
-def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False) -> int:
+def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False, quiet: bool = False) -> int:
     """Look at a device, keep the look, and show it.
 
     Args:
         wish: What is to be looked at.
         output: File for the look; none is kept without it.
         as_json: Print the look in place of the tables.
+        quiet: Print nothing.
 
     Returns:
         Exit code: 0 looked, 2 what was typed is not in order, 3 the device gave nothing.
@@ -94,7 +95,8 @@ def survey(wish: Wish, output: Path | None = None, *, as_json: bool = False) -> 
     )
     if output is not None:
         output.write_text(look_json(kept), encoding="utf-8")
-    sys.stdout.write(look_json(kept) if as_json else survey_text(kept, seen.sweep, manual, output))
+    if not quiet:
+        sys.stdout.write(look_json(kept) if as_json else survey_text(kept, seen.sweep, manual, output))
     return OK
 
 
@@ -135,7 +137,7 @@ class _Reader:
         await self._link.close()
 
     async def explore(self, sweep: Sweep) -> tuple[Run, ...]:
-        runs = []
+        runs: dict[Ask, tuple[int, ...]] = {}
         while (ask := sweep.next()) is not None:
             try:
                 words = await self._read(ask)
@@ -146,8 +148,8 @@ class _Reader:
                 await self._anew(fault)
             else:
                 sweep.answered()
-                runs.append(Run(ask.table, ask.address, words))
-        return tuple(sorted(runs, key=lambda run: (run.table, run.address)))
+                runs[ask] = words
+        return tuple(Run(ask.table, ask.address, runs[ask]) for ask in sweep.good)
 
     async def again(self, asks: Sequence[Ask]) -> tuple[Run, ...]:
         runs = []

@@ -28,7 +28,7 @@ def survey_text(kept: LookFile, sweep: Sweep, manual: tuple[Table, int] | None, 
     """
     found = stretches([kept.look])
     parts = [_head(kept, sweep)]
-    parts += [_block(stretch) for stretch in found]
+    parts += [_block(stretch) for stretch in found if not _seam(found, stretch)]
     parts += [_moved(found, len(kept.look.samples))]
     if manual is not None:
         parts.append(shift_text(kept.look, manual))
@@ -58,21 +58,27 @@ def _span(ask: Ask) -> str:
 
 
 def _block(stretch: Stretch) -> str:
-    rows = [["offset", "word", "", "read as one word; from here on as two and four"]]
+    rows = [["offset", "word", "", "could be: one word, then two and four from here on"]]
     newest = stretch.rows[-1]
     for at in range(len(newest)):
         moved = movement_of([row[at] for row in stretch.rows])
         if newest[at] == 0 and moved.movement is Movement.STILL and not any(newest[at : at + 2]):
             continue
-        one = plausible_views(newest[at : at + 1])
-        views = [*one, *(view for count in (2, 4) for view in _longer(newest, at, count))]
-        said = ", ".join(_said(view).replace(" ", KEEP) for view in views)  # no line break inside a value
+        seen = [view for count in (1, 2, 4) for view in _longer(newest, at, count)]
+        said = ", ".join(_said(view).replace(" ", KEEP) for view in seen)  # no line break inside a value
         rows.append([str(stretch.address + at), f"0x{newest[at]:04X}", _MOVED[moved.movement], said])
     last = stretch.address + len(newest) - 1
     title = f"{stretch.table.value} {stretch.address} to {last}, the last sample"
     if len(rows) == 1:
         return f"{title}: nothing but zeros that stand"
     return f"{title}; zeros that stand are left out\n{table(rows, 'r').replace(KEEP, ' ')}"
+
+
+def _seam(found: Sequence[Stretch], one: Stretch) -> bool:
+    """Tell whether a stretch begins within another: it is there for values that lie across."""
+    return any(
+        other.table is one.table and other.address < one.address < other.address + len(other.rows[0]) for other in found
+    )
 
 
 def _longer(words: Sequence[int], at: int, count: int) -> Iterator[WordView]:
@@ -90,10 +96,14 @@ def _moved(found: Sequence[Stretch], samples: int) -> str:
     if samples < 2:
         return "One sample only: what moves cannot be told."
     names: dict[Movement, list[str]] = {}
+    told: set[str] = set()
     for stretch in found:
         for at in range(len(stretch.rows[0])):
-            moved = movement_of([row[at] for row in stretch.rows])
-            names.setdefault(moved.movement, []).append(f"{stretch.table.value} {stretch.address + at}")
+            name = f"{stretch.table.value} {stretch.address + at}"
+            if name not in told:
+                moved = movement_of([row[at] for row in stretch.rows])
+                names.setdefault(moved.movement, []).append(name)
+            told.add(name)
     rows = [["", "registers"]]
     rows += [[kind.value, ", ".join(names[kind])] for kind in Movement if kind in names and kind is not Movement.STILL]
     if len(rows) == 1:

@@ -98,14 +98,16 @@ def _judge(places: Places, site: Site, asked: Asked, stretch: Stretch, answer: C
     who = f"{asked.who or getpass.getuser()} (command line)"
     tested = TimedRun(gathered.boot_id, params, stretch.from_s, record)
     outcome = timings_of(tested, asked.coverage, who, machine_wall_us())
+    found_by = f"timing of run {gathered.boot_id[:8]}"
     if asked.put:
         flags = SIMULATED if params.simulated else 0
         saids = [said_of(one) for one in outcome.timings]
         put = append(site.desk.quality_folder, saids, machine_wall_us, machine_pause, flags=flags)
         sys.stderr.write(f"on record as entries {put[0].seq} to {put[-1].seq}\n")
+        found_by = f"timing {put[0].seq} to {put[-1].seq}"
     _show(site, outcome, asked)
     if outcome.lines and asked.apply:
-        offer(places.site, outcome.lines, who, answer)
+        offer(places.site, site.desk.quality_folder, outcome.lines, found_by, who, answer)
     return OK if outcome.lines else FAILED
 
 

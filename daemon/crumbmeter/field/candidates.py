@@ -63,11 +63,16 @@ def columns(found: Sequence[Stretch], *, constants: bool = False) -> tuple[Colum
         constants: Also those that are the same in every sample.
     """
     kept: dict[tuple[bool, Numbers], list[Decoding]] = {}
+    done: list[Stretch] = []
     for stretch in found:
+        shared = [other.address + len(other.rows[0]) for other in done if other.table is stretch.table]
+        known_end = max(shared, default=0)
         for word_type, order, of_floats, decoded in _decoded(stretch.rows):
+            first = max(0, known_end - stretch.address - word_type.words + 1)
             for at, numbers in enumerate(zip(*decoded, strict=True)):
-                if constants or numbers.count(numbers[0]) != len(numbers):
+                if at >= first and (constants or numbers.count(numbers[0]) != len(numbers)):
                     _keep(kept, of_floats, numbers, Decoding(stretch.table, stretch.address + at, word_type, order))
+        done.append(stretch)
     return tuple(Column(of_floats, numbers, tuple(places)) for (of_floats, numbers), places in kept.items())
 
 

@@ -18,7 +18,9 @@ _DRIFT = 0.004
 _WINDOW_DRIFT = 0.0005
 _MAD = 1.4826
 """Normal spread for a median of deviations (the usual consistency factor)."""
-_OUTLIER = 5.0
+_OUTLIER = 8.0
+_ENOUGH = 6
+"""Samples from which on one may be an outlier."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ def level(numbers: Sequence[float]) -> Level:
     if count == 1:
         return Level(middle, 0.0, 1)
     spread = math.sqrt(math.fsum((number - middle) ** 2 for number in numbers) / (count - 1))
-    if spread == 0.0 or count < 4:
+    if spread == 0.0 or count < _ENOUGH:
         return Level(middle, spread, count)
     ordered = sorted(numbers)
     median = ordered[count // 2] if count % 2 else 0.5 * (ordered[count // 2 - 1] + ordered[count // 2])

@@ -22,10 +22,13 @@ _DRIFT = 0.01
 _KEPT = 3
 _WORTH_BITS = 14.0
 """A line so much dearer than the best one of its column is left out."""
+_NEAR_ZERO = 0.3
+"""Of half a window: an offset nearer to zero is none."""
 _LIVE_ZEROS = ((4000, 20000), (819, 4095), (6400, 32000), (6553, 32767), (13107, 65535), (5530, 27648))
 """[count] At 4 mA and at 20 mA, where a converter counts a current loop."""
 _KELVIN = 273.15
 _COARSE_BITS = 12.0
+"""Numbers that move by more than the display's last digit, and would not give these digits, are not shown there."""
 _GRID_BITS = 6.0
 """That all numbers lie on a coarser grid is no chance where it is so unlikely."""
 
@@ -92,17 +95,19 @@ class _Shape:
         grid = math.gcd(*(int(number) for number in self.different))
         return grid if _no_chance(grid, len(self.different)) else 1
 
-    def coarse_bits(self, offset: float, quantum: float) -> float:
-        """Price numbers that move by more than the display's last digit, and so cannot be what stands there."""
-        if quantum <= 1.001 * self.resolution:
-            return 0.0
-        off = [abs((shown - offset) / quantum - round((shown - offset) / quantum)) * quantum for shown in self.shown]
-        return _COARSE_BITS if max(off) > 0.51 * self.resolution else 0.0
+    def on_grid(self, offset: float, grid: float) -> bool:
+        """Tell whether all readings lie on a grid, within what the display rounds."""
+        steps = [(shown - offset) / grid for shown in self.shown]
+        return all(abs(step - round(step)) * grid <= 0.51 * self.resolution for step in steps)
 
     def lines(self, scale: float, offset: float, price: float) -> Iterator[Line]:
         """Price one line; none where it is not wanted."""
         quantum = self.quantum(scale)
-        price += self.coarse_bits(offset, quantum)
+        if quantum > 1.001 * self.resolution:
+            if self.on_grid(offset, quantum):  # round readings say nothing about a coarser grid
+                quantum = 0.0 if self.of_floats else abs(scale)
+            else:
+                price += _COARSE_BITS
         fit = fit_bits(self.readings, self.levels, scale, offset, quantum)
         if price + fit <= self.limit_bits:
             yield Line(scale, offset, price + fit, fit)
@@ -173,7 +178,7 @@ def _beside_zero(shape: _Shape) -> Iterator[Line]:
             yield from shape.lines(scale, -scale * zero_at, price)
         middle = shown_middle - scale * raw_middle
         half = 0.8 * _WIDE * min(errors)
-        if zero_at or room < LEAST_OFFSET_BITS or abs(middle) <= half or shape.far(scale, middle, errors):
+        if zero_at or room < LEAST_OFFSET_BITS or shape.far(scale, middle, errors):
             continue
         for offset, digits in _offsets(middle, half, scale):
             extra = offset_bits(offset, digits, shape.resolution, scale, of_floats=shape.of_floats)
@@ -205,4 +210,9 @@ def _offsets(middle: float, half: float, scale: float) -> Iterator[tuple[float, 
     for offset in (-32768.0 * scale, _KELVIN, -_KELVIN):
         if abs(offset - middle) <= half:
             yield offset, 2
-    yield from decimals_within(middle - half, middle + half)
+    if abs(middle) > half:
+        yield from decimals_within(middle - half, middle + half)
+    elif middle > 0.0:
+        yield from decimals_within(_NEAR_ZERO * half, middle + half)
+    else:
+        yield from decimals_within(middle - half, -_NEAR_ZERO * half)

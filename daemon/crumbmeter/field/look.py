@@ -4,7 +4,7 @@ The digits of a display matter: "212.4" says that it counts in tenths, "212.40" 
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from crumbmeter.field.spec import Table
 from crumbmeter.model.frozen import dataclass
@@ -76,38 +76,43 @@ def reading_of(text: str) -> Reading:
 
 
 def stretches(looks: Sequence[Look]) -> tuple[Stretch, ...]:
-    """Find what all samples of all looks have in common; a value that lies in two replies is in none of these."""
+    """Find what all samples of all looks hold in one reply each; a value that lies in two replies is in none of these.
+
+    Stretches may share addresses, where replies did; none lies within another.
+    """
     samples = [sample for look in looks for sample in look.samples]
     if not samples:
         return ()
-    places: Mapping[tuple[Table, int], tuple[int, int]] = _places(samples[0])
-    kept = dict(places)
+    spans = _spans(samples[0])
     for sample in samples[1:]:
-        other = _places(sample)
-        kept = {place: run for place, run in kept.items() if place in other}
-    words = [_words(sample) for sample in samples]
-    breaks = {(run.table, run.address) for sample in samples for run in sample}
-    found: list[Stretch] = []
-    first: tuple[Table, int] | None = None
-    last = (Table.INPUT, -2)
-    for place in [*sorted(kept), (Table.INPUT, 1 << 17)]:
-        if first is not None and (place != (last[0], last[1] + 1) or place in breaks):
-            spread = range(first[1], last[1] + 1)
-            rows = tuple(tuple(row[first[0], address] for address in spread) for row in words)
-            found.append(Stretch(first[0], first[1], rows))
-            first = None
-        first, last = first or place, place
-    return tuple(found)
+        others = _spans(sample)
+        spans = {
+            (table, max(first, start), min(end, stop))
+            for table, first, end in spans
+            for other, start, stop in others
+            if other is table and max(first, start) < min(end, stop)
+        }
+    return tuple(
+        Stretch(table, first, tuple(_words(sample, table, first, end) for sample in samples))
+        for table, first, end in sorted(spans)
+        if not _within(spans, (table, first, end))
+    )
 
 
-def _places(sample: Sequence[Run]) -> dict[tuple[Table, int], tuple[int, int]]:
-    return {
-        (run.table, run.address + at): (run.address, len(run.words))
-        for run in sample
-        if not run.table.of_bits
-        for at in range(len(run.words))
-    }
+_Span = tuple[Table, int, int]
+"""Table, first address, and the one after the last."""
 
 
-def _words(sample: Sequence[Run]) -> dict[tuple[Table, int], int]:
-    return {(run.table, run.address + at): word for run in sample for at, word in enumerate(run.words)}
+def _spans(sample: Sequence[Run]) -> set[_Span]:
+    return {(run.table, run.address, run.address + len(run.words)) for run in sample if not run.table.of_bits}
+
+
+def _within(spans: set[_Span], one: _Span) -> bool:
+    return any(other != one and other[0] is one[0] and other[1] <= one[1] and one[2] <= other[2] for other in spans)
+
+
+def _words(sample: Sequence[Run], table: Table, first: int, end: int) -> tuple[int, ...]:
+    run = next(
+        run for run in sample if run.table is table and run.address <= first and end <= run.address + len(run.words)
+    )
+    return run.words[first - run.address : end - run.address]

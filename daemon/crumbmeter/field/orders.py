@@ -54,6 +54,8 @@ def half_bits(numbers: Numbers, word_type: WordType) -> float:
         word_type: F32 or F64.
     """
     different = set(numbers)
+    if len(different) > 1 and all(_upper_half_alone(number, word_type) for number in different):
+        return 0.0 if all(2.0 * number == round(2.0 * number) for number in different) else DEAD_HALF_BITS
     if all(_decimal(number, word_type) for number in different):
         return 0.0
     if word_type is WordType.F32:
@@ -65,6 +67,12 @@ def half_bits(numbers: Numbers, word_type: WordType) -> float:
     if len(halves) == 1:
         return DEAD_HALF_BITS
     return LAZY_HALF_BITS if max(halves) - min(halves) < lazy else 0.0
+
+
+def _upper_half_alone(number: float, word_type: WordType) -> bool:
+    if word_type is WordType.F32:
+        return bool(struct.unpack(">I", struct.pack(">f", number))[0] & 0xFFFF == 0)
+    return bool(struct.unpack(">Q", struct.pack(">d", number))[0] & 0xFFFFFFFFFFFF == 0)
 
 
 def _decimal(number: float, word_type: WordType) -> bool:

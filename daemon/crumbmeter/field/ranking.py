@@ -111,14 +111,24 @@ def _one_load(readings: Sequence[Reading]) -> bool:
 
 
 def _levels(looks: Sequence[Look], numbers: Numbers) -> list[Level]:
-    """Take the numbers of each look together, once for each of its readings."""
-    found, begin = [], 0
+    """Take the numbers of each look together, once for each of its readings.
+
+    A few samples tell their spread badly, so that of all looks counts for half.
+    """
+    taken, begin = [], 0
     for look in looks:
         end = begin + len(look.samples)
         if look.readings:
-            found += [level(numbers[begin:end])] * len(look.readings)
+            taken.append((level(numbers[begin:end]), len(look.readings)))
         begin = end
-    return found
+    if not any(one.spread for one, _ in taken):
+        return [one for one, times in taken for _ in range(times)]
+    common = math.fsum(one.spread * one.spread for one, _ in taken) / len(taken)
+    return [
+        Level(one.middle, math.sqrt(0.5 * (one.spread * one.spread + common)), one.count)
+        for one, times in taken
+        for _ in range(times)
+    ]
 
 
 def _candidates(

@@ -22,14 +22,17 @@ _LOW_EXPONENT, _HIGH_EXPONENT = -6, 4
 
 
 def _ratios() -> tuple[float, ...]:
-    factors = (1.0, TONNE_KG, POUND_KG, SHORT_TON_KG)
-    times = (1.0, 60.0, 3600.0)
-    found = {a / b * s / t for a in factors for b in factors for s in times for t in times}
-    return tuple(sorted(ratio for ratio in found if abs(math.log10(ratio) % 1.0) > 1e-9))
+    masses = (1.0, TONNE_KG, POUND_KG, SHORT_TON_KG)
+    of_mass = {a / b for a in masses for b in masses}
+    of_time = {60.0, 3600.0, 1.0 / 60.0, 1.0 / 3600.0}
+    by_the_second = {3600.0 / SHORT_TON_KG, SHORT_TON_KG / 3600.0, 60.0 / SHORT_TON_KG, SHORT_TON_KG / 60.0}
+    found = of_mass | of_time | by_the_second
+    return tuple(sorted(ratio for ratio in found if abs(math.log10(ratio) - round(math.log10(ratio))) > 1e-9))
 
 
 UNIT_RATIOS = _ratios()
-"""Between pound, kilogram, tonne and short ton, by the second, minute and hour; without the powers of ten."""
+"""Of mass (pound, kilogram, tonne, short ton), of time (second, minute, hour), and from kg by time to short ton/h; to
+be taken with any power of ten."""
 FULL_SCALES = (27648, 32767, 65535, 4095, 4096, 16383, 10000, 20000, 30000, 32000, 16000, 8000)
 """[count] Raw spans of converters and I/O blocks; where one stands for the instrument's full scale."""
 
@@ -94,7 +97,7 @@ def _figure_bits(leading: int, digits: int) -> float:
     if leading in (2500, 4000, 1250):
         return 4.5
     if leading in (1500, 7500, 1200, 1600) or digits == 1:
-        return 8.0
+        return 9.5
     return 6.0 + 3.6 * digits
 
 
@@ -122,7 +125,7 @@ def other_scales(low: float, high: float, *, of_floats: bool, most: float) -> It
         exponent = math.floor(math.log10(high / ratio))
         scale = ratio * 10.0**exponent if exponent >= 0 else ratio / 10.0**-exponent
         if low <= scale <= high and -4 <= exponent <= 3:
-            yield scale, (8.0 if of_floats else 11.0) + (1.0 if of_floats else 1.5) * abs(exponent), 0.0
+            yield scale, (9.0 if of_floats else 11.0) + (1.0 if of_floats else 1.5) * abs(exponent), 0.0
     if of_floats or most > max(FULL_SCALES):
         return
     for span in FULL_SCALES:
@@ -154,4 +157,6 @@ def offset_bits(offset: float, digits: int, resolution: float, scale: float, *, 
         usual = 2.5
     elif digits <= 3 and round(100.0 * leading) in (250, 125):
         usual = 4.5
+    elif digits == 2 and round(10.0 * leading) % 5 == 0:
+        usual = 6.0
     return start + 1.5 + usual + max(0.0, decades - 1.0)

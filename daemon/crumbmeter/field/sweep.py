@@ -2,19 +2,25 @@
 
 Only asks; what is asked is a read, and never touches what the person forbids. A device says "illegal data address" (02)
 for a whole block when one register of it is missing, some say "illegal data value" (03): then each half is asked, until
-the holes are known. A device that says nothing costs a time-out for every question, so silence is halved only so often.
+the holes are known. A device that says nothing costs a time-out for every question, so it is given up after some.
+
+A value of several words is worth something only out of one reply. So what halving has torn apart is asked for again in
+one piece, and the seam between two blocks once more by itself.
 """
 
 from collections import deque
 from collections.abc import Sequence
 
 from crumbmeter.field.spec import Forbidden, Table
+from crumbmeter.model.faults import BugError
 from crumbmeter.model.frozen import dataclass
 
 _HALVED = (2, 3)
 """Exceptions that may speak of one register in a block (Application Protocol v1.1b3, section 7)."""
 _NO_TABLE = 1
 """Illegal function: the device has no such table."""
+_LONGEST = 4
+"""[words] Of one value."""
 MOST_SILENT = 6
 """So many questions without an answer, and no more are asked."""
 
@@ -52,8 +58,11 @@ class Sweep:
             for free in _around(ask, forbidden)
             for block in _blocks(free, max_bits if ask.table.of_bits else max_words)
         )
+        self._most = max_words
+        self._trials: deque[Ask] | None = None
+        """Larger pieces of what is there, and seams; None until all is known."""
         self.good: list[Ask] = []
-        """Reads that the device answers, in the order of their addresses once all is asked."""
+        """Reads that the device answers, in the order of their addresses once all is asked; at seams they overlap."""
         self.holes: list[Ask] = []
         """Addresses that the device does not have."""
         self.refused: list[tuple[Ask, int]] = []
@@ -65,15 +74,27 @@ class Sweep:
 
     def next(self) -> Ask | None:
         """Return what to ask now; None where all is known."""
-        return self._due[0] if self._due else None
+        if self._due:
+            return self._due[0]
+        if self._trials is None:
+            self.good.sort(key=_place)
+            self.holes = _joined(self.holes)
+            self._trials = deque([] if self.left else _larger(self.good, self._most))
+        return self._trials[0] if self._trials else None
 
     def answered(self) -> None:
         """Note that the device gave the words."""
-        self.good.append(self._due.popleft())
-        self._sort()
+        if self._due:
+            self.good.append(self._due.popleft())
+            return
+        whole = self._trial()
+        self.good = sorted([*(ask for ask in self.good if not _holds(whole, ask)), whole], key=_place)
 
     def said_no(self, code: int) -> None:
         """Note a Modbus exception."""
+        if not self._due:
+            self._trial()
+            return
         ask = self._due.popleft()
         if code in _HALVED and ask.count > 1:
             self._halve(ask)
@@ -84,24 +105,26 @@ class Sweep:
             if code == _NO_TABLE:
                 self.refused += [(other, code) for other in self._due if other.table is ask.table]
                 self._due = deque(other for other in self._due if other.table is not ask.table)
-        self._sort()
 
     def was_silent(self) -> None:
         """Note that no answer came."""
+        if not self._due:
+            self._trial()
+            return
         self.silent.append(self._due.popleft())
         if len(self.silent) >= MOST_SILENT:
             self.left += self._due
             self._due.clear()
 
+    def _trial(self) -> Ask:
+        if not self._trials:
+            raise BugError("nothing has been asked")
+        return self._trials.popleft()
+
     def _halve(self, ask: Ask) -> None:
         half = ask.count // 2
         self._due.appendleft(Ask(ask.table, ask.address + half, ask.count - half))
         self._due.appendleft(Ask(ask.table, ask.address, half))
-
-    def _sort(self) -> None:
-        if not self._due:
-            self.good.sort(key=lambda ask: (ask.table, ask.address))
-            self.holes = _joined(self.holes)
 
 
 def _blocks(ask: Ask, most: int) -> list[Ask]:
@@ -126,9 +149,29 @@ def _without(ask: Ask, first: int, end: int) -> list[Ask]:
 
 def _joined(asks: Sequence[Ask]) -> list[Ask]:
     found: list[Ask] = []
-    for ask in sorted(asks, key=lambda one: (one.table, one.address)):
+    for ask in sorted(asks, key=_place):
         if found and found[-1].table is ask.table and found[-1].end == ask.address:
             found[-1] = Ask(ask.table, found[-1].address, found[-1].count + ask.count)
         else:
             found.append(ask)
     return found
+
+
+def _larger(good: Sequence[Ask], most: int) -> list[Ask]:
+    """Return the pieces to ask for besides, as large as they may be, and the seams between them."""
+    found: list[Ask] = []
+    for whole in _joined([ask for ask in good if not ask.table.of_bits]):
+        blocks = _blocks(whole, most)
+        found += [block for block in blocks if block not in good]
+        for block in blocks[1:]:
+            first = max(whole.address, block.address - _LONGEST + 1)
+            found.append(Ask(whole.table, first, min(whole.end, block.address + _LONGEST - 1) - first))
+    return [ask for ask in found if ask.count <= most]
+
+
+def _holds(whole: Ask, part: Ask) -> bool:
+    return whole.table is part.table and whole.address <= part.address and part.end <= whole.end
+
+
+def _place(ask: Ask) -> tuple[Table, int, int]:
+    return ask.table, ask.address, -ask.count

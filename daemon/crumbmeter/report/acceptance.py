@@ -184,8 +184,9 @@ def _phases_table(frame: Frame, phases: Sequence[Phase]) -> Table:
         for one in phases
     ]  # fmt: skip
     note = (
-        "Rubber, asked for and error: of the mix with a dose, in control once the feed had settled. The last three: at the auger, second by second. In"
-        " monitor only: what crumbmeter would have asked for, against what the feeder did by itself."
+        "Rubber, asked for and error: of the mix with a dose, in control once the feed had settled. The last three: at"
+        " the auger, second by second. In monitor only: what crumbmeter would have asked for, against what the feeder"
+        " did by itself."
     )
     return Table("Monitor only, and in control", columns, rows, note)
 

@@ -15,7 +15,7 @@ from crumbmeter.report import timing as timing_paper
 from crumbmeter.report.answers_records import calibrations as calibrations_answer
 from crumbmeter.report.answers_records import standings
 from crumbmeter.report.commissioning import Commissioning, build
-from crumbmeter.report.document import Document
+from crumbmeter.report.document import Document, Text
 from crumbmeter.report.sources import NoAnswerError, Sources, Span
 from crumbmeter.site.loops import loops_of
 
@@ -73,11 +73,12 @@ def _later(entries: Sequence[Said], last_seq: int) -> list[Said]:
     return [one for one in entries if one.seq > last_seq and one.subject in OF_IT and runs.signed(one) is None]
 
 
-def acceptance(sources: Sources, _span: Span, about: str) -> Document:
+def acceptance(sources: Sources, span: Span, about: str) -> Document:
     """Report one acceptance run: the one named, or the newest."""
     found = _run(sources, about)
     if found is None:
-        raise NoAnswerError("no acceptance run is on record; `crumbmeter accept SITE` makes one")
+        missing = Text("Not on record: no acceptance run; `crumbmeter accept SITE` makes one.")
+        return sources.frame(span).document("acceptance", "Acceptance run", "nothing on record", (missing,))
     run = found[1]
     return acceptance_paper.document(sources.frame(Span(run.begin_us, run.end_us)), run)
 

@@ -41,7 +41,7 @@ def _devices(site: Site) -> Table:
         port = getattr(held, "port", None)
         rows.append(
             (held.device_id, profile, transport, f"{held.host}:{port}" if port else held.host,
-             getattr(held, "unit_id", None))
+             getattr(held, "unit_id", 0) or None)
         )  # fmt: skip
     return Table("Devices", columns, rows)
 
@@ -84,16 +84,16 @@ def _short(value: float) -> float:
 
 def _where(register: Any) -> tuple[str, str, str]:
     """Say where a value lies, of which type it is, and how it is scaled; for either protocol."""
-    node = getattr(register, "node", None)
-    if node is not None:
-        place = str(node)
+    node = str(getattr(register, "node", "") or "")
+    if node:
+        place = node
     else:
         bit = "" if register.bit is None else f" bit {register.bit}"
         place = f"{register.table.value} {register.address}{bit}"
     kind = getattr(register, "word_type", getattr(register, "type", ""))
     order = getattr(register, "order", None)
     words = str(getattr(kind, "value", kind))
-    if order is not None and words not in ("bit", "u16", "i16"):
+    if order is not None and not node and words not in ("bit", "u16", "i16"):
         words = f"{words} {order.value}"
     scaling = f"x {register.scale:g}" if register.scale != 1.0 else ""
     scaling += f" {register.offset:+g}" if register.offset else ""

@@ -123,8 +123,9 @@ def test_what_nobody_did_is_said_to_be_missing(tmp_path: Path) -> None:
     assert {"Plan", "Loop checks", "Calibrations", "Timing", "Acceptance run"} <= missing
     parts = {str(row[0]) for row in table(made, "Failed or open").rows}
     assert parts == {"loops", "calibrations", "timing", "acceptance"}
-    with opened(bare) as sources, pytest.raises(NoAnswerError, match="no acceptance run is on record"):
-        answer(sources, "acceptance", Span(0, 1))
+    assert asked(bare, "acceptance").period_text == "nothing on record"
+    with opened(bare) as sources, pytest.raises(NoAnswerError, match="no acceptance run 'x'; there are: none"):
+        answer(sources, "acceptance", Span(0, 1), "x")
 
 
 def test_the_report_states_entries_hashes_and_who_signed_over_what(tmp_path: Path) -> None:

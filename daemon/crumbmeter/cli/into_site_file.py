@@ -1,4 +1,4 @@
-"""`crumbmeter calibrate`: values into the site file; the old text and the new one are versions on record."""
+"""Values that a test at the plant found, into the site file; the old text and the new one are versions on record."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,14 +11,14 @@ from crumbmeter.ledger.quality import append
 from crumbmeter.site import Site, load
 
 
-def into_site_file(path: Path, folder: Path, changes: Sequence[Change], entry: int, who: str) -> str:
+def into_site_file(path: Path, folder: Path, changes: Sequence[Change], found_by: str, who: str) -> str:
     """Put values into the site file; return what a person has to know and do now.
 
     Args:
         path: The site file.
         folder: Of the quality record, which keeps both versions.
         changes: What changes.
-        entry: The calibration's entry in the quality record.
+        found_by: What found them, with its entry in the quality record: "calibration 12".
         who: Who confirmed it.
 
     Raises:
@@ -28,9 +28,9 @@ def into_site_file(path: Path, folder: Path, changes: Sequence[Change], entry: i
         OSError: the disk refused; likewise.
     """
     before = load(path)
-    _keep(folder, before, f"as it was before calibration {entry}", who)
+    _keep(folder, before, f"as it was before {found_by}", who)
     after = put_in_place(path, changes)
-    _keep(folder, after, f"calibration {entry}: {', '.join('.'.join(one.path) for one in changes)}", who)
+    _keep(folder, after, f"{found_by}: {', '.join('.'.join(one.path) for one in changes)}", who)
     return (
         f"{path} is changed. The old one is kept as version {before.settings_id[:12]}: `crumbmeter roll-back` puts it "
         f"back. It is another site now ({after.settings_id[:12]}): start the daemon anew, and control has to be "

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from crumbmeter.cli.display import METRIC, US, Display, amount
 from crumbmeter.cli.do import DONE, do
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.report.sources import NoAnswerError, Span
@@ -46,6 +47,7 @@ class _Part:
     lasts_s: float
     control: bool
     out: Progress
+    display: Display
     began_s: float | None = None
     since_s: float | None = None
     """Counted from here: from the first view, or from when the feed runs."""
@@ -78,16 +80,16 @@ class _Part:
     def _line(self, view: dict[str, Any]) -> str:
         passed = 0.0 if self.since_s is None else (self.last_s - self.since_s) / 60.0
         fed = (view["fed_kg_s"] or {}).get("value")
-        fed_words = "not known" if fed is None else f"{fed:.3f} kg/s"
         asked = (view["setpoint_kg_s"] if self.control else view["wanted_kg_s"]) or 0.0
+        feed, state = self.display.feed, f", {view['run_state']}" if self.control else ""
         verb = "asks" if self.control else "would ask"
         off = view.get("window_error_fraction")
         window = "" if off is None else f", last tons {100.0 * off:+.1f} %"
         poor = sum(1 for one in view["signals"] if one["value"] is None)
         return (
-            f"[{passed:4.1f} of {self.lasts_s / 60.0:g} min] {self.name}, {view['run_state']}: mix "
-            f"{3.6 * (view['mix_rate_kg_s'] or 0.0):.0f} t/h, {verb} {asked:.3f} kg/s, feeder {fed_words}{window}, "
-            f"{poor} signals without value, {len(view['alarms'])} alarms"
+            f"[{passed:4.1f} of {self.lasts_s / 60.0:g} min] {self.name}{state}: mix "
+            f"{amount(view['mix_rate_kg_s'] or 0.0, self.display.mix, 0)}, {verb} {amount(asked, feed)}, "
+            f"feeder {amount(fed, feed)}{window}, {poor} signals without value, {len(view['alarms'])} alarms"
         )
 
 
@@ -104,6 +106,7 @@ class Guide:
         """
         self._site, self._half_s, self._answer = site, lasts_s / 2.0, answer
         self._out = Progress()
+        self._display = METRIC if site.units == "metric" else US
         self._last_s = 0.0
 
     def run(self) -> RunEnd:
@@ -155,10 +158,10 @@ class Guide:
         return "" if ended is Ended.DONE else f"{part.name}: {part.why or ended.value}"
 
     def _watch(self) -> str:
-        return self._follow(_Part("monitor only", self._half_s, control=False, out=self._out))
+        return self._follow(_Part("monitor only", self._half_s, control=False, out=self._out, display=self._display))
 
     def _control(self) -> str:
-        return self._follow(_Part("in control", self._half_s, control=True, out=self._out))
+        return self._follow(_Part("in control", self._half_s, control=True, out=self._out, display=self._display))
 
     def _enable(self) -> str:
         """Have control enabled and the feed put in service, by the command or in another terminal."""

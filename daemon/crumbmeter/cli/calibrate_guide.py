@@ -210,6 +210,9 @@ class Guide:
                         self._put(field, self._parsed(field, typed or field.default), "typed" if typed else "default")
                 except FormRefusedError as refused:
                     talk.say(f"Not taken: found {refused.found}; expected {refused.expected}. {refused.remedy}")
+                    if refused.field != field.name and refused.field in self._kept:
+                        self._drop(refused.field)  # taken before, and only now to be read: it is asked for anew
+                        return False
                 else:
                     return True
 
@@ -225,14 +228,17 @@ class Guide:
         yes = " y/n" if field.quantity == "yes" else ""
         return _line(talk, f"{field.label}{f' [{unit}]' if unit else ''}{yes}{offered}{choices} > ")
 
+    def _drop(self, name: str) -> None:
+        del self._kept[name]
+        self._keep(self._kept)
+
     def _back(self, talk: Talk, field: Field) -> None:
         """Take the newest entry back."""
         if not self._kept:
             talk.say(f"There is nothing before {field.label.lower()}.")
             return
         name = next(reversed(self._kept))
-        del self._kept[name]
-        self._keep(self._kept)
+        self._drop(name)
         talk.say(f"Taken back: {name.replace('_', ' ')}.")
 
 

@@ -14,6 +14,11 @@ from crumbmeter.qc.calibration_entries import what
 from crumbmeter.qc.calibrations import Calibration, Judged, Limit
 from crumbmeter.site import Site
 
+NO_LIMIT = (
+    "NOTHING: there is no limit for this test, so the verdict proves nothing. Put calibration-limits.toml beside the "
+    "site file, or beside its folder (config/calibration-limits.toml is the one to begin with)."
+)
+
 
 def result_text(judged: Judged, worked: Worked, limits: Sequence[Limit]) -> str:
     """Write what a test came to, and what it was judged by."""
@@ -29,6 +34,8 @@ def result_text(judged: Judged, worked: Worked, limits: Sequence[Limit]) -> str:
     lines += ["Held against:"]
     for limit in limits:
         lines += textwrap.wrap(limit_text(limit), columns(), initial_indent="  ", subsequent_indent="    ")
+    if not limits:
+        lines += textwrap.wrap(NO_LIMIT, columns(), initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines) + "\n"
 
 

@@ -2,7 +2,8 @@
 
 import os
 import sys
-from typing import Final
+import textwrap
+from typing import Final, TextIO
 
 MOST: Final = 100
 """[letters] Of a line, also into a file or a pipe."""
@@ -12,8 +13,19 @@ LEAST: Final = 72
 
 def columns() -> int:
     """Return how many letters a line of standard output may have: those of the terminal, from LEAST to MOST."""
+    return max(LEAST, min(MOST, room(sys.stdout)))
+
+
+def room(out: TextIO) -> int:
+    """Return how many letters a line of the terminal has; MOST where there is none (a file, a pipe)."""
     try:
-        there = os.get_terminal_size(sys.stdout.fileno()).columns
-    except (OSError, ValueError):  # a file, a pipe, nothing at all
+        return os.get_terminal_size(out.fileno()).columns or MOST
+    except (OSError, ValueError):
         return MOST
-    return max(LEAST, min(MOST, there or MOST))
+
+
+def folded(words: str, out: TextIO) -> str:
+    """Break lines that are longer than a terminal's between words; elsewhere they stay as they are."""
+    if not out.isatty():
+        return words
+    return "\n".join("\n".join(textwrap.wrap(line, room(out), break_on_hyphens=False)) for line in words.splitlines())

@@ -9,6 +9,11 @@ from crumbmeter.site.problems import as_written
 
 TEMPLATES: Final = Path(__file__).with_name("templates")
 IMPERIAL: Final = {"lb": "lb", "ton": "short_ton", "psi": "psi", "mass": "lb"}
+AS_THEY_ARE: Final = (
+    "calibration-limits.toml", "specifications/fibre_feed.toml", "specifications/production_record.toml",
+    "specifications/weighed_additive.toml",
+)  # fmt: skip
+"""Copies of files of config/, for any site: without limits no calibration is judged by anything."""
 METRIC: Final = {"lb": "kg", "ton": "tonne", "psi": "kpa", "mass": "kg"}
 
 
@@ -36,7 +41,7 @@ def first_files(folder_name: str, beginning: Beginning) -> dict[str, str]:
         "quality.toml": _filled(_template("quality.toml"), words),
         "devices/register_map.toml": _filled(_template("register_map.toml"), words),
         "README.md": _filled(_template("README.md"), words),
-    }
+    } | {name: _template(name) for name in AS_THEY_ARE}
 
 
 def site_id(folder_name: str) -> str:

@@ -8,6 +8,9 @@ from typer.testing import CliRunner, Result
 
 from crumbmeter.cli.commands import app
 from crumbmeter.site import load
+from crumbmeter.site.calibration_limits import find_calibration_limits
+from crumbmeter.site.specification import known_specifications
+from crumbmeter.site.starting import AS_THEY_ARE
 
 ROOT = Path(__file__).parents[3]
 MAPS = ROOT / "config" / "devices"
@@ -37,6 +40,14 @@ def good(folder: Path) -> Path:
     (folder / "devices").symlink_to(MAPS)
     load(site)
     return site
+
+
+@pytest.mark.parametrize("name", AS_THEY_ARE)
+def test_a_new_site_has_what_its_calibrations_and_its_acceptance_are_held_against(folder: Path, name: str) -> None:
+    site = begun()
+    assert (site.parent / name).read_bytes() == (ROOT / "config" / name).read_bytes(), "the copy in templates/ is old"
+    assert find_calibration_limits(site) == site.parent / "calibration-limits.toml"
+    assert set(known_specifications(site)) == {path.stem for path in (ROOT / "config/specifications").glob("*.toml")}
 
 
 def test_a_new_site_says_all_that_is_still_to_be_filled_in(folder: Path) -> None:

@@ -116,6 +116,20 @@ def test_who_leaves_off_goes_on_where_it_was_left(site: Path, capsys: pytest.Cap
     assert "Not on record. The draft is kept" in capsys.readouterr().out
 
 
+def test_a_verdict_without_any_limit_says_so(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent.parent / "calibration-limits.toml").unlink()
+    person = Scripted("50", "2", "t", "0", "t", "70", "t", "50", "", "", "n")
+    work.calibrate(asked(site, "cell-shift", "hopper_mass"), person)
+    assert "Held against:\n  NOTHING: there is no limit for this test" in capsys.readouterr().out
+
+
+def test_loads_that_are_refused_late_are_asked_for_anew(site: Path) -> None:
+    person = Scripted("100 200 lb", "n", "100 200", "", "q")
+    assert work.calibrate(asked(site, "cell-weights", "hopper_mass"), person) == 2
+    assert [one for one in person.heard if one.startswith("Not taken: found '100 200 lb'")], person.heard
+    assert "=== Before ===" in person.heard[-2], "the step after it is reached"
+
+
 def test_who_does_not_name_the_instrument_is_asked(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     person = Scripted("2", "50", "q")
     assert work.calibrate(asked(site, "cell-shift"), person) == 2

@@ -82,9 +82,9 @@ def test_every_line_keeps_its_end(site: Path) -> None:
     put_in_place(site, [Change(("line", "travel_s"), 4.4, 3.9, "back")])
     assert site.read_bytes() == before
     line = SiteLine("line", "travel_s", 4.4, whole=False, interval=None, in_force=3.9, basis="measured")
-    assert offer(site, [line], "ana", lambda _question: "yes")
+    assert offer(site, site.parent, [line], "timing 3", "ana", lambda _question: "yes")
     assert site.read_bytes() == after
-    assert site.with_name("site.toml.before-timing").read_bytes() == before
+    assert dict(versions.on_record(site.parent)[0].files)["site.toml"] == before
 
 
 def test_a_file_of_another_encoding_is_refused_in_words(site: Path) -> None:

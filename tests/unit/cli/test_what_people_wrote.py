@@ -10,6 +10,7 @@ from crumbmeter.cli.commands import app
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.site_values import Change, put_in_place
 from crumbmeter.estimation.travel.findings import SiteLine
+from crumbmeter.ledger import versions
 
 ROOT = Path(__file__).parents[3]
 

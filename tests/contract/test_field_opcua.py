@@ -345,7 +345,9 @@ async def test_sessions_do_not_pile_up_on_the_server(server: ServerProcess) -> N
     assert server.do("count")["subscriptions"] == 0
 
 
-async def test_an_end_of_the_subscription_that_comes_with_a_reply_is_not_forgotten(server: ServerProcess) -> None:
+async def test_an_end_of_the_subscription_that_comes_with_a_reply_is_not_forgotten(
+    server: ServerProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
     link = link_to(server)
     await link.connect()
     told = ua.PublishResult()
@@ -359,7 +361,7 @@ async def test_an_end_of_the_subscription_that_comes_with_a_reply_is_not_forgott
         link._shared._published(told)  # in the very turn in which the reply comes
         return found
 
-    library.read = read
+    monkeypatch.setattr(library, "read", read)
     try:
         with pytest.raises(ReconnectError, match="the server ended the subscription"):
             await values(link)

@@ -14,7 +14,7 @@ from crumbmeter.outward.asked import FIRST_COIL, FIRST_WORD, REQUESTS, SELECT_MI
 from crumbmeter.outward.offered import Offered, OfferedSite, offered
 from crumbmeter.ports import Clock
 from crumbmeter.runtime.fanout import Latest
-from crumbmeter.runtime.intake import Intake
+from crumbmeter.runtime.intake import STOPPING, Intake
 from crumbmeter.site import Site
 
 FRESH_S: Final = 1.0
@@ -79,8 +79,11 @@ class OfferedBank:
         if any(value > most(name, len(self._mixes)) for name, value in named):
             return ILLEGAL_VALUE
         before = self._of_peer(peer)
+        stops = any(value and REQUESTS[name] in STOPPING for name, value in named)
         for name, value in named:
             wanted = wish(name, before.get(name), value)
+            if stops and wanted is not None and wanted.kind is CommandKind.START_FEED:
+                wanted = None  # of both in one request the stop counts
             if wanted is not None and not self._ask(wanted, peer):
                 return BUSY
             before[name] = self._written[name] = value

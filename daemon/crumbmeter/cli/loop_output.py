@@ -13,7 +13,7 @@ from typing import Any
 
 from crumbmeter.adapters.clock import RealClock, machine_wall_us
 from crumbmeter.adapters.modbus import silence_library
-from crumbmeter.adapters.socket_file import SocketHeldError, take_lock
+from crumbmeter.adapters.socket_file import SiteHeldError, SocketHeldError, hold_site, take_lock
 from crumbmeter.app.links import FieldLinks
 from crumbmeter.app.startup import instance_of, new_boot_id
 from crumbmeter.cli.exits import FAILED, NOT_AT_REST, OK, REFUSED
@@ -69,19 +69,16 @@ def output(place: Place, words: OutputWords, answer: Callable[[str], str] = inpu
     site = place.load()
     if site is None:
         return REFUSED
-    held: int | None = None
     try:
         wish = _wish(site, words)
         initials(words.by)
-        held = _take_site(site)
-        _confirm(site, wish, words.confirm, answer)
-        outcome = asyncio.run(_prove(site, wish))
+        with contextlib.ExitStack() as held:
+            _take_site(site, held)
+            _confirm(site, wish, words.confirm, answer)
+            outcome = asyncio.run(_prove(site, wish))
     except (LoopRefusedError, ExpectRefusedError) as refused:
         sys.stderr.write(f"nothing was written: {refused}\n")
         return REFUSED
-    finally:
-        if held is not None:
-            os.close(held)
     return _conclude(site, wish, words, outcome)
 
 
@@ -112,19 +109,18 @@ def _wish(site: Site, words: OutputWords) -> Wish:
     return wish
 
 
-def _take_site(site: Site) -> int:
-    """Take the lock that keeps a daemon off this site. Raises LoopRefusedError where one has it."""
-    site.socket.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+def _take_site(site: Site, held: contextlib.ExitStack) -> None:
+    """Take what keeps a daemon off this site. Raises LoopRefusedError where one has it."""
     try:
-        held = take_lock(site.socket)
-    except SocketHeldError as running:
+        held.callback(hold_site(site.path).close)
+        site.socket.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        held.callback(os.close, take_lock(site.socket))
+    except (SiteHeldError, SocketHeldError) as running:
         raise LoopRefusedError(
             f"a daemon, or another proof, runs on this site ({site.socket}): it alone may write. Stop it first"
         ) from running
     if being_written(site.journal.folder / "journal.db"):
-        os.close(held)
         raise LoopRefusedError(f"a daemon writes its record to {site.journal.folder}: stop it first")
-    return held
 
 
 def _confirm(site: Site, wish: Wish, given: str, answer: Callable[[str], str]) -> None:

@@ -16,7 +16,7 @@ from crumbmeter.site import load
 from tests.fakes import FakeClock
 
 ROOT = Path(__file__).parents[3]
-OFFER = '[publish.modbus]\naddress = "127.0.0.1"\nport = 1502\nallow = ["stop_feed", "start_feed", "select_mix"]\n\n'
+OFFER = '[publish.modbus]\naddress = "127.0.0.1"\nport = 1502\nallow = ["stop_feed", "hold_feed", "start_feed"]\n\n'
 STOP, START = (FIRST_COIL + tuple(REQUESTS).index(name) for name in ("stop_feed", "start_feed"))
 
 
@@ -31,9 +31,9 @@ class Bench:
         views: Latest[ScanResult] = Latest()
         self.bank = OfferedBank(load(path), views, self.intake, self.clock)
 
-    def put(self, peer: str, address: int, value: int) -> list[CommandKind]:
-        """Write one coil; return what the next scan would be asked for."""
-        assert self.bank.bank_for(peer).write(Table.COIL, address, (value,)) == 0
+    def put(self, peer: str, address: int, *values: int) -> list[CommandKind]:
+        """Write coils; return what the next scan would be asked for."""
+        assert self.bank.bank_for(peer).write(Table.COIL, address, values) == 0
         return [command.kind for command in self.intake.take(self.clock.now_s())]
 
 
@@ -61,3 +61,12 @@ def test_an_address_that_was_forgotten_has_to_write_zero_first(bench: Bench) -> 
     assert bench.put("10.0.0.1", START, 1) == []
     assert bench.put("10.0.0.1", START, 0) == []
     assert bench.put("10.0.0.1", START, 1) == [CommandKind.START_FEED]
+
+
+def test_of_a_stop_and_a_start_in_one_request_the_stop_counts(bench: Bench) -> None:
+    """Coils 100 to 102 in one request of function 15, as a block that a controller writes with all bits set."""
+    bench.put("10.0.0.1", START, 0)
+    assert bench.put("10.0.0.1", STOP, 1, 0, 1) == [CommandKind.STOP_FEED]
+    assert bench.put("10.0.0.1", STOP, 1, 0, 1) == []
+    assert bench.put("10.0.0.1", STOP, 0, 0, 0) == []
+    assert bench.put("10.0.0.1", STOP, 0, 0, 1) == [CommandKind.START_FEED]

@@ -18,6 +18,7 @@ from crumbmeter.app.links import FieldLinks
 from crumbmeter.app.startup import instance_of, new_boot_id
 from crumbmeter.cli.exits import FAILED, NOT_AT_REST, OK, REFUSED
 from crumbmeter.cli.loop_work import START_S, LoopRefusedError, Place, initials, put, standing_of, standing_words, told
+from crumbmeter.cli.screen import folded
 from crumbmeter.commission.expecting import ExpectRefusedError, parse_value
 from crumbmeter.commission.proof_parts import Outcome, Second
 from crumbmeter.commission.proving import Proof
@@ -125,7 +126,7 @@ def _take_site(site: Site, held: contextlib.ExitStack) -> None:
 
 def _confirm(site: Site, wish: Wish, given: str, answer: Callable[[str], str]) -> None:
     """Show cautions and what will be written, and have the site's id typed. Raises LoopRefusedError otherwise."""
-    sys.stdout.write(f"{CAUTIONS}\n{_plan_words(site, wish)}\n")
+    sys.stdout.write(folded(f"{CAUTIONS}\n{_plan_words(site, wish)}", sys.stdout) + "\n\n")
     sys.stdout.flush()
     wanted = site.params.site_id
     try:
@@ -228,7 +229,8 @@ def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> i
         except (NotRecordedError, NoAnswerError, JournalUnreadableError) as problem:
             said.append(f"It is NOT on record: {problem}")
             code = code or FAILED
-    _say("\n".join([*said, ""]), wait=True)
+    _say(folded("
+".join([*said, ""]), sys.stdout), wait=True)
     return code
 
 

@@ -28,4 +28,14 @@ def folded(words: str, out: TextIO) -> str:
     """Break lines that are longer than a terminal's between words; elsewhere they stay as they are."""
     if not out.isatty():
         return words
-    return "\n".join("\n".join(textwrap.wrap(line, room(out), break_on_hyphens=False)) for line in words.splitlines())
+    return "\n".join(_folded(line, room(out)) for line in words.splitlines())
+
+
+def _folded(line: str, width: int) -> str:
+    """Break one line; what follows stands as far in as its beginning."""
+    before = line[: len(line) - len(line.lstrip(" -"))]
+    further = " " * len(before)
+    whole = line[len(before) :]
+    return "\n".join(
+        textwrap.wrap(whole, width, initial_indent=before, subsequent_indent=further, break_on_hyphens=False)
+    )

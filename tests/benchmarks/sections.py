@@ -11,6 +11,7 @@ from tests.benchmarks import (
     plants,
     poll,
     quality,
+    random_plants,
     replays,
     scenarios,
     steps,
@@ -19,7 +20,7 @@ from tests.benchmarks import (
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal, quality, kills,
-    mutants,
+    demo, dose, random_plants, plants, scenarios, batches, weighing, travel, steps, poll, desk, replays, journal,
+    quality, kills, mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

@@ -120,7 +120,8 @@ def words(figures: Figures) -> list[str]:
             "Each plant is drawn by its number around the demonstration plant or the small one: size, dose, belts, "
             "drum, line, feeder, rubber and instruments differ (`tests/benchmarks/drawn_plants.py`). Its site file "
             "believes travel, feed factor, moisture and air with small errors and is not told the rest. Nothing is "
-            f"tuned on them. Windows are of 5 t, over all plants and seeds. Values put out beyond their limits: {outside}."
+            "tuned on them. Windows are of 5 t, over all plants and seeds. Values put out beyond their limits: "
+            f"{outside}."
         ),
         "",
         *table(head, lines),

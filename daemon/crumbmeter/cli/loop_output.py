@@ -229,7 +229,7 @@ def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> i
         except (NotRecordedError, NoAnswerError, JournalUnreadableError) as problem:
             said.append(f"It is NOT on record: {problem}")
             code = code or FAILED
-    _say(folded("\n".join([*said, ""]), sys.stdout), wait=True)
+    _say(folded("\n".join(said), sys.stdout) + "\n", wait=True)
     return code
 
 

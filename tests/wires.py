@@ -19,14 +19,12 @@ class Wire:
     title: str
     site: str
     """Of config/sites, and of config/plants likewise."""
-    rate: float
-    """[1] Process seconds in a real second at which a machine with two cores plays whole scenarios over it."""
 
 
 WIRES = {
-    "tcp": Wire("Modbus TCP", "demo_drum", 5.0),
-    "opcua": Wire("OPC UA", "demo_opcua", 4.0),
-    "rtu": Wire("Modbus RTU, one serial line", "demo_serial", 2.0),
+    "tcp": Wire("Modbus TCP", "demo_drum"),
+    "opcua": Wire("OPC UA", "demo_opcua"),
+    "rtu": Wire("Modbus RTU, one serial line", "demo_serial"),
 }
 
 

@@ -68,10 +68,15 @@ class Case:
 def scaled(scenario: Path, plant: Path, folder: Path) -> Path:
     """Write the scenario anew with its rates in proportion to the plant."""
     factor = load_plant(plant).nominal.mix_short_ton_h / SCENARIOS_ARE_FOR
-    text = _RATE.sub(lambda found: f"{found[1]}{round(float(found[2]) * factor, 1)}", scenario.read_text("utf-8"))
     path = folder / scenario.name
-    path.write_text(_PLANT.sub(f'plant = "{plant}"', text), encoding="utf-8")
+    path.write_text(at_rates(scenario.read_text("utf-8"), factor, plant), encoding="utf-8")
     return path
+
+
+def at_rates(text: str, factor: float, plant: Path) -> str:
+    """Return the text of a scenario with its rates times a factor, on another plant."""
+    text = _RATE.sub(lambda found: f"{found[1]}{round(float(found[2]) * factor, 1)}", text)
+    return _PLANT.sub(f'plant = "{plant}"', text)
 
 
 def play(case: Case) -> dict[str, Any]:
@@ -86,11 +91,12 @@ def play(case: Case) -> dict[str, Any]:
     return {
         "scenario": case.scenario, "plant": case.plant, "seed": case.seed, "outputs_outside_limits": loop.unsafe,
         "rubber_gap_kg": scores["crumbmeter"]["oracle"]["rubber_gap_kg"],
-        "controllers": {name: _figures_of(scores[name]) for name in CONTROLLERS},
+        "controllers": {name: figures_of(scores[name]) for name in CONTROLLERS},
     }  # fmt: skip
 
 
-def _figures_of(score: dict[str, Any]) -> dict[str, Any]:
+def figures_of(score: dict[str, Any]) -> dict[str, Any]:
+    """Keep of a score what this section judges and shows."""
     without = score["rubber_without_mix"]
     windows = {
         f"{size} {kind}": [round(figures.get(key, 0.0), 4) for key in FIGURES]

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from crumbmeter.cli.exits import OK, REFUSED
-from crumbmeter.cli.saving import save_bytes, save_text
+from crumbmeter.cli.saving import read_text, save_bytes, save_text
 from crumbmeter.site.editing import EditRefusedError, Value, with_table, with_values
 from crumbmeter.site.loading import draft_of
 from crumbmeter.site.placeholders import MARK
@@ -127,11 +127,12 @@ def _pairs(pairs: Sequence[str]) -> dict[tuple[str, ...], Value]:
 def _edit(site: Path, edit: Callable[[str], str]) -> int:
     """Change a site file if what comes of it is no worse, and say what is different and what is left."""
     try:
-        before = site.read_text("utf-8")
+        before = read_text(site)
         known = _problems(site)
         after = edit(before)
-    except (OSError, EditRefusedError) as fault:
-        words = f"{site}: {fault.strerror}" if isinstance(fault, OSError) else str(fault)
+    except (OSError, UnicodeDecodeError, EditRefusedError) as fault:
+        why = fault.strerror if isinstance(fault, OSError) else fault
+        words = str(fault) if isinstance(fault, EditRefusedError) else f"{site}: {why}"
         return _refused(f"{words}\nNothing was changed.")
     changed = _differences(_flat(tomllib.loads(before)), _flat(tomllib.loads(after)))
     left = _problems(site, after.encode())

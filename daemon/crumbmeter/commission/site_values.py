@@ -70,7 +70,7 @@ def put_in_place(path: Path, wanted: Sequence[Change]) -> Site:
         OSError: the disk refused; likewise.
     """
     target = path.resolve()  # a link stays a link
-    text = with_values(target.read_text("utf-8"), {one.path: one.new for one in wanted})
+    text = with_values(target.read_bytes().decode(), {one.path: one.new for one in wanted})
     beside = target.with_name(f".{target.name}.new")
     try:
         with beside.open("w", encoding="utf-8") as file:

@@ -66,7 +66,7 @@ def rests(mixes: MixesState, mix_id: str) -> bool:
 
 
 def choose(
-    mixes: MixesState, streams: tuple[StreamParams, ...], newest: Leaving, chosen: str
+    mixes: MixesState, streams: tuple[StreamParams, ...], newest: Leaving, chosen: str, latched_s: float
 ) -> tuple[MixesState, Leaving]:
     """Choose another mix for what passes the scales from now on.
 
@@ -75,6 +75,7 @@ def choose(
         streams: Of the site.
         newest: Material of the mix chosen until now.
         chosen: Mix id.
+        latched_s: [s] What the scales show in this scan passed them in so long a time before the choice was heard.
 
     Returns:
         State after, and the material of the mix now chosen: nothing, on belts that have moved as far as the others.
@@ -87,7 +88,7 @@ def choose(
             ]
         )
         timing = tuple([None if one is None else one.cleared() for one in newest.timing])
-        shown_m = tuple([stream.scale_filter_s * stream.nominal_belt_speed_m_s for stream in streams])
+        shown_m = tuple([(stream.scale_filter_s + latched_s) * stream.nominal_belt_speed_m_s for stream in streams])
         left = Leaving(newest.mix_id, tuple([old for old, _ in kept]), newest.timing, shown_m)
         return replace(mixes, leaving=(*mixes.leaving, left)), Leaving(chosen, tuple([new for _, new in kept]), timing)
     if mixes.leaving and mixes.leaving[-1].mix_id == chosen:

@@ -206,7 +206,7 @@ def _by_mix(
 def choose_mix(state: PlantState, params: Params, was: str, chosen: str) -> PlantState:
     """Choose another mix for what passes the scales from now on."""
     newest = Leaving(was, state.paths, state.timing)
-    mixes, newest = choose(state.mixes, params.streams, newest, chosen)
+    mixes, newest = choose(state.mixes, params.streams, newest, chosen, params.scan_period_s)
     return replace(state, paths=newest.paths, timing=newest.timing, mixes=mixes)
 
 

@@ -5,7 +5,7 @@ from crumbmeter.control.params import Params
 from crumbmeter.control.plant import Demand
 from crumbmeter.control.proving import prove
 from crumbmeter.control.sequence import RunState
-from crumbmeter.control.state import LINE_CELL_S, State
+from crumbmeter.control.state import State, line_cells
 from crumbmeter.control.tolerance import add_feed, add_parcels, judge_total
 from crumbmeter.estimation.weighing import Flow
 from crumbmeter.model.frozen import dataclass, replace
@@ -50,9 +50,9 @@ class LineScan:
     """[kg] Its standard uncertainty."""
 
 
-def along_line(state: State, flow: Flow, dt_s: float, *, air: float) -> tuple[State, LineScan]:
+def along_line(state: State, params: Params, flow: Flow, dt_s: float, *, air: float) -> tuple[State, LineScan]:
     """Move the line's content on: only air moves it. `air` is its share of what the blower gives at full speed."""
-    cells = dt_s / LINE_CELL_S * air
+    cells = dt_s / line_cells(params)[1] * air
     line, arrived_kg = state.line.moved(flow.fed_kg, cells)
     uncertainty, uncertain_kg = state.line_uncertainty.moved(flow.fed_uncertainty_kg, cells)
     return replace(state, line=line, line_uncertainty=uncertainty), LineScan(arrived_kg, uncertain_kg)

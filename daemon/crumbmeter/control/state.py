@@ -29,7 +29,9 @@ Version = Literal[15]
 STATE_VERSION: Version = 15
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
-"""[s] Length of a cell of the conveying line, in seconds of running air."""
+"""[s] About the length of a cell of the conveying line, in seconds of running air: a whole number of them makes it."""
+SHORTEST_CELL_S = 0.05
+"""[s] A line that is shorter than this is taken to be as long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +130,21 @@ class State:
     note: NoteView = field(default_factory=NoteView)
 
 
+def line_cells(params: Params) -> tuple[int, float]:
+    """Return how many cells make the conveying line, and the length of each in seconds of running air.
+
+    What trim pays back is reckoned by this line against material that is foreseen by its travel: a line of so many cells
+    of a round length, a tenth of a second too long, would keep the feed a thousandth too low for ever.
+    """
+    seen_late_s = 0.0 if params.batch is None else params.batch.vessel_lag_s + SMOOTH_S
+    way_s = max(SHORTEST_CELL_S, params.line.travel_s - seen_late_s)
+    cells = max(1, round(way_s / LINE_CELL_S))
+    return cells, way_s / cells
+
+
 def first_state(params: Params) -> State:
     """Make the state of a first start: nothing known, control off, out of service."""
-    seen_late_s = 0.0 if params.batch is None else params.batch.vessel_lag_s + SMOOTH_S
-    line = empty(max(1, round((params.line.travel_s - seen_late_s) / LINE_CELL_S)))
+    line = empty(line_cells(params)[0])
     return State(
         version=STATE_VERSION,
         signals=first_memory(len(params.signals)),

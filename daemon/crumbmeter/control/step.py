@@ -163,7 +163,7 @@ def _observe(
     observed = Observed(weighed[1], float(blower is not False), NOTHING_SEEN)
     if params.batch is not None:
         state, observed = observe(state, params.batch, mix, readings, hopper_kg, weighed, now_s, dt_s, blower=blower)
-    state, line = along_line(state, observed.into_line, dt_s, air=observed.air)
+    state, line = along_line(state, params, observed.into_line, dt_s, air=observed.air)
     return state, observed, line
 
 

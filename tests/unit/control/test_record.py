@@ -39,21 +39,21 @@ def held(outlet: OutletState, part: int) -> float:
 
 def test_only_air_moves_the_line() -> None:
     state = first_state(PARAMS)
-    still, line = along_line(state, FLOW, 0.2, air=False)
+    still, line = along_line(state, PARAMS, FLOW, 0.2, air=False)
     assert line == LineScan(0.0, 0.0)
     assert still.line.content == pytest.approx(0.06)
     assert still.line_uncertainty.content == pytest.approx(0.0004)
     full = first_state(PARAMS)
     for _ in range(30):
-        full, line = along_line(full, FLOW, 0.2, air=True)
+        full, line = along_line(full, PARAMS, FLOW, 0.2, air=True)
     assert line.arrived_kg == pytest.approx(0.06)
     for _ in range(30):
-        full, line = along_line(full, FLOW, 0.2, air=False)
+        full, line = along_line(full, PARAMS, FLOW, 0.2, air=False)
         assert line == LineScan(0.0, 0.0)
     arrived = uncertain = 0.0
     # 4 s of line in cells of a quarter of a second: 4.6 s of air empty it.
     for _ in range(23):
-        still, line = along_line(still, replace(FLOW, fed_kg=0.0, fed_uncertainty_kg=0.0), 0.2, air=True)
+        still, line = along_line(still, PARAMS, replace(FLOW, fed_kg=0.0, fed_uncertainty_kg=0.0), 0.2, air=True)
         arrived += line.arrived_kg
         uncertain += line.uncertain_kg
     assert arrived == pytest.approx(0.06)
@@ -62,11 +62,11 @@ def test_only_air_moves_the_line() -> None:
 
 
 def test_rubber_takes_the_time_of_the_line() -> None:
-    state, line = along_line(first_state(PARAMS), FLOW, 0.2, air=True)
+    state, line = along_line(first_state(PARAMS), PARAMS, FLOW, 0.2, air=True)
     nothing = replace(FLOW, fed_kg=0.0, fed_uncertainty_kg=0.0)
     seconds = 0.2
     while line.arrived_kg == 0.0:
-        state, line = along_line(state, nothing, 0.2, air=True)
+        state, line = along_line(state, PARAMS, nothing, 0.2, air=True)
         seconds += 0.2
     assert seconds == pytest.approx(4.2, abs=0.25)
 

@@ -85,3 +85,10 @@ def test_the_device_knows_the_nodes_that_are_used_and_no_other(tmp_path: Path) -
     ]
     assert silo.opcua.nodes[0].address == 8, "places follow the order of the profile"
     assert silo.endpoint == "opc.tcp://10.0.0.7:4840/UA/silo"
+
+
+@pytest.mark.parametrize(("mode", "warned"), [("sign", True), ("sign_and_encrypt", False)])
+def test_a_signed_channel_still_shows_a_password(tmp_path: Path, mode: str, *, warned: bool) -> None:
+    """A server may ask for it without any policy of its own; signing hides nothing."""
+    site = loaded(tmp_path, site=('mode = "sign"', f'mode = "{mode}"'))
+    assert ("password-in-clear" in {one.code for one in site.warnings}) is warned

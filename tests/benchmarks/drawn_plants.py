@@ -1,8 +1,8 @@
 """Plants that nobody has tuned anything for, each drawn by a number, with the site file that an integrator would write.
 
 A draw begins at one of the two plants that the core was tuned on and changes what differs from plant to plant: size,
-dose, travel, dispersion, feeder, rubber, noise. The site file states what can be read off a plate, measured with a tape or
-found in an hour of production, with errors of the size that the two plants' own site files have; of walk, packing,
+dose, travel, dispersion, feeder, rubber, noise. The site file states what can be read off a plate, measured with a tape
+or found in an hour of production, with errors of the size that the two plants' own site files have; of walk, packing,
 pulsation and back-mixing it hears nothing, as theirs do not. No other plant file is read here.
 """
 
@@ -25,7 +25,7 @@ LB = 0.45359237
 AIR_AS_BUILT_S = 25.0
 """[s] What the site has of the air's decay where a recorded hour told too little to enter one."""
 
-Path3 = tuple[str, ...]
+Key = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Drawn:
     base: str
     truth: Mapping[str, float]
     """By dotted path of the plant file."""
-    believed: Mapping[Path3, Value]
+    believed: Mapping[Key, Value]
     """By path of the site file."""
     rate_factor: float
     """The scenarios' rates times this are the plant's."""
@@ -75,7 +75,7 @@ def draw(number: int) -> Drawn:
     truth = load_plant(ROOT / "config" / "plants" / f"{base}.toml")
     random = Random(f"a plant that nobody has seen/{number}")
     true: dict[str, float] = {}
-    believed: dict[Path3, Value] = {}
+    believed: dict[Key, Value] = {}
     size, dose = random.uniform(0.65, 1.35), random.uniform(0.7, 1.4)
     true["nominal.mix_short_ton_h"] = round(truth.nominal.mix_short_ton_h * size, 1)
     true["nominal.recycle_percent"] = round(random.uniform(8.0, 28.0), 1)
@@ -90,7 +90,7 @@ def draw(number: int) -> Drawn:
     return Drawn(number, base, true, believed, true["nominal.mix_short_ton_h"] / 250.0, span_kg)
 
 
-def _mixes(mixes: Mapping[str, MixTruth], base: str, true: dict[str, float], believed: dict[Path3, Value]) -> None:
+def _mixes(mixes: Mapping[str, MixTruth], base: str, true: dict[str, float], believed: dict[Key, Value]) -> None:
     for name in mixes:
         percent = true[f"mixes.{name}.dose_percent"]
         if percent > 0.0:
@@ -100,12 +100,15 @@ def _mixes(mixes: Mapping[str, MixTruth], base: str, true: dict[str, float], bel
     believed["site", "title"] = f"A drawn plant, begun at {base} (invented)"
 
 
-def _streams(truth: PlantTruth, random: Random, true: dict[str, float], believed: dict[Path3, Value]) -> None:
+def _streams(truth: PlantTruth, random: Random, true: dict[str, float], believed: dict[Key, Value]) -> None:
     share = true["nominal.recycle_percent"] / 100.0
     for place, belt in enumerate(truth.belt):
         at, stream = f"belt.{place}", "rap" if belt.kind == "recycle" else "aggregate"
         travel = ("streams", stream, "travel")
-        length_m, speed_m_s = belt.scale_to_drum_m * random.uniform(0.6, 1.5), belt.speed_m_s * random.uniform(0.8, 1.25)
+        length_m, speed_m_s = (
+            belt.scale_to_drum_m * random.uniform(0.6, 1.5),
+            belt.speed_m_s * random.uniform(0.8, 1.25),
+        )
         filter_s = random.choice((0.5, 1.0, 1.5, 2.0))
         moisture = max(1.0, belt.moisture_percent + random.uniform(-1.5, 1.5))
         entered = round(moisture + random.uniform(-0.2, 0.2), 1)
@@ -134,7 +137,7 @@ def _streams(truth: PlantTruth, random: Random, true: dict[str, float], believed
         }
 
 
-def _drum_and_line(truth: PlantTruth, random: Random, true: dict[str, float], believed: dict[Path3, Value]) -> None:
+def _drum_and_line(truth: PlantTruth, random: Random, true: dict[str, float], believed: dict[Key, Value]) -> None:
     drum = truth.drum
     before_s = drum.inlet_to_injection_s * random.uniform(0.65, 1.5)
     collar_s = max(2.5, before_s * drum.collar_to_injection_s / drum.inlet_to_injection_s * random.uniform(0.5, 1.5))
@@ -174,7 +177,7 @@ def _drum_and_line(truth: PlantTruth, random: Random, true: dict[str, float], be
 
 
 def _hopper(
-    truth: PlantTruth, random: Random, flow_kg_s: float, true: dict[str, float], believed: dict[Path3, Value]
+    truth: PlantTruth, random: Random, flow_kg_s: float, true: dict[str, float], believed: dict[Key, Value]
 ) -> float:
     """Draw hopper and scale; return what one fill brings [kg]."""
     span_kg = flow_kg_s * random.uniform(200.0, 650.0)
@@ -204,7 +207,7 @@ def _hopper(
 
 
 def _auger(
-    truth: PlantTruth, random: Random, flow_kg_s: float, true: dict[str, float], believed: dict[Path3, Value]
+    truth: PlantTruth, random: Random, flow_kg_s: float, true: dict[str, float], believed: dict[Key, Value]
 ) -> None:
     auger = truth.auger
     factor = flow_kg_s / (auger.top_rpm / 60.0 * random.uniform(0.28, 0.5))

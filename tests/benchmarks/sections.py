@@ -13,6 +13,7 @@ from tests.benchmarks import (
     probe,
     protocols,
     quality,
+    random_plants,
     replays,
     scenarios,
     sockets,
@@ -22,7 +23,7 @@ from tests.benchmarks import (
 )
 
 _PARTS = (
-    demo, dose, plants, scenarios, protocols, sockets, batches, weighing, travel, steps, poll, probe, desk, replays,
-    journal, quality, kills, mutants,
+    demo, dose, random_plants, plants, scenarios, protocols, sockets, batches, weighing, travel, steps, poll, probe,
+    desk, replays, journal, quality, kills, mutants,
 )  # fmt: skip
 SECTIONS = {section.name: section for section in (*(part.SECTION for part in _PARTS), mutants.FIELD_SECTION)}

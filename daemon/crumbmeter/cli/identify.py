@@ -2,6 +2,7 @@
 
 import json
 import sys
+import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -101,8 +102,21 @@ def _file_fault(profile: str, register: str, output: Path | None) -> str:
         return "-o needs --profile-name and --register: what to call it"
     if output.stem != profile:
         return f"{output}: a profile's file has its name, {profile}.toml"
-    if output.exists() and f"[registers.{register}]" in output.read_text("utf-8"):
+    return _held_fault(profile, register, output) if output.exists() else ""
+
+
+def _held_fault(profile: str, register: str, output: Path) -> str:
+    """Say why nothing can be added to a profile that is there."""
+    try:
+        held = tomllib.loads(output.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        return f"{output}: {getattr(error, 'strerror', None) or error}; nothing is added"
+    if register in held.get("registers", {}):
         return f"{output}: has a register {register} already; it is not overwritten"
+    notation = held.get("notation")
+    if notation != "offset" or held.get("profile") != profile:
+        found = f"notation {notation!r}, profile {held.get('profile')!r}"
+        return f"{output}: what is added is written in offsets, for profile {profile}; this file has {found}"
     return ""
 
 

@@ -133,8 +133,8 @@ class State:
 def line_cells(params: Params) -> tuple[int, float]:
     """Return how many cells make the conveying line, and the length of each in seconds of running air.
 
-    What trim pays back is reckoned by this line against material that is foreseen by its travel: a line of so many cells
-    of a round length, a tenth of a second too long, would keep the feed a thousandth too low for ever.
+    What trim pays back is reckoned by this line against material that is foreseen by its travel: a line that is a tenth
+    of a second too long, for its cells have a round length, would keep the feed a thousandth too low for ever.
     """
     seen_late_s = 0.0 if params.batch is None else params.batch.vessel_lag_s + SMOOTH_S
     way_s = max(SHORTEST_CELL_S, params.line.travel_s - seen_late_s)

@@ -178,6 +178,18 @@ def test_what_a_scale_shows_late_is_still_of_the_mix_before() -> None:
     assert ratio(averaging.seen[-1], "now") == pytest.approx(ratio(at_once.seen[-1], "now"), abs=0.03)
 
 
+def test_what_was_weighed_before_the_choice_was_heard_is_still_of_the_mix_before() -> None:
+    walk = Walk("lean")
+    walk.run(300.0)
+    walk.choose("rich")
+    walk.run(DT_S)  # of the scan that carries the choice out
+    assert content_kg(walk.params.streams, walk.state.paths) == 0.0
+    before_kg = walk.kg()
+    walk.run(DT_S)
+    gained_kg = walk.kg() - before_kg + sum(walk.seen[-1].injected_kg_s[:2]) * DT_S
+    assert content_kg(walk.params.streams, walk.state.paths) == pytest.approx(gained_kg, rel=1e-6)
+
+
 def test_the_binder_is_shared_by_the_job_mix_formulas() -> None:
     by_binder = replace(LEAN, mix_id="surface", dose_basis=DoseBasis.VIRGIN_BINDER, dose=0.1)
     none = replace(RICH, mix_id="plain", dose=0.0)

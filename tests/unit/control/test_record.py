@@ -71,6 +71,16 @@ def test_rubber_takes_the_time_of_the_line() -> None:
     assert seconds == pytest.approx(4.2, abs=0.25)
 
 
+@pytest.mark.parametrize("travel_s", [0.3, 2.0, 3.9, 4.12, 6.6, 8.37])
+def test_the_line_holds_what_is_fed_in_its_travel_whatever_its_cells(travel_s: float) -> None:
+    params = replace(PARAMS, line=replace(PARAMS.line, travel_s=travel_s))
+    state = first_state(params)
+    for _ in range(200):
+        state, line = along_line(state, params, FLOW, 0.2, air=True)
+    assert line.arrived_kg == pytest.approx(FLOW.fed_kg)
+    assert state.line.content == pytest.approx(0.3 * travel_s, rel=1e-9)
+
+
 def test_a_scan_enters_the_drum_with_all_its_parts() -> None:
     after, made = enter(feeding(), DEMAND, FLOW, LINE, AROUND, PARAMS, 0.2)
     assert made is None

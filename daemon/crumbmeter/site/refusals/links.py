@@ -181,7 +181,7 @@ LINKS: dict[str, Refusal] = {
     "password-in-clear": Refusal(
         title="A user without encryption",
         meaning=(
-            "With policy none nothing of the connection is signed or encrypted, and with mode sign nothing is encrypted; "
+            "With policy none nothing of the connection is signed or encrypted, and with mode sign nothing encrypted; "
             "many servers then take the password as it stands, and anybody on the network can read it and write to "
             "the server."
         ),

@@ -160,7 +160,7 @@ def do(
     except UsageError as fault:
         return _say(str(fault), USAGE)
     except NoDaemonError as fault:
-        return _say(str(fault), NO_DAEMON)
+        return _say(f"{fault} Its [socket] path is given by --socket.", NO_DAEMON)
 
 
 def _since_s(kind: CommandKind, minutes_ago: float) -> float:

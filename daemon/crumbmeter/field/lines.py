@@ -11,7 +11,14 @@ from functools import cached_property
 from crumbmeter.field.candidates import Column
 from crumbmeter.field.fit import Level, best_fit_bits, error_of, fit_bits
 from crumbmeter.field.look import Reading
-from crumbmeter.field.roundness import LEAST_OFFSET_BITS, decimals_within, offset_bits, other_scales, scale_bits
+from crumbmeter.field.roundness import (
+    LEAST_OFFSET_BITS,
+    decimals_within,
+    offset_bits,
+    other_scales,
+    scale_bits,
+    usual_full_scale,
+)
 from crumbmeter.model.frozen import dataclass
 
 _WIDE = 3.0
@@ -202,7 +209,7 @@ def _scales(shape: _Shape, slope: float, wide: float, *, live: bool = False) -> 
         span = full_at - zero_at
         if shape.most <= 1.05 * full_at and min(shape.raw) >= 0.85 * zero_at:
             for full, digits in decimals_within(low * span, high * span):
-                if digits <= 2 or (digits == 3 and round(full * 1e6) % 25 == 0):
+                if usual_full_scale(full, digits):
                     yield full / span, 11.0 + 3.3 * digits, float(zero_at)
 
 

@@ -18,6 +18,7 @@ _WEIGHT = 2.0
 """So many floats as the prior is worth."""
 _LEAST, _MOST = 1e-3, 1e7
 _QUIET = 0.05
+_COUNTED_HALVES, _ANY_END_BITS = 4, 3.0
 DEAD_HALF_BITS, LAZY_HALF_BITS = 6.0, 4.0
 """A float whose low half stands, or hardly moves, while the value does: the half of something else, as a rule."""
 
@@ -60,13 +61,18 @@ def half_bits(numbers: Numbers, word_type: WordType) -> float:
         return 0.0
     if word_type is WordType.F32:
         halves = {struct.unpack(">I", struct.pack(">f", number))[0] & 0xFFFF for number in different}
-        lazy = 1 << 12
+        whole, lazy = 1 << 16, 1 << 12
     else:
         halves = {struct.unpack(">Q", struct.pack(">d", number))[0] & 0xFFFFFFFF for number in different}
-        lazy = 1 << 28
+        whole, lazy = 1 << 32, 1 << 28
     if len(halves) == 1:
         return DEAD_HALF_BITS
-    return LAZY_HALF_BITS if max(halves) - min(halves) < lazy else 0.0
+    if max(halves) - min(halves) < lazy:
+        return LAZY_HALF_BITS
+    # Halves that all lie near one end of their range are small numbers, not the rest of a fraction.
+    reach = min(max(halves), whole - min(halves)) + 1
+    near_end = min(len(halves), _COUNTED_HALVES) * math.log2(whole / reach)
+    return min(DEAD_HALF_BITS, max(0.0, near_end - _ANY_END_BITS))
 
 
 def _upper_half_alone(number: float, word_type: WordType) -> bool:

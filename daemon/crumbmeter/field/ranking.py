@@ -21,14 +21,16 @@ _TYPE_BITS = {
     WordType.U64: 4.5, WordType.I64: 4.5, WordType.BCD16: 4.0, WordType.BCD32: 4.2, WordType.SM16: 4.8,
     WordType.SM32: 5.0,
 }  # fmt: skip
-_SWAPPED_WORD_BITS = 3.5
+_SWAPPED_WORD_BITS = 4.0
 _SIGNED = {WordType.I16: 15, WordType.I32: 31, WordType.I64: 63}
 _UNSIGNED = {WordType.U16: 15, WordType.U32: 31, WordType.U64: 63}
 _SAFER_BITS = 0.4
 """A signed type also reads what is below zero; once half its range is used, an unsigned one goes further."""
+_NEAR_ITS_END, _NARROW_BITS = 2.0**15, 1.5
+"""A word that is used beyond half its range is more likely part of a longer number; that is safer, too."""
 _QUIET_BITS = 2.0
 """What an instrument shows flickers, as a rule; what stands through every look is set or held."""
-_QUIET_SAMPLES = 3
+_QUIET_SAMPLES, _QUIET_STEPS = 3, 0.5
 _NONE_SHARE = 0.05
 """That the display stands for none of what was read."""
 _TIE_FIT_BITS = 2.0
@@ -136,18 +138,29 @@ def _candidates(
 ) -> list[Candidate]:
     """Find what is worth a line, the usual decodings first: they set the bar for the others."""
     orders = order_bits(found)
+    resolution = max(reading.resolution for reading in readings)
     priced = [(tuple(_decoding_bits(where, column, orders) for where in column.decodings), column) for column in found]
     candidates: list[Candidate] = []
     limit_bits = none_bits + _WORTH_BITS
     for prices, column in sorted(priced, key=lambda one: min(one[0])):
         levels = _levels(looks, column.numbers)
-        quiet = all(at.spread == 0.0 and at.count >= _QUIET_SAMPLES for at in levels)
-        extra = _QUIET_BITS if quiet else 0.0
-        least = min(prices) + extra
+        least, swing = min(prices), _swing(looks, column.numbers)
         for line in lines_of(readings, levels, column, limit_bits - least):
-            limit_bits = min(limit_bits, _WORTH_BITS + line.bits + least)
+            extra = _QUIET_BITS if swing * abs(line.scale) < _QUIET_STEPS * resolution else 0.0
+            limit_bits = min(limit_bits, _WORTH_BITS + line.bits + least + extra)
             candidates += _of_line(column, line, readings, levels, [price + extra for price in prices])
     return candidates
+
+
+def _swing(looks: Sequence[Look], numbers: Numbers) -> float:
+    """[count] Return by how much numbers move within a look at most; infinite where no look has samples enough."""
+    begin, swings = 0, []
+    for look in looks:
+        end = begin + len(look.samples)
+        if end - begin >= _QUIET_SAMPLES:
+            swings.append(max(numbers[begin:end]) - min(numbers[begin:end]))
+        begin = end
+    return max(swings, default=math.inf)
 
 
 def _of_line(
@@ -175,6 +188,8 @@ def _decoding_bits(where: Decoding, column: Column, orders: Mapping[ByteOrder, f
     most = max(column.numbers)
     if where.word_type in _SIGNED and most < 2.0 ** (_SIGNED[where.word_type] - 1):
         return bits - _SAFER_BITS
+    if where.words == 1 and most >= _NEAR_ITS_END:
+        return bits + _NARROW_BITS
     if where.word_type in _UNSIGNED and most >= 2.0 ** (_UNSIGNED[where.word_type] - 1):
         return bits - _SAFER_BITS
     return bits

@@ -131,8 +131,13 @@ def other_scales(low: float, high: float, *, of_floats: bool, most: float) -> It
     for span in FULL_SCALES:
         if most <= 1.02 * span:
             for full, digits in decimals_within(low * span, high * span):
-                if digits <= 2:
+                if usual_full_scale(full, digits):
                     yield full / span, 8.0 + 2.5 * digits, 0.0
+
+
+def usual_full_scale(full: float, digits: int) -> bool:
+    """Tell whether a full scale is one that instruments have: two digits, or three that are quarters, such as 175."""
+    return digits <= 2 or (digits == 3 and round(full / 10.0 ** (math.floor(math.log10(full)) - 2)) % 25 == 0)
 
 
 def offset_bits(offset: float, digits: int, resolution: float, scale: float, *, of_floats: bool) -> float:

@@ -12,6 +12,8 @@ from typing import Any
 from crumbmeter import site as sites
 from crumbmeter.control.state import State, first_state
 from crumbmeter.control.step import StepResult, make_core, step
+from crumbmeter.field.opcua import read_back
+from crumbmeter.field.spec import Table
 from crumbmeter.field.words import encode_si
 from crumbmeter.model.commands import Command, CommandKind
 from crumbmeter.model.events import Event
@@ -24,6 +26,7 @@ from crumbmeter_sim.bank import BankError
 from crumbmeter_sim.rig import Rig
 from crumbmeter_sim.rigs import open_rig
 from crumbmeter_sim.stage import Stage
+from tests.virtual_nodes import nodes_of, put, shown
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -55,6 +58,7 @@ class ClosedLoop:
         self.writes: list[WriteStatus] = [NOT_WRITTEN] * len(params.outputs)
         self.orders = sorted(self.rig.scenario.operator, key=lambda o: o.t_s) if self.rig.scenario else []
         self._chance = random.Random(1)
+        self._nodes = [nodes_of(device, self.rig.banks[device.device_id]) for device in self.site.devices]
 
     @property
     def drum(self) -> Rig:
@@ -84,10 +88,16 @@ class ClosedLoop:
                 self.blocks[index] = RawBlock(before.words, before.received_s, ReadOutcome.TIMEOUT)
                 continue
             try:
-                words = self.rig.banks[name].read(block.table.value, block.address, block.count)
+                words = self._held(block.device, block.table, block.address, block.count)
                 self.blocks[index] = RawBlock(words, now_s, ReadOutcome.OK)
             except BankError as error:
                 self.blocks[index] = RawBlock(before.words, before.received_s, ReadOutcome.EXCEPTION, error.code)
+
+    def _held(self, device: int, table: Table, address: int, count: int) -> tuple[int, ...]:
+        """Return what a device answers: as its registers have it, or as its nodes show it."""
+        if table is Table.NODE:
+            return shown(self._nodes[device], address, count)
+        return self.rig.banks[self.names[device]].read(table.value, address, count)
 
     def _read_back(self) -> None:
         """See what the registers hold."""
@@ -95,7 +105,8 @@ class ClosedLoop:
         for index, spec in enumerate(self.site.params.outputs):
             name, register = self.names[spec.device], spec.register
             if self.rig.link_up(name):
-                held = self.rig.banks[name].read(register.table.value, register.address, register.count)
+                there = self._held(spec.device, register.table, register.address, register.count)
+                held = read_back(register, there, 0)
                 before = self.writes[index]
                 foreign = before.stage is WriteStage.CONFIRMED and held != before.requested_words
                 self.writes[index] = replace(before, read_back_words=held, stamped_s=now_s, foreign=foreign)
@@ -115,7 +126,10 @@ class ClosedLoop:
             words = encode_si(spec.register, min(spec.high_si, max(spec.low_si, wanted)))
             name = self.names[spec.device]
             if self.rig.link_up(name):
-                self.rig.banks[name].write(spec.register.table.value, spec.register.address, words)
+                if spec.register.table is Table.NODE:
+                    put(spec.register, words, self._nodes[spec.device])
+                else:
+                    self.rig.banks[name].write(spec.register.table.value, spec.register.address, words)
                 before = self.writes[index]
                 first_s = before.requested_s if before.requested_words == words else now_s
                 self.writes[index] = WriteStatus(WriteStage.CONFIRMED, words, words, first_s, now_s)

@@ -165,6 +165,9 @@ class _Running:
             )  # fmt: skip
             if told.get("writable"):
                 await node.set_writable()
+            if "unit" in told:
+                unit = ua.EUInformation(DisplayName=ua.LocalizedText(told["unit"]))
+                await node.add_property(ua.NodeId(ua.Int32(0), ua.Int16(index)), "0:EngineeringUnits", unit)
             self.nodes[name], self.kinds[name] = node, told["kind"]
         await server.start()
         assert server.bserver is not None
@@ -215,6 +218,8 @@ class _Running:
         elif told["do"] == "silence_subscriptions":
             for subscription in service.subscriptions.values():
                 await subscription.stop()
+        elif told["do"] == "limit_subscriptions":
+            self.server.iserver.max_subscriptions = told["most"]
         elif told["do"] == "count":
             return {"subscriptions": len(service.subscriptions)}
         elif told["do"] == "stop_clock":

@@ -39,18 +39,23 @@ def at(second: float) -> int:
     return BEGIN_US + round(second * SECOND_US)
 
 
-def make(folder: Path) -> Site:
-    """Record the shift in a folder; return the site whose records these are."""
+def make(folder: Path, *, watched: int = 0) -> Site:
+    """Record the shift in a folder; return the site whose records these are.
+
+    Args:
+        folder: Where the records go.
+        watched: So many parcels from the first on were made while crumbmeter only watched.
+    """
     site = load(ROOT / "config/sites/demo_drum.toml")
     desk = dataclasses.replace(
         site.desk, people=folder / "desk" / "people.json", quality_plan=ROOT / "config/quality/demo_drum.toml"
     )
     site = dataclasses.replace(site, desk=desk, journal=dataclasses.replace(site.journal, folder=folder / "record"))
-    record(site)
+    record(site, watched=watched)
     return site
 
 
-def record(site: Site) -> None:
+def record(site: Site, *, watched: int = 0) -> None:
     """Record the shift where a site keeps its record."""
     boot_id = uuid4().hex
     journal = Journal(site.journal.folder / "journal.db", boot_id, lambda: Stamp(0, BEGIN_US))
@@ -64,7 +69,7 @@ def record(site: Site) -> None:
     scales = {hopper: 200.0} | ({} if supply is None else {site.params.signals[supply].signal_id: 1500.0})
     fed_kg = 0.0
     for number in range(1, COUNT + 1):
-        batch = list(_parcel(number))
+        batch = list(_parcel(number, watched))
         fed_kg += 0.0 if number in SHORT else 1.25
         batch.append(_row(layout, scales, number * PARCEL_S, fed_kg))
         journal.append_nowait(batch)
@@ -72,14 +77,17 @@ def record(site: Site) -> None:
         raise RuntimeError("the record was not written")
 
 
-def _parcel(number: int) -> list[Appendable]:
+def _parcel(number: int, watched: int) -> list[Appendable]:
     ended_s = number * PARCEL_S
     stamped = Stamped((ended_s + 1) * SECOND_US, at(ended_s + 1))
     one = booked(
         number, began_us=at(ended_s - PARCEL_S), began_s=float(ended_s - PARCEL_S), ended_s=float(ended_s),
         rubber_g=0 if number in SHORT else 1_250, mix_id="surface_10lb",
+        worst_state="feeding", controlled=number > watched,
     )  # fmt: skip
     told: list[Event] = []
+    if watched and number == watched + 1:
+        told.append(event("control_enabled", who="ada", settings_id="site"))
     if number == BAG_AT:
         told.append(event("bag_loaded", lot=LOT, mass_kg=BAG_KG, bags_in_job=1, who="ben"))
     if number == SHORT[0]:
@@ -92,7 +100,7 @@ def _row(layout: rows.Layout, scales: dict[str, float], second: int, fed_kg: flo
     """Make a row: the scale of the supply falls by what is fed, and rises by the bag."""
     bag_kg = BAG_KG if second > BAG_AT * PARCEL_S else 0.0
     known = {
-        "mix_rate_kg_s": 83.0, "fed_kg_s": 0.42, **scales,
+        "mix_rate_kg_s": 83.0, "fed_kg_s": 0.42, "wanted_kg_s": 0.42, "setpoint_kg_s": 0.42, **scales,
         **{name: value + bag_kg - fed_kg for name, value in scales.items() if value > 1000.0},
     }  # fmt: skip
     values = tuple(known.get(name) for name in layout.columns)

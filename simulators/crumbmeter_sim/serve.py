@@ -93,7 +93,8 @@ class Player:
             await rack.follow()
             if progress is not None:
                 progress(self.rig.now_s, self.rig.duration_s)
-            due_s = max(due_s + _TICK_REAL_S * self._options.rate, self._clock.now_s())
+            now_s, tick_s = self._clock.now_s(), _TICK_REAL_S * self._options.rate
+            due_s = min(max(due_s + tick_s, now_s), now_s + tick_s)  # the first request lets time begin anew
             await self._clock.sleep_until(due_s)
 
     def finish(self) -> None:

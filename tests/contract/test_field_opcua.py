@@ -10,6 +10,7 @@ from random import Random
 from typing import NoReturn
 
 import pytest
+from asyncua import ua
 
 from crumbmeter.adapters.clock import RealClock
 from crumbmeter.adapters.field_links import FieldLinkMaker
@@ -33,6 +34,7 @@ KINDS = {
 NODES = {name: {"kind": kind, "value": value, "writable": True} for name, (_, kind, value) in KINDS.items()}
 REGISTERS = registers(*((name, told[0]) for name, told in KINDS.items()))
 ALL = WORDS * len(KINDS)
+BAD_TIMEOUT = 0x800A0000
 
 
 @pytest.fixture(scope="module")
@@ -320,6 +322,20 @@ async def test_a_restart_that_moves_the_namespace_is_followed(server: ServerProc
     await line.endpoint.close()
 
 
+async def test_a_server_that_has_no_subscription_left_is_no_link_until_it_has(server: ServerProcess) -> None:
+    """Lesson 16: without the subscription nobody would notice that the server's own machinery stands."""
+    server.do("limit_subscriptions", most=0)
+    link = link_to(server)
+    with pytest.raises(ReconnectError, match="no subscription left"):
+        await link.connect()
+    await link.close()
+    server.do("limit_subscriptions", most=1000)
+    again = link_to(server)
+    await again.connect()
+    assert await values(again) == RIGHT
+    await again.close()
+
+
 async def test_sessions_do_not_pile_up_on_the_server(server: ServerProcess) -> None:
     for _ in range(5):
         link = link_to(server)
@@ -327,3 +343,27 @@ async def test_sessions_do_not_pile_up_on_the_server(server: ServerProcess) -> N
         await values(link)
         await link.close()
     assert server.do("count")["subscriptions"] == 0
+
+
+async def test_an_end_of_the_subscription_that_comes_with_a_reply_is_not_forgotten(
+    server: ServerProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = link_to(server)
+    await link.connect()
+    told = ua.PublishResult()
+    end = ua.StatusChangeNotification(Status=ua.StatusCode(ua.UInt32(BAD_TIMEOUT)))
+    told.NotificationMessage.NotificationData = [end]
+    library = link._shared._require().uaclient
+    ask = library.read
+
+    async def read(wanted: ua.ReadParameters) -> list[ua.DataValue]:
+        found: list[ua.DataValue] = await ask(wanted)
+        link._shared._published(told)  # in the very turn in which the reply comes
+        return found
+
+    monkeypatch.setattr(library, "read", read)
+    try:
+        with pytest.raises(ReconnectError, match="the server ended the subscription"):
+            await values(link)
+    finally:
+        await link.close()

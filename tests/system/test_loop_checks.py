@@ -2,10 +2,13 @@
 
 import asyncio
 import json
+import os
+import pty
 import signal
 import struct
 import subprocess
 import sys
+import termios
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -32,11 +35,12 @@ OWNER_WRITE = struct.pack(">BH", 6, 4)
 class Check:
     """`crumbmeter loop-check` as a process."""
 
-    def __init__(self, site: SiteFile, *words: str) -> None:
+    def __init__(self, site: SiteFile, *words: str, terminal: int | None = None, folder: Path | None = None) -> None:
         self.told = site.folder / "loop-check.log"
         command = [sys.executable, "-m", "crumbmeter", "loop-check", str(site.path), *words]
         with self.told.open("wb") as file:
-            self.process = subprocess.Popen(command, cwd=site.folder, stdout=file, stderr=file)
+            to = file if terminal is None else terminal
+            self.process = subprocess.Popen(command, cwd=folder or site.folder, stdout=to, stderr=to)
 
     async def end(self, within_s: float = 30.0) -> tuple[int, str]:
         """Return exit code and all that was said."""
@@ -130,6 +134,25 @@ async def test_whoever_ends_it_ends_it_at_rest(bench: Bench, site: SiteFile, sig
     assert f"somebody ended it ({sign.name})" in said
     assert await at_rest(bench.taps["feeder"].target)
     assert_only(bench, (SPEED, HEARTBEAT, RUN, AIRLOCK))
+
+
+async def test_a_terminal_that_takes_no_more_lines_holds_no_output(bench: Bench, site: SiteFile) -> None:
+    """Ctrl-S, or whatever else keeps a line from being written, must not keep the proof from its end."""
+    ours, theirs = pty.openpty()
+    running = Check(site, *TURN, "--for", "20", "--by", "XY", "--confirm", "demo_drum", terminal=theirs)
+    said = b""
+    try:
+        while b"confirmed" not in said:
+            said += await asyncio.to_thread(os.read, ours, 4096)
+        termios.tcflow(theirs, termios.TCOOFF)
+        await until(lambda: bool(recorded(site)), 20.0)
+        assert await at_rest(bench.taps["feeder"].target)
+    finally:
+        termios.tcflow(theirs, termios.TCOON)
+        running.process.kill()
+        running.process.wait()
+        os.close(ours)
+        os.close(theirs)
 
 
 async def test_an_output_of_another_device_needs_no_heartbeat(bench: Bench, site: SiteFile) -> None:
@@ -228,6 +251,23 @@ async def test_what_is_refused_writes_nothing(bench: Bench, key: str, words: tup
     assert (code, expected in said) == (2, True), said
     assert not any(tap.written for tap in bench.taps.values())
     assert recorded(site) == []
+
+
+async def test_a_daemon_that_was_started_in_another_folder_is_found(
+    bench: Bench, site: SiteFile, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """The lock beside the socket is another one there, where the site names the socket by a relative path."""
+    site.set("socket", "path", "daemon.sock")
+    site.set("journal", "folder", "record")
+    daemon = bench.start(site)
+    await until(lambda: "daemon_started" in daemon.told(), 20.0)
+    before = len(bench.taps["feeder"].writes)
+    other = tmp_path_factory.mktemp("elsewhere")
+    running = Check(site, *TURN, "--for", "5", "--by", "XY", "--confirm", "demo_drum", folder=other)
+    code, said = await running.end()
+    assert (code, "a daemon, or another proof, runs on this site" in said) == (2, True), said
+    assert len(bench.taps["feeder"].writes) == before
+    assert list(other.iterdir()) == []
 
 
 @pytest.mark.slow

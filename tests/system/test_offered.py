@@ -161,6 +161,7 @@ async def test_strangers_a_crowd_and_nonsense_are_kept_out(bench: Bench) -> None
     assert (both[7:9], both[10:12], both[17:19]) == (b"\x02\x01", b"\x00\x07", b"\x02\x01")
     assert (await _asked(port, "127.0.0.2", struct.pack(">HHHB", 1, 0, 6, 9) + _READ[7:]))[7:] == b"\x82\x0b"
     assert await _asked(port, "127.0.0.2", b"GET / HTTP/1.1\r\n\r\n") == b""
+    assert await _flood_s(port, "127.0.0.2", 250) >= 1.0  # a hundred at once, the others as their seconds come
     with _crowd(port, 9):
         assert await _asked(port, "127.0.0.2", _READ) == b""
     refused = [one.get("address") for one in site.events("controller_refused")]
@@ -184,6 +185,17 @@ async def _asked(port: int, source: str, data: bytes) -> bytes:
     finally:
         writer.transport.abort()
     return found
+
+
+async def _flood_s(port: int, source: str, count: int) -> float:
+    """[s] Ask so often at once; return how long it takes until all is answered."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(source, 0))
+    began_s = asyncio.get_running_loop().time()
+    writer.write(_READ * count)
+    async with asyncio.timeout(20.0):
+        await reader.readexactly(10 * count)
+    writer.transport.abort()
+    return asyncio.get_running_loop().time() - began_s
 
 
 @contextlib.contextmanager

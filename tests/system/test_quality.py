@@ -11,9 +11,10 @@ from crumbmeter.cli.quality_work import Places, ask, say, tickets
 from crumbmeter.journal.verify import verify
 from crumbmeter.ledger.quality import NAME, append
 from crumbmeter.qc.reviews import Standing
+from crumbmeter.qc.said import Subject
 from crumbmeter.report.answers_mix import find_case
 from crumbmeter.report.document import Document, Facts, Table
-from crumbmeter.report.forms import said_of
+from crumbmeter.report.forms import FormRefusedError, said_of
 from crumbmeter.report.pdf import pdf
 from crumbmeter.report.questions import QUESTIONS, answer
 from crumbmeter.report.sources import Sources, opened
@@ -47,6 +48,11 @@ SAID = (
     ("result", {"result": "B1", "sample": "S0", "test": "binder content", "method": "ignition oven",
                 "figures": "measured_percent 5.95, correction_rubber_percent 90, correction_aggregate_percent 0.1",
                 "note": "specimens of this mix"}),
+    ("feeder run", {"instrument": "feeder", "caught": "300", "indicated": "301", "minutes": "14", "warm_up": "12",
+                    "refills": "1", "isolated": "yes", "before": "yes", "after": "yes", "time": f"{DAY}T07:30"}),
+    ("gradation", {"result": "G0", "sample": "S0", "mix": "surface_10lb", "method": "solvent extraction",
+                   "sieves": "4.75 60, 0.6 20", "measured": "5.5", "rubber": "0.5", "rubber_taken": "10",
+                   "rubber_sieves": "4.75 100, 0.6 40"}),
     ("judgement", {"deviation": DEVIATION, "cause": "conveying line", "disposition": "sample and test",
                    "comment": "hose off"}),
 )  # fmt: skip
@@ -206,3 +212,43 @@ def test_a_file_of_tickets_with_a_bad_line_keeps_the_good_ones(
     assert "0 tickets put on record, 2 were there, 1 refused" in capsys.readouterr().out
     with opened(site) as sources:
         assert [one.net_g for one in sources.tickets().loads] == [round(20.5 * TON_G), round(21.0 * TON_G)]
+
+
+def test_a_feeder_run_is_judged_by_its_rules(site: Site) -> None:
+    with opened(site) as sources:
+        rows = table(asked(sources, "calibrations"), "All calibrations").rows
+    (run,) = [row for row in rows if row[2] == "feeder loss-in-weight run"]
+    # 300 lb in 14 minutes is 1286 lb/h, below a short ton/h: too short a run, whatever its error of 0.33 %.
+    assert run[7] == "failed"
+    assert "at least 15 minutes are needed (Caltrans" in str(run[8])
+
+
+def test_rubber_is_taken_out_of_a_gradation_before_it_is_on_record(site: Site) -> None:
+    # By hand: binder = 5.5 - 0.1 x 0.5 = 5.45, aggregate = 100 - 0.5 - 5.45 = 94.05, rubber left = 0.45 % of mix.
+    left, aggregate = 0.45, 94.05
+    passing = {mm: (p * (aggregate + left) - g * left) / aggregate for mm, p, g in ((4.75, 60, 100), (0.6, 20, 40))}
+    with opened(site) as sources:
+        (held,) = sources.said.of(Subject.RESULT, "G0")
+    assert held.what["figures"] == {
+        f"passing_{mm:g}mm_percent": pytest.approx(p, abs=1e-4) for mm, p in passing.items()
+    }
+    assert "as sieved: 4.75 60, 0.6 20; rubber: 4.75 100, 0.6 40" in held.what["note"]
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"rubber_taken": ""}, "there is no correction for mix surface_10lb"),
+        ({"rubber_sieves": ""}, "its own gradation is needed"),
+        ({"sieves": "4.75 20, 0.6 60"}, "more than the coarser sieve's 20 %"),
+        ({"sieves": "4.75"}, "an opening in mm and percent passing"),
+        ({"sieves": "4.75 60, 4.75 50"}, "each sieve once"),
+        ({"rubber": "-1"}, "0 to 100 percent"),
+    ],
+)
+def test_a_gradation_that_cannot_be_put_right_is_not_recorded(site: Site, fields: dict[str, str], words: str) -> None:
+    given = dict(next(one for name, one in SAID if name == "gradation")) | fields
+    with opened(site) as sources, pytest.raises(FormRefusedError, match=words):
+        said_of(
+            sources, "gradation", {name: text for name, text in given.items() if text}, "ada (qc)", machine_wall_us()
+        )

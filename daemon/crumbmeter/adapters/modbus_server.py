@@ -11,13 +11,18 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Self
 
-from crumbmeter.field.served import TARGET_SILENT, Bank, BrokenStreamError, answer, framed, refusal, split
+from crumbmeter.field.served import TARGET_SILENT, Asked, Bank, BrokenStreamError, answer, framed, refusal, split
 from crumbmeter.model.events import Event, event
 from crumbmeter.model.faults import CrumbmeterError
 
 MOST_CLIENTS = 8
+MOST_A_SECOND = 100
+"""Requests that one client has answered in a second of loop time; it waits with the rest, and the scans do not."""
 MOST_UNSENT_BYTES = 65536
 """[bytes] A client that asks and never reads is dropped beyond this."""
+QUIET_S, PROBE_S, PROBES = 20, 5, 4
+"""[s], [s], [1] A client that is quiet is probed; one that lost its power has its place given up in 40 s, not in hours:
+eight such, and a controller that comes back finds none."""
 
 
 class OfferedPortBusyError(CrumbmeterError):
@@ -36,6 +41,10 @@ class _Client(asyncio.Protocol):
     def __init__(self, server: "ModbusServer") -> None:
         self._server = server
         self._rest = b""
+        self._loop = asyncio.get_running_loop()
+        self._left = MOST_A_SECOND
+        self._until_s = 0.0
+        """[s] Loop time at which the second ends in which `_left` more are answered."""
         self.transport: asyncio.Transport | None = None
         self.peer = ""
 
@@ -45,30 +54,45 @@ class _Client(asyncio.Protocol):
         self.transport, self.peer = transport, str(transport.get_extra_info("peername")[0])
         opened: socket.socket = transport.get_extra_info("socket")
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, QUIET_S)
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, PROBE_S)
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, PROBES)
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         if not self._server.let_in(self):
             transport.abort()
 
     def data_received(self, data: bytes) -> None:
         """Answer every whole request."""
+        self._rest += data
+        self._serve()
+
+    def _serve(self) -> None:
         if self.transport is None or self.transport.is_closing():
             return
+        now_s = self._loop.time()
+        if now_s >= self._until_s:
+            self._left, self._until_s = MOST_A_SECOND, now_s + 1.0
         try:
-            asked, self._rest = split(self._rest + data)
+            asked, self._rest = split(self._rest, self._left)
         except BrokenStreamError:
             self._server.counts["broken"] += 1
             self.transport.abort()
             return
+        self._left -= len(asked)
         for one in asked:
-            if self._server.serves(one.unit_id):
-                pdu = answer(one.pdu, self._server.bank_for(self.peer))
-            else:
-                pdu = refusal(one.pdu, TARGET_SILENT)
-            self._server.counts["refused" if pdu[0] & 0x80 else "answered"] += 1
-            self.transport.write(framed(one, pdu))
+            self.transport.write(framed(one, self._server.answered(one, self.peer)))
         if self.transport.get_write_buffer_size() > MOST_UNSENT_BYTES:
             self._server.counts["stalled"] += 1
             self.transport.abort()
+        elif not self._left:
+            self._server.counts["held back"] += 1
+            self.transport.pause_reading()
+            self._loop.call_at(self._until_s, self._go_on)
+
+    def _go_on(self) -> None:
+        if self.transport is not None and not self.transport.is_closing():
+            self.transport.resume_reading()
+            self._serve()
 
     def connection_lost(self, _fault: Exception | None) -> None:
         """Forget it."""
@@ -97,9 +121,9 @@ class ModbusServer:
             bank_for: Gives what is read and written, for the address of a client.
             report: Gets an event when a client is refused, or comes for the first time.
         """
-        self.bank_for = bank_for
+        self._bank_for = bank_for
         self.counts: Counter[str] = Counter()
-        """Requests answered and refused, streams that were broken, clients refused, dropped because they stalled."""
+        """Requests answered and refused; broken streams; clients refused, held back, dropped as stalled."""
         self.port = port
         self._address = address
         self._unit_id = unit_id
@@ -137,9 +161,12 @@ class ModbusServer:
                     client.transport.abort()
             await self._server.wait_closed()
 
-    def serves(self, unit_id: int) -> bool:
-        """Tell whether a unit id is ours."""
-        return unit_id in (self._unit_id, 255)
+    def answered(self, asked: Asked, peer: str) -> bytes:
+        """Answer one request: the PDU, which may be an exception."""
+        ours = asked.unit_id in (self._unit_id, 255)
+        pdu = answer(asked.pdu, self._bank_for(peer)) if ours else refusal(asked.pdu, TARGET_SILENT)
+        self.counts["refused" if pdu[0] & 0x80 else "answered"] += 1
+        return pdu
 
     def let_in(self, client: _Client) -> bool:
         """Take a client, or refuse it: not one of those the site names, or one too many."""

@@ -63,6 +63,8 @@ class OpcuaSession:
         self._nodes: dict[str, ua.NodeId] = {}
         self._most_nodes = 0
         self._channel_until_s = float("inf")
+        self._ended = ""
+        """What the server has said by itself to end it; no reply to a request takes it back."""
         self._heard_s = 0.0
         self._silence_s = float("inf")
         self._clock_us = 0
@@ -148,7 +150,7 @@ class OpcuaSession:
         self._heard_s = self._loop.time()
         for notice in result.NotificationMessage.NotificationData or ():
             if isinstance(notice, ua.StatusChangeNotification):
-                self._doubt = self._doubt or f"the server ended the subscription ({notice.Status.name})"
+                self._ended = self._ended or f"the server ended the subscription ({notice.Status.name})"
             elif isinstance(notice, ua.DataChangeNotification):
                 self.notices += len(notice.MonitoredItems)
 
@@ -172,7 +174,9 @@ class OpcuaSession:
         """Doubt a session whose subscription or whose clock stands (REQ-16)."""
         now_s = self._loop.time()
         silent_s, still_s = now_s - self._heard_s, now_s - self._clock_moved_s
-        if silent_s > self._silence_s:
+        if self._ended:
+            self._doubt = self._ended
+        elif silent_s > self._silence_s:
             self._doubt = f"nothing from the subscription for {silent_s:.1f} s, expected every {self._silence_s:g} s"
         elif self._clock_us and still_s > max(CLOCK_STANDS_S, self._silence_s):
             self._doubt = f"the server's clock has stood for {still_s:.1f} s"

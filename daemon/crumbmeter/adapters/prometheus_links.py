@@ -55,6 +55,25 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
     longest = GaugeMetricFamily(
         "crumbmeter_unit_longest_round_seconds", "Longest round of its reads.", labels=("device",)
     )
+    for unit in units:
+        label = (unit.device_id,)
+        for outcome, count in unit.requests.items():
+            requests.add_metric((*label, outcome), count)
+        for quantile, took_s in unit.quantiles_s.items():
+            if took_s is not None:
+                reply.add_metric((*label, quantile), took_s)
+        late.add_metric(label, unit.late_replies)
+        unasked.add_metric(label, unit.unasked_bytes)
+        skipped.add_metric(label, unit.polls_skipped)
+        busy.add_metric(label, unit.busy_share)
+        probed.add_metric(label, float(unit.probed_only))
+        longest.add_metric(label, unit.longest_round_s)
+    yield from (requests, late, unasked, skipped, reply, busy, probed, longest)
+    yield from opcua_metrics(units)
+
+
+def opcua_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
+    """Make the metrics that only units which speak OPC UA have."""
     skew = GaugeMetricFamily(
         "crumbmeter_opcua_clock_skew_seconds",
         "An OPC UA server's clock is ahead of this machine's.",
@@ -69,16 +88,4 @@ def unit_metrics(units: Sequence[UnitFigures]) -> Iterator[Metric]:
             days.add_metric((unit.device_id, whose), left)
         if unit.clock_skew_s is not None:
             skew.add_metric((unit.device_id,), unit.clock_skew_s)
-        label = (unit.device_id,)
-        for outcome, count in unit.requests.items():
-            requests.add_metric((*label, outcome), count)
-        for quantile, took_s in unit.quantiles_s.items():
-            if took_s is not None:
-                reply.add_metric((*label, quantile), took_s)
-        late.add_metric(label, unit.late_replies)
-        unasked.add_metric(label, unit.unasked_bytes)
-        skipped.add_metric(label, unit.polls_skipped)
-        busy.add_metric(label, unit.busy_share)
-        probed.add_metric(label, float(unit.probed_only))
-        longest.add_metric(label, unit.longest_round_s)
-    yield from (requests, late, unasked, skipped, reply, busy, probed, longest, skew, days)
+    yield from (skew, days)

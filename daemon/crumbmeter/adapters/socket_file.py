@@ -1,6 +1,7 @@
 """The file of the local socket: its lock, which also keeps a second daemon off, and its binding over a stale one."""
 
 import fcntl
+import hashlib
 import os
 import socket
 from pathlib import Path
@@ -16,6 +17,35 @@ class SocketHeldError(CrumbmeterError):
             f"{path} is held by another running crumbmeter. Two must not meter one feeder: stop the other one, "
             f"or give this site a [socket] path of its own."
         )
+
+
+class SiteHeldError(CrumbmeterError):
+    """Another live process of this machine meters or proves by the same site file."""
+
+    def __init__(self, file: Path) -> None:
+        super().__init__(
+            f"{file} is the site of another running crumbmeter, perhaps started in another folder. Two must not meter "
+            f"one feeder: stop the other one."
+        )
+
+
+def hold_site(file: Path) -> socket.socket:
+    """Hold a site file until the socket that is returned is closed, or the process dies.
+
+    The lock beside the local socket is another one for whoever was started in another folder, where the site names the
+    socket by a relative path. This one is a name in the kernel, made of the file's own place, and no file.
+
+    Raises:
+        SiteHeldError: another process of this machine holds it.
+    """
+    name = hashlib.sha256(str(file.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+    held = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        held.bind(f"\0crumbmeter-site-{name}")
+    except OSError as fault:
+        held.close()
+        raise SiteHeldError(file) from fault
+    return held
 
 
 def take_lock(path: Path) -> int:

@@ -22,6 +22,7 @@ from crumbmeter.adapters.logs import log_event, set_up_logs
 from crumbmeter.adapters.metrics_server import MetricsServer
 from crumbmeter.adapters.mqtt import MqttSettings, Publisher
 from crumbmeter.adapters.prometheus import ScanMetrics
+from crumbmeter.adapters.socket_file import hold_site
 from crumbmeter.adapters.systemd import Notifier
 from crumbmeter.app.applying import Applying, Wish
 from crumbmeter.app.backup_watch import BackupWatch
@@ -224,6 +225,7 @@ class Daemon:
 
     async def _open_surfaces(self, stack: contextlib.AsyncExitStack) -> None:
         site = self.site
+        stack.callback(hold_site(site.path).close)
         self._server = ControlSocket(
             site.socket, self._origin, self._names, self.views, self.intake, self._settings, self.clock,
             self.links.desk,

@@ -14,13 +14,15 @@ from crumbmeter.outward.asked import FIRST_COIL, FIRST_WORD, REQUESTS, SELECT_MI
 from crumbmeter.outward.offered import Offered, OfferedSite, offered
 from crumbmeter.ports import Clock
 from crumbmeter.runtime.fanout import Latest
-from crumbmeter.runtime.intake import Intake
+from crumbmeter.runtime.intake import STOPPING, Intake
 from crumbmeter.site import Site
 
 FRESH_S: Final = 1.0
 """[s] A scan says something about now for so long, or for five periods of a slower one. Process time."""
 COMMAND_S: Final = 5.0
 """[s] A request that no scan has seen by then is dropped."""
+MOST_PEERS: Final = 64
+"""Addresses whose requests are remembered; of more the oldest is forgotten, and has to write 0 before a start."""
 _NAMES: Final = tuple(REQUESTS)
 
 
@@ -40,6 +42,9 @@ class OfferedBank:
         self._intake = intake
         self._clock = clock
         self._written: dict[str, int] = {}
+        """As it is read back: what anybody wrote last."""
+        self._by_peer: dict[str, dict[str, int]] = {}
+        """What each address wrote last. A request is a change of one's own: two that write alternately make none."""
         self.renew(site)
 
     def renew(self, site: Site) -> None:
@@ -73,12 +78,22 @@ class OfferedBank:
         named = [(_NAMES[place], value) for place, value in zip(places, values, strict=True)]
         if any(value > most(name, len(self._mixes)) for name, value in named):
             return ILLEGAL_VALUE
+        before = self._of_peer(peer)
+        stops = any(value and REQUESTS[name] in STOPPING for name, value in named)
         for name, value in named:
-            wanted = wish(name, self._written.get(name), value)
+            wanted = wish(name, before.get(name), value)
+            if stops and wanted is not None and wanted.kind is CommandKind.START_FEED:
+                wanted = None  # of both in one request the stop counts
             if wanted is not None and not self._ask(wanted, peer):
                 return BUSY
-            self._written[name] = value
+            before[name] = self._written[name] = value
         return 0
+
+    def _of_peer(self, peer: str) -> dict[str, int]:
+        """Return what an address wrote last, by the name of the request."""
+        if peer not in self._by_peer and len(self._by_peer) >= MOST_PEERS:
+            del self._by_peer[next(iter(self._by_peer))]
+        return self._by_peer.setdefault(peer, {})
 
     def _there(self, place: int, table: Table) -> bool:
         if not 0 <= place < len(_NAMES) or _NAMES[place] not in self._allowed:

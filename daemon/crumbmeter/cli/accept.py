@@ -5,35 +5,34 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
 
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.adapters.control_line import NoDaemonError
 from crumbmeter.cli.accept_guide import Guide, Guided
+from crumbmeter.cli.entries_file import NoMomentError, moment
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.quality_work import Places
+from crumbmeter.cli.recorded import wait_for_record
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.acceptance import Run, judge
 from crumbmeter.commission.plan_file import PlanFileError, read_plan
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger.quality import NotRecordedError, append, head_of
-from crumbmeter.ledger.stamped import ROW
 from crumbmeter.qc.acceptance import Acceptance, is_run, said_of, signature
 from crumbmeter.qc.specification import Specification
 from crumbmeter.qc.verdict import Verdict
 from crumbmeter.report import acceptance as paper
 from crumbmeter.report.answers_commissioning import commissioning
+from crumbmeter.report.answers_records import ALL_TIME
 from crumbmeter.report.document import content
-from crumbmeter.report.sources import NoAnswerError, Sources, Span, opened, record_file
+from crumbmeter.report.sources import NoAnswerError, Span, opened, record_file
 from crumbmeter.report.taking import file_bytes
 from crumbmeter.report.terminal import text
 from crumbmeter.site import Site, SiteRefusedError, report
 from crumbmeter.site.specification import known_specifications, load_specification
 
-RECORDED_S: Final = 15.0
-"""[s] Real time within which the record must hold the run's last second."""
-PAUSE_S: Final = 0.2
 Answer = Callable[[str], str]
 
 
@@ -67,8 +66,8 @@ def accept(places: Places, asked: Asked, answer: Answer = input) -> int:
         specification = _specification(site, asked.specification)
         plan = None if asked.plan is None else read_plan(asked.plan)
         guided = _guided(site, asked, answer)
-        run = _judged(site, specification, Run("", guided.span, guided.finished, guided.why_not, asked.by,
-                                               asked.witness, plan))  # fmt: skip
+        asked_run = Run(guided.span, guided.finished, guided.why_not, asked.by, asked.witness, plan)
+        run = _judged(site, specification, asked_run)
         _put(site, run)
         _show(site, run, asked)
         sign(site, run.run_id, [("integrator", asked.by), ("witness", asked.witness)], answer)
@@ -96,9 +95,10 @@ def _specification(site: Site, name: str) -> Specification:
 def _guided(site: Site, asked: Asked, answer: Answer) -> Guided:
     if asked.span is not None:
         return Guided(asked.span, finished=True, why_not="")
-    began_us = newest_us(site)
+    with opened(site):
+        began_us = newest_us(site)  # and what would keep the run from being judged is told before it begins
     ended = Guide(site, asked.minutes * 60.0, answer).run()
-    _wait_for_record(site, ended.last_s)
+    wait_for_record(site, ended.last_s)
     return Guided(Span(began_us, newest_us(site) + 1), ended.finished, ended.why_not)
 
 
@@ -118,20 +118,9 @@ def newest_us(site: Site) -> int:
     return newest.wall_us
 
 
-def _wait_for_record(site: Site, last_s: float) -> None:
-    """Wait until the row of the run's last second is on the disk; the record is a little behind the plant."""
-    for _ in range(round(RECORDED_S / PAUSE_S)):
-        with Reader(record_file(site)) as reader:
-            newest = reader.last(ROW)
-        if newest is not None and newest.mono_us / 1e6 >= last_s - 1.5:
-            return
-        machine_pause(PAUSE_S)
-
-
 def _judged(site: Site, specification: Specification, run: Run) -> Acceptance:
     with opened(site) as sources:
-        before = sum(1 for one in sources.said.holding if is_run(one))
-        return judge(sources, specification, replace(run, run_id=f"{specification.specification_id}-{before + 1}"))
+        return judge(sources, specification, run)
 
 
 def _put(site: Site, run: Acceptance) -> None:
@@ -147,7 +136,7 @@ def _show(site: Site, run: Acceptance, asked: Asked) -> None:
     if asked.as_json:
         sys.stdout.write(json.dumps(content(made), indent=1, allow_nan=False) + "\n")
     else:
-        sys.stdout.write(text(made))
+        sys.stdout.write(text(made, columns()))
 
 
 def sign(site: Site, run_id: str, people: list[tuple[str, str]], answer: Answer) -> int:
@@ -184,15 +173,24 @@ def sign(site: Site, run_id: str, people: list[tuple[str, str]], answer: Answer)
 
 def _write(site: Site, output: Path, run_id: str) -> None:
     with opened(site) as sources:
-        made = commissioning(sources, _all(sources), run_id)
+        made = commissioning(sources, ALL_TIME, run_id)
         kind = output.suffix.removeprefix(".")
         created_us = machine_wall_us() if kind == "pdf" else None
         output.write_bytes(file_bytes(made, kind, sources.plan.place.logo, created_us))
     sys.stderr.write(f"{output}\n")
 
 
-def _all(_sources: Sources) -> Span:
-    return Span(0, 1 << 62)
+def span_of(from_when: str, to_when: str) -> Span | str | None:
+    """Return the stretch of the record that the options name; None: they name none; a text: what is wrong with them."""
+    if not from_when and not to_when:
+        return None
+    try:
+        begin_us, end_us = moment("--from", from_when), moment("--to", to_when)
+    except NoMomentError as problem:
+        return str(problem)
+    if begin_us is None or end_us is None:
+        return "a run on record needs both --from and --to"
+    return Span(begin_us, end_us) if begin_us < end_us else "--from is not before --to"
 
 
 def sign_now(places: Places, role: str, by: str, run_id: str, answer: Answer = input) -> int:
@@ -205,13 +203,18 @@ def sign_now(places: Places, role: str, by: str, run_id: str, answer: Answer = i
     if site is None:
         return REFUSED
     try:
-        with opened(site) as sources:
-            runs = [one.about for one in sources.said.holding if is_run(one)]
-        if not runs or (run_id and run_id not in runs):
-            raise NoAnswerError(f"no acceptance run {run_id or 'on record'}; there are: {', '.join(runs) or 'none'}")
-        return OK if sign(site, run_id or runs[-1], [(role, by)], answer) else FAILED
+        signed_run = _run_to_sign(site, run_id)
+        return OK if sign(site, signed_run, [(role, by)], answer) else FAILED
     except (NoAnswerError, JournalUnreadableError, NotRecordedError, OSError) as problem:
         sys.stderr.write(f"not signed: {problem}\n")
     except SiteRefusedError as refused:
         sys.stderr.write(report(refused.problems) + "\n")
     return REFUSED
+
+
+def _run_to_sign(site: Site, run_id: str) -> str:
+    with opened(site) as sources:
+        runs = [one.about for one in sources.said.holding if is_run(one)]
+    if not runs or (run_id and run_id not in runs):
+        raise NoAnswerError(f"no acceptance run {run_id or 'on record'}; there are: {', '.join(runs) or 'none'}")
+    return run_id or runs[-1]

@@ -1,9 +1,12 @@
 """Guides people through an acceptance run at a running daemon: monitor only, then control, one line of progress."""
 
+import contextlib
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from crumbmeter.cli.display import METRIC, US, Display, amount
 from crumbmeter.cli.do import DONE, do
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.report.sources import NoAnswerError, Span
@@ -44,6 +47,7 @@ class _Part:
     lasts_s: float
     control: bool
     out: Progress
+    display: Display
     began_s: float | None = None
     since_s: float | None = None
     """Counted from here: from the first view, or from when the feed runs."""
@@ -53,7 +57,7 @@ class _Part:
 
     def take(self, view: dict[str, Any]) -> Ended | None:
         """Take a view; say what is new, and when the half is over."""
-        self.last_s = float(view["now_s"])
+        self.last_s = float(view["process_time_s"])
         self.began_s = self.last_s if self.began_s is None else self.began_s
         if bool(view["control_enabled"]) is not self.control:
             self.why = "control was enabled too early" if not self.control else "control was given back"
@@ -75,17 +79,17 @@ class _Part:
 
     def _line(self, view: dict[str, Any]) -> str:
         passed = 0.0 if self.since_s is None else (self.last_s - self.since_s) / 60.0
-        fed = (view["fed"] or {}).get("value")
-        fed_words = "not known" if fed is None else f"{fed:.3f} kg/s"
-        asked = view["setpoint_kg_s"] if self.control else view["wanted_kg_s"]
+        fed = (view["fed_kg_s"] or {}).get("value")
+        asked = (view["setpoint_kg_s"] if self.control else view["wanted_kg_s"]) or 0.0
+        feed, state = self.display.feed, f", {view['run_state']}" if self.control else ""
         verb = "asks" if self.control else "would ask"
-        off = view.get("window_error")
+        off = view.get("window_error_fraction")
         window = "" if off is None else f", last tons {100.0 * off:+.1f} %"
         poor = sum(1 for one in view["signals"] if one["value"] is None)
         return (
-            f"[{passed:4.1f} of {self.lasts_s / 60.0:g} min] {self.name}, {view['run_state']}: mix "
-            f"{3.6 * view['mix_rate_kg_s']:.0f} t/h, {verb} {asked:.3f} kg/s, feeder {fed_words}{window}, "
-            f"{poor} signals without value, {len(view['alarms'])} alarms"
+            f"[{passed:4.1f} of {self.lasts_s / 60.0:g} min] {self.name}{state}: mix "
+            f"{amount(view['mix_rate_kg_s'] or 0.0, self.display.mix, 0)}, {verb} {amount(asked, feed)}, "
+            f"feeder {amount(fed, feed)}{window}, {poor} signals without value, {len(view['alarms'])} alarms"
         )
 
 
@@ -102,6 +106,7 @@ class Guide:
         """
         self._site, self._half_s, self._answer = site, lasts_s / 2.0, answer
         self._out = Progress()
+        self._display = METRIC if site.units == "metric" else US
         self._last_s = 0.0
 
     def run(self) -> RunEnd:
@@ -115,8 +120,8 @@ class Guide:
         self._out.say(CAUTIONS)
         self._out.say(
             f"First {self._half_s / 60.0:g} min in monitor only, then {self._half_s / 60.0:g} min in control with the "
-            "feed running. Make mix with rubber at the job's rate all the time; change the rate once in each half. "
-            "Ctrl-C ends it; it is then on record as not finished."
+            "feed running. Make mix with rubber at the job's rate all "
+            "the time; change the rate once in each half.\nCtrl-C ends it; it is then on record as not finished."
         )
         if not self._means("Begin? Type yes: "):
             raise NoAnswerError("not begun")
@@ -153,23 +158,27 @@ class Guide:
         return "" if ended is Ended.DONE else f"{part.name}: {part.why or ended.value}"
 
     def _watch(self) -> str:
-        return self._follow(_Part("monitor only", self._half_s, control=False, out=self._out))
+        return self._follow(_Part("monitor only", self._half_s, control=False, out=self._out, display=self._display))
 
     def _control(self) -> str:
-        return self._follow(_Part("in control", self._half_s, control=True, out=self._out))
+        return self._follow(_Part("in control", self._half_s, control=True, out=self._out, display=self._display))
 
     def _enable(self) -> str:
         """Have control enabled and the feed put in service, by the command or in another terminal."""
-        for words, is_done, name in (
-            ("enable-control", lambda view: bool(view.get("control_enabled")), "control was not enabled"),
-            ("start-feed", lambda view: bool(view.get("in_service")), "the feed was not put in service"),
+        for words, key, name in (
+            ("enable-control", "control_enabled", "control was not enabled"),
+            ("start-feed", "in_service", "the feed was not put in service"),
         ):
-            if is_done(ask(self._site.socket, {"ask": "view"})):
+            if ask(self._site.socket, {"ask": "view"}).get(key):
                 continue
             self._out.say(f"Now: crumbmeter do {words} --socket {self._site.socket}")
             meant = self._means("Type yes and this command asks for it; or do it in another terminal, then Enter: ")
-            if meant and do(self._site.socket, words, yes=True) != DONE:
+            if meant and self._do(words) != DONE:
                 return name
-            if not is_done(ask(self._site.socket, {"ask": "view"})):
+            if not ask(self._site.socket, {"ask": "view"}).get(key):
                 return name
         return ""
+
+    def _do(self, words: str) -> int:
+        with contextlib.redirect_stdout(sys.stderr):  # what goes to the output is the report alone
+            return do(self._site.socket, words, yes=True)

@@ -9,6 +9,13 @@ import typer
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as plant/site.toml.")]
 
 
+class Kind(StrEnum):
+    """How a plant makes mix."""
+
+    DRUM = "drum"
+    BATCH = "batch"
+
+
 class UnitSystem(StrEnum):
     """What people see."""
 
@@ -26,19 +33,20 @@ def _add_beginning(app: typer.Typer) -> None:
     @app.command("new-site")
     def new_site(
         folder: Annotated[Path, typer.Argument(help="Folder to make; its name becomes the site's id.")],
-        title: Annotated[str, typer.Option(help="Name of the plant for people.")] = "A drum plant",
+        title: Annotated[str, typer.Option(help="Name of the plant for people.")] = "An asphalt plant",
+        kind: Annotated[Kind, typer.Option(help="How the plant makes mix.")] = Kind.DRUM,
         units: Annotated[UnitSystem, typer.Option(help="Units that people see.")] = UnitSystem.US,
         simulated: Annotated[bool, typer.Option("--simulated", help="The plant is a simulator.")] = False,
-        recycle: Annotated[bool, typer.Option(help="Whether the drum takes recycle.")] = True,
+        recycle: Annotated[bool, typer.Option(help="Whether the plant takes recycle.")] = True,
     ) -> None:
-        """Begin a site of a drum plant: site file, quality plan, register-map template, next steps; all with comments.
+        """Begin a site: site file, quality plan, register-map template, next steps; all with comments.
 
         What only the plant can tell is marked FILL IN, and refused until then. Exit codes: 0 begun, 2 refused.
         """
         from crumbmeter.cli import begin_work as work  # noqa: PLC0415 - a command loads what it needs
         from crumbmeter.site.starting import Beginning  # noqa: PLC0415
 
-        begun = Beginning(title, units.value, simulated, recycle)
+        begun = Beginning(title, kind.value, units.value, simulated, recycle)
         raise typer.Exit(work.new_site(folder, begun))
 
     @app.command("add-device")
@@ -53,6 +61,9 @@ def _add_beginning(app: typer.Typer) -> None:
         host: Annotated[str, typer.Option(help="IP address or host name.")] = "FILL IN: IP address or host name",
         port: Annotated[int, typer.Option(help="TCP port.", min=1, max=65535)] = 502,
         unit: Annotated[int, typer.Option(help="Modbus unit id.", min=0, max=255)] = 1,
+        keys: Annotated[
+            list[str] | None, typer.Option("--key", help="KEY=VALUE of another key of the device, as serial_port=...")
+        ] = None,
         writes: Annotated[
             list[str] | None, typer.Option("--writes", help="OUTPUT=REGISTER:LOW:HIGH; a contact: OUTPUT=REGISTER.")
         ] = None,
@@ -66,7 +77,7 @@ def _add_beginning(app: typer.Typer) -> None:
         """
         from crumbmeter.cli import begin_work as work  # noqa: PLC0415
 
-        address = work.Address(host, port, unit)
+        address = work.Address(host, port, unit, tuple(keys or []))
         raise typer.Exit(work.add_device(site, name, profile, address, signals or [], writes or [], storage))
 
 

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from crumbmeter.cli.exits import OK, REFUSED
-from crumbmeter.cli.saving import save_bytes, save_text
+from crumbmeter.cli.saving import read_text, save_bytes, save_text
 from crumbmeter.site.editing import EditRefusedError, Value, with_table, with_values
 from crumbmeter.site.loading import draft_of
 from crumbmeter.site.placeholders import MARK
 from crumbmeter.site.problems import Problem, SiteRefusedError, as_written, report
 from crumbmeter.site.starting import Beginning, first_files
-from crumbmeter.site.wiring import PLACES, Wire, wire, with_device
+from crumbmeter.site.wiring import by_name, wire, with_device
 
 POLL_S, QUICK_POLL_S = 0.2, 0.1
 """[s] Between two reads of a device, and of one with contacts: machine doubt must be seen soon."""
@@ -28,6 +28,21 @@ class Address:
     host: str
     port: int
     unit_id: int
+    more: tuple[str, ...] = ()
+    """KEY=VALUE of other keys of the device."""
+
+    def table(self, profile: str, poll_period_s: float, *, speaks_modbus: bool) -> dict[str, Value]:
+        """Return the device's table.
+
+        Raises:
+            EditRefusedError: one of the other keys is not KEY=VALUE.
+        """
+        more = {key[0]: value for key, value in _pairs(self.more).items()}
+        place: dict[str, Value] = {} if "serial_port" in more else {"host": self.host, "port": self.port}
+        unit: dict[str, Value] = {"unit_id": self.unit_id} if speaks_modbus else {}
+        return {
+            "profile": profile, **place, **unit, "poll_period_s": poll_period_s, "timeout_s": TIMEOUT_S, **more
+        }  # fmt: skip
 
 
 def new_site(folder: Path, beginning: Beginning) -> int:
@@ -67,12 +82,11 @@ def add_device(
 
     def edit(text: str) -> str:
         read = [wire(typed) for typed in signals]
-        taken = {one.register for one in read}
-        read += [Wire(name, name) for name in PLACES if name in values.get("registers", {}) and name not in taken]
-        quick = any(one.get("unit") == "contact" for one in values.get("registers", {}).values())
-        table: dict[str, Value] = {"profile": profile.stem, "host": address.host, "port": address.port}
-        table |= {"unit_id": address.unit_id, "poll_period_s": QUICK_POLL_S if quick else POLL_S}
-        table |= {"timeout_s": TIMEOUT_S}
+        registers = values.get("registers", {})
+        read += by_name(registers, tomllib.loads(text), read)
+        quick = any(one.get("unit") == "contact" for one in registers.values())
+        modbus = values.get("protocol", "modbus") == "modbus"
+        table = address.table(profile.stem, QUICK_POLL_S if quick else POLL_S, speaks_modbus=modbus)
         return with_device(text, name, table, values, read, [wire(typed) for typed in writes], storage)
 
     if not place.exists():
@@ -113,11 +127,12 @@ def _pairs(pairs: Sequence[str]) -> dict[tuple[str, ...], Value]:
 def _edit(site: Path, edit: Callable[[str], str]) -> int:
     """Change a site file if what comes of it is no worse, and say what is different and what is left."""
     try:
-        before = site.read_text("utf-8")
+        before = read_text(site)
         known = _problems(site)
         after = edit(before)
-    except (OSError, EditRefusedError) as fault:
-        words = f"{site}: {fault.strerror}" if isinstance(fault, OSError) else str(fault)
+    except (OSError, UnicodeDecodeError, EditRefusedError) as fault:
+        why = fault.strerror if isinstance(fault, OSError) else fault
+        words = str(fault) if isinstance(fault, EditRefusedError) else f"{site}: {why}"
         return _refused(f"{words}\nNothing was changed.")
     changed = _differences(_flat(tomllib.loads(before)), _flat(tomllib.loads(after)))
     left = _problems(site, after.encode())

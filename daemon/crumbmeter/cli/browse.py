@@ -26,7 +26,13 @@ NO_SERVER: Final = 3
 
 
 def browse(
-    url: str, security: OpcuaSecurity, *, contains: str = "", to: Path | None = None, as_json: bool = False
+    url: str,
+    security: OpcuaSecurity,
+    *,
+    contains: str = "",
+    namespace: str = "",
+    to: Path | None = None,
+    as_json: bool = False,
 ) -> int:
     """List the variables of a server.
 
@@ -34,6 +40,7 @@ def browse(
         url: `opc.tcp://host:port/path`.
         security: How the connection is to be protected.
         contains: Only variables whose path contains this, in whatever letters.
+        namespace: Only variables of the namespace with this URI.
         to: Write a draft of a device profile to this file.
         as_json: Print JSON.
 
@@ -52,6 +59,7 @@ def browse(
         found = asyncio.run(opcua_browse.browse(device, lambda path: contains.lower() in path.lower()))
     except ReconnectError as fault:
         return _say(str(fault), NO_SERVER)
+    found = tuple(one for one in found if namespace in ("", one.namespace))
     if as_json:
         sys.stdout.write(json.dumps([{**asdict(one), "node": one.node} for one in found], indent=2) + "\n")
     else:

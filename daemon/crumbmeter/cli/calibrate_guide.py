@@ -2,16 +2,16 @@
 
 import textwrap
 from collections.abc import Callable, Mapping
-from typing import Final, Protocol
+from typing import Protocol
 
 from crumbmeter.adapters.control_line import NoDaemonError
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.calibrating.quantities import Value, parse, shown, unit_of
 from crumbmeter.commission.calibrating.steps import Entries, Entry, Field, Place, Procedure, Step, next_step
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.report.form_texts import FormRefusedError
 
-WIDTH: Final = 100
 Look = Callable[[Watch, Mapping[str, Source], Callable[[Watching], None]], dict[str, Found]]
 
 
@@ -186,7 +186,7 @@ class Guide:
         try:
             return self._look(step.watch, sources, lambda watching: talk.progress(_progress(step.watch, watching)))
         except NoDaemonError as nobody:
-            talk.say(f"Not read: {nobody}. Type what the instruments show.")
+            talk.say(f"Not read: {nobody}\nType what the instruments show.")
         except KeyboardInterrupt:
             talk.say("Left off looking. Type what the instruments show.")
         return {}
@@ -210,6 +210,9 @@ class Guide:
                         self._put(field, self._parsed(field, typed or field.default), "typed" if typed else "default")
                 except FormRefusedError as refused:
                     talk.say(f"Not taken: found {refused.found}; expected {refused.expected}. {refused.remedy}")
+                    if refused.field != field.name and refused.field in self._kept:
+                        self._drop(refused.field)  # taken before, and only now to be read: it is asked for anew
+                        return False
                 else:
                     return True
 
@@ -219,10 +222,15 @@ class Guide:
         known = field.default
         if found is not None and found.value is not None:
             known = f"{shown(found.value, field.quantity, metric=metric)}, {found.quality}"
-        choices = "".join(f"\n  {place} {one}" for place, one in enumerate(field.choices, start=1))
+        listed = [f"  {place} {one}" for place, one in enumerate(field.choices, start=1)]
+        choices = "\n".join(["", *listed, ""]) if listed else ""
         offered = f" ({known})" if known else "" if field.required else " (may be left out)"
         yes = " y/n" if field.quantity == "yes" else ""
         return _line(talk, f"{field.label}{f' [{unit}]' if unit else ''}{yes}{offered}{choices} > ")
+
+    def _drop(self, name: str) -> None:
+        del self._kept[name]
+        self._keep(self._kept)
 
     def _back(self, talk: Talk, field: Field) -> None:
         """Take the newest entry back."""
@@ -230,8 +238,7 @@ class Guide:
             talk.say(f"There is nothing before {field.label.lower()}.")
             return
         name = next(reversed(self._kept))
-        del self._kept[name]
-        self._keep(self._kept)
+        self._drop(name)
         talk.say(f"Taken back: {name.replace('_', ' ')}.")
 
 
@@ -265,5 +272,5 @@ def step_text(step: Step) -> str:
     """Write a step as a person reads it: cautions first."""
     lines = ["", f"=== {step.title} ==="]
     for mark, words in (*(("CAUTION: ", one) for one in step.cautions), *(("- ", one) for one in step.do)):
-        lines += textwrap.wrap(words, WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))
+        lines += textwrap.wrap(words, columns(), initial_indent=mark, subsequent_indent=" " * len(mark))
     return "\n".join(lines)

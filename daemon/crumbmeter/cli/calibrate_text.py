@@ -2,10 +2,11 @@
 
 import textwrap
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 from crumbmeter.cli.calibrate_guide import step_text
 from crumbmeter.cli.check_text import table
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.calibrating.quantities import unit_of
 from crumbmeter.commission.calibrating.steps import Entries, Place, Procedure, Step, Worked
 from crumbmeter.commission.site_values import Change
@@ -13,7 +14,10 @@ from crumbmeter.qc.calibration_entries import what
 from crumbmeter.qc.calibrations import Calibration, Judged, Limit
 from crumbmeter.site import Site
 
-WIDTH: Final = 100
+NO_LIMIT = (
+    "NOTHING: there is no limit for this test, so the verdict proves nothing. Put calibration-limits.toml beside the "
+    "site file, or beside its folder (config/calibration-limits.toml is the one to begin with)."
+)
 
 
 def result_text(judged: Judged, worked: Worked, limits: Sequence[Limit]) -> str:
@@ -23,13 +27,15 @@ def result_text(judged: Judged, worked: Worked, limits: Sequence[Limit]) -> str:
     for one in worked.tables:
         lines += [one.title, table(one.rows, "r" * len(one.rows[0])), ""]
     for note in worked.notes:
-        lines += textwrap.wrap(note, WIDTH, initial_indent="- ", subsequent_indent="  ")
+        lines += textwrap.wrap(note, columns(), initial_indent="- ", subsequent_indent="  ")
     lines += ["", f"Verdict: {judged.outcome.value}"]
     for why in judged.why:
-        lines += textwrap.wrap(why, WIDTH, initial_indent="  ", subsequent_indent="    ")
+        lines += textwrap.wrap(why, columns(), initial_indent="  ", subsequent_indent="    ")
     lines += ["Held against:"]
     for limit in limits:
-        lines += textwrap.wrap(limit_text(limit), WIDTH, initial_indent="  ", subsequent_indent="    ")
+        lines += textwrap.wrap(limit_text(limit), columns(), initial_indent="  ", subsequent_indent="    ")
+    if not limits:
+        lines += textwrap.wrap(NO_LIMIT, columns(), initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines) + "\n"
 
 

@@ -4,9 +4,8 @@ import contextlib
 import getpass
 import json
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
@@ -21,12 +20,13 @@ from crumbmeter.cli.calibrate_text import (
     steps_text,
 )
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
+from crumbmeter.cli.into_site_file import into_site_file
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.commission.calibrating import drafts
 from crumbmeter.commission.calibrating.procedures import PROCEDURES, calibration, said
 from crumbmeter.commission.calibrating.steps import Entries, Entry, Place, Procedure, Worked
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
-from crumbmeter.commission.site_values import Change, changes, put_in_place
+from crumbmeter.commission.site_values import Change, changes
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.ledger.quality import NotRecordedError, append, read_all
@@ -96,7 +96,7 @@ def calibrate(asked: Asked, talk: Talk | None) -> int:
         if not asked.word:
             sys.stdout.write(list_text(site, tuple(PROCEDURES.values())))
             return OK
-        return _test(asked, _opened(asked, site), talk)
+        return _test(asked, _opened(asked, site, talk), talk)
     except (CrumbmeterError, NotRecordedError, JournalUnreadableError) as refused:
         words = report(refused.problems) if isinstance(refused, SiteRefusedError) else str(refused)
         sys.stderr.write(f"{words}\n")
@@ -105,16 +105,16 @@ def calibrate(asked: Asked, talk: Talk | None) -> int:
     return REFUSED
 
 
-def _opened(asked: Asked, site: Site) -> Opened:
+def _opened(asked: Asked, site: Site, talk: Talk | None) -> Opened:
     procedure = PROCEDURES.get(asked.word)
     if procedure is None:
         words = ", ".join(PROCEDURES)
         raise FormRefusedError("KIND", repr(asked.word), f"one of {words}", "`crumbmeter calibrate SITE` lists them.")
     there = procedure.instruments(site)
-    instrument = asked.instrument or (there[0] if len(there) == 1 else "")
+    instrument = asked.instrument or (there[0] if len(there) == 1 else _chosen(there, talk))
     if instrument not in there:
         raise FormRefusedError(
-            "INSTRUMENT", repr(asked.instrument), f"one of {', '.join(there) or 'none, for this site has none'}",
+            "INSTRUMENT", repr(instrument), f"one of {', '.join(there) or 'none, for this site has none'}",
             "Name it behind the kind.",
         )  # fmt: skip
     file = find_calibration_limits(site.path)
@@ -124,6 +124,18 @@ def _opened(asked: Asked, site: Site) -> Opened:
     draft = asked.draft or folder / f"{procedure.word}-{instrument}.json"
     head = drafts.Head(site.params.site_id, procedure.word, instrument, regime)
     return Opened(site, procedure, Place(site, instrument, limits, regime), draft, head)
+
+
+def _chosen(there: Sequence[str], talk: Talk | None) -> str:
+    """Ask which instrument is meant; empty where nobody can be asked."""
+    if talk is None or not there:
+        return ""
+    listed = "".join(f"  {place} {one}\n" for place, one in enumerate(there, start=1))
+    try:
+        typed = talk.ask(f"What is tested\n{listed} > ").strip()
+    except (EOFError, KeyboardInterrupt):
+        return ""
+    return dict(zip(map(str, range(1, len(there) + 1)), there, strict=True)).get(typed, typed)
 
 
 def _test(asked: Asked, test: Opened, talk: Talk | None) -> int:
@@ -197,23 +209,20 @@ def _show(asked: Asked, result: Result) -> None:
 
 
 def _finish(asked: Asked, test: Opened, result: Result, talk: Talk | None) -> int:
-    seq, kept, told = 0, None, []
+    seq, told, written = 0, [], False
     if _wanted(talk, "Put it on record", given=asked.record):
         seq = _record(asked, test, result)
         told.append(f"On record as entry {seq}; `crumbmeter quality ask SITE certificate {seq}` makes the certificate.")
-        if result.changes and _wanted(talk, "Write the values into the site file", given=asked.apply):
-            stamp = datetime.fromtimestamp(machine_wall_us() / 1e6, UTC).strftime("%Y%m%dT%H%M%SZ")
-            kept = put_in_place(test.site.path, result.changes, stamp)
-            told.append(
-                f"{test.site.path} is changed; the old one is kept as {kept}. The site is another one now: start the "
-                "daemon anew with it, and control has to be ENABLED AGAIN."
-            )
         test.draft.unlink(missing_ok=True)
+        if result.changes and _wanted(talk, "Write the values into the site file", given=asked.apply):
+            folder, who = test.site.desk.quality_folder, result.judged.calibration.who
+            told.append(into_site_file(test.site.path, folder, result.changes, f"calibration {seq}", who))
+            written = True
     else:
         told.append(f"Not on record. The draft is kept: {test.draft}")
     if asked.as_json:
         body = result_json(result.judged, result.worked, result.limits, result.changes)
-        body |= {"entry": seq or None, "site_file_kept": None if kept is None else str(kept)}
+        body |= {"entry": seq or None, "site_file_changed": written}
         sys.stdout.write(json.dumps(body, indent=1, allow_nan=False) + "\n")
     else:
         sys.stdout.write("\n".join(told) + "\n")

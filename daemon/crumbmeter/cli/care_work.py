@@ -133,6 +133,7 @@ def keep_version(site: Path, who: str, reason: str) -> int:
 def roll_back(site: Path, wanted: str, who: str, reason: str, record: Path | None, quality: Path | None) -> int:
     """Put an old version's text in the place of the site file; what is there now is kept."""
     try:
+        _require(who, reason)
         places = places_of(site, record, quality)
         one = chosen(all_versions(places), wanted)
         if one is None:
@@ -143,12 +144,16 @@ def roll_back(site: Path, wanted: str, who: str, reason: str, record: Path | Non
         if now is not None and now.settings_id not in kept | {one.settings_id}:
             before = f"as it was before version {_name(one)} came back"
             _record(places, now.settings_id, now.files, "kept", who, before)
-        _put(site, one)
-        number = _record(places, one.settings_id, loaded.files, "rolled back", who, reason)
+        _put(site, one, () if now is None else now.files)
     except SiteRefusedError as refused:
         return _say(f"Not rolled back: this version of crumbmeter refuses it.\n{report(refused.problems)}", REFUSED)
     except FAULTS as fault:
         return _say(f"Not rolled back: {fault}", REFUSED)
+    try:
+        number = _record(places, one.settings_id, loaded.files, "rolled back", who, reason)
+    except FAULTS as fault:
+        words = f"{site}: is again as in version {_name(one)}, and that is NOT on the quality record: {fault}"
+        return _say(f"{words}\nSay `crumbmeter keep-version`.", FAILED)
     sys.stdout.write(f"{site}: is again as in version {_name(one)}, on record as version {number}.\n")
     if now is not None:
         sys.stdout.write(text(changes(now.files, loaded.files)))
@@ -175,16 +180,29 @@ def _on_disk(site: Path) -> Site | None:
     try:
         return load(site)
     except SiteRefusedError:
-        broken = site.with_name(f"{site.name}.refused")
         if site.exists():
-            save_bytes(broken, site.read_bytes())
-            sys.stdout.write(f"{site}: is refused as it is; it is kept as {broken}\n")
+            sys.stdout.write(f"{site}: is refused as it is; it is kept as {_kept_aside(site, 'refused')}\n")
         return None
 
 
-def _put(site: Path, one: Version) -> None:
-    """Write the files of a version, register maps first: the site file never stands over others than its own."""
+def _kept_aside(path: Path, why: str) -> Path:
+    """Copy a file beside itself under a name that no other has; return the copy."""
+    content, number = path.read_bytes(), 1
+    aside = path.with_name(f"{path.name}.{why}")
+    while aside.exists() and aside.read_bytes() != content:
+        number += 1
+        aside = path.with_name(f"{path.name}.{why}-{number}")
+    save_bytes(aside, content)
+    return aside
+
+
+def _put(site: Path, one: Version, on_record: Sequence[SourceFile]) -> None:
+    """Write the files of a version, register maps first: the site file never stands over others than its own.
+
+    A register map that is on no record, since the site that uses it is refused or is another one, is kept beside.
+    """
     folders = profile_folders(site)
+    known = {file.content for file in on_record}
     for name, content in sorted(one.files, key=lambda file: "/" not in file[0]):
         if "/" not in name:
             save_bytes(site, content)
@@ -192,6 +210,8 @@ def _put(site: Path, one: Version) -> None:
         path = find_profile(Path(name).stem, folders) or folders[0] / Path(name).name
         if not path.exists() or path.read_bytes() != content:
             path.parent.mkdir(parents=True, exist_ok=True)
+            if path.exists() and path.read_bytes() not in known:
+                sys.stdout.write(f"{path}: what it held is kept as {_kept_aside(path, 'before')}\n")
             save_bytes(path, content)
             sys.stdout.write(f"{path}: is again as it was; other sites that use it change with it\n")
 
@@ -203,8 +223,7 @@ def _record(places: Places, settings_id: str, files: Sequence[SourceFile], how: 
         NotRecordedError: it cannot be had.
         NotFoundError: no reason is given.
     """
-    if not reason.strip() or not who.strip():
-        raise NotFoundError("it must say who and why: the record keeps both")
+    _require(who, reason)
     pairs = [(file.name, file.content) for file in files]
     one = said(
         settings_id,
@@ -216,6 +235,11 @@ def _record(places: Places, settings_id: str, files: Sequence[SourceFile], how: 
     )
     append(places.quality, [one], machine_wall_us, machine_pause, flags=SIMULATED if places.simulated else 0)
     return max(version.number for version in all_versions(places))
+
+
+def _require(who: str, reason: str) -> None:
+    if not reason.strip() or not who.strip():
+        raise NotFoundError("it must say who and why: the record keeps both")
 
 
 def _keep_run(places: Places, settings_id: str) -> None:

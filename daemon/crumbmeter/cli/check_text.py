@@ -1,16 +1,16 @@
-"""The words of `crumbmeter check`: an explained site as plain text of at most 100 columns. Pure."""
+"""The words of `crumbmeter check`: an explained site as plain text no wider than the terminal, or 100 columns."""
 
 import textwrap
 from collections.abc import Sequence
 
 from crumbmeter.cli.check_batch import charges_text, hand_shake_text, ingredients_text
+from crumbmeter.cli.screen import columns
 from crumbmeter.field.opcua import TYPE_NAMES
 from crumbmeter.field.plan import WireRow
 from crumbmeter.field.spec import WordType
 from crumbmeter.site import Site, warnings_text
 from crumbmeter.site.explain import DoseWords, Explanation, StreamWords
 
-WIDTH = 100
 _BASES = (
     ("total_mix", "% of mix"),
     ("added_to_mix", "% added"),
@@ -75,7 +75,7 @@ def _section(title: str, body: str) -> str:
 def fill(text: str, indent: int = 2) -> str:
     """Fill a paragraph."""
     pad = " " * indent
-    return textwrap.fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad, break_on_hyphens=False)
+    return textwrap.fill(text, columns(), initial_indent=pad, subsequent_indent=pad, break_on_hyphens=False)
 
 
 def table(rows: Sequence[Sequence[str]], right: str = "", indent: int = 2) -> str:
@@ -88,7 +88,7 @@ def table(rows: Sequence[Sequence[str]], right: str = "", indent: int = 2) -> st
     """
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     before = indent + sum(widths[:-1]) + 2 * (len(widths) - 1)
-    last = max(16, WIDTH - before)
+    last = max(16, columns() - before)
     lines = []
     for row in rows:
         cells = [
@@ -253,8 +253,13 @@ def addresses_text(addresses: Sequence[WireRow]) -> str:
     parts = [table(rows, "llrrrrr")] if len(rows) > 1 or not nodes else []
     if nodes:
         described = [["value", "device", "type", "OPC UA node"]]
-        described += [[row.name, row.device_id, node_type(row.word_type), row.node] for row in nodes]
+        spaces: dict[str, str] = {}
+        for row in nodes:
+            space, _, identifier = row.node.removeprefix("nsu=").rpartition(";")
+            spaces[row.device_id] = space
+            described.append([row.name, row.device_id, node_type(row.word_type), identifier])
         parts.append(table(described, "lll"))
+        parts.append(table([["device", "namespace of its nodes"], *map(list, spaces.items())], "l"))
     return "\n\n".join(parts)
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from crumbmeter import __version__
-from crumbmeter.cli import begin, calibrate, care, commissioning, evidence, loop_check, opcua, plan, quality
+from crumbmeter.cli import begin, calibrate, care, commissioning, evidence, finding, loop_check, opcua, plan, quality
 from crumbmeter.cli import check as check_command
 
 HELP = """Meter crumb rubber into an asphalt plant in step with the mix, and keep the record that proves it.
@@ -28,6 +28,7 @@ calibrate.add_to(app)
 commissioning.add_to(app)
 loop_check.add_to(app)
 opcua.add_to(app)
+finding.add_to(app)
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file, such as config/sites/demo_drum.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")]

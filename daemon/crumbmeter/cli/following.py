@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from crumbmeter.adapters.control_line import ControlLine, NoDaemonError
+from crumbmeter.cli.screen import folded, room
 
 SILENT_S: Final = 10.0
 """[s] A daemon that says nothing for so long is taken for gone."""
@@ -76,8 +77,9 @@ class Progress:
         self._width = 0
 
     def show(self, words: str) -> None:
-        """Write the line anew."""
+        """Write the line anew, cut where the terminal ends: what goes on below cannot be written over."""
         if self._out.isatty():
+            words = words[: room(self._out) - 1]
             self._out.write("\r" + words.ljust(self._width))
             self._out.flush()
             self._width = len(words)
@@ -87,5 +89,5 @@ class Progress:
         if self._width:
             self._out.write("\r" + " " * self._width + "\r")
             self._width = 0
-        self._out.write(words + "\n")
+        self._out.write(folded(words, self._out) + "\n")
         self._out.flush()

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import os
 import random
+import select
 import signal
 import sys
 from collections.abc import Callable
@@ -12,11 +13,12 @@ from typing import Any
 
 from crumbmeter.adapters.clock import RealClock, machine_wall_us
 from crumbmeter.adapters.modbus import silence_library
-from crumbmeter.adapters.socket_file import SocketHeldError, take_lock
+from crumbmeter.adapters.socket_file import SiteHeldError, SocketHeldError, hold_site, take_lock
 from crumbmeter.app.links import FieldLinks
 from crumbmeter.app.startup import instance_of, new_boot_id
 from crumbmeter.cli.exits import FAILED, NOT_AT_REST, OK, REFUSED
 from crumbmeter.cli.loop_work import START_S, LoopRefusedError, Place, initials, put, standing_of, standing_words, told
+from crumbmeter.cli.screen import folded
 from crumbmeter.commission.expecting import ExpectRefusedError, parse_value
 from crumbmeter.commission.proof_parts import Outcome, Second
 from crumbmeter.commission.proving import Proof
@@ -68,19 +70,16 @@ def output(place: Place, words: OutputWords, answer: Callable[[str], str] = inpu
     site = place.load()
     if site is None:
         return REFUSED
-    held: int | None = None
     try:
         wish = _wish(site, words)
         initials(words.by)
-        held = _take_site(site)
-        _confirm(site, wish, words.confirm, answer)
-        outcome = asyncio.run(_prove(site, wish))
+        with contextlib.ExitStack() as held:
+            _take_site(site, held)
+            _confirm(site, wish, words.confirm, answer)
+            outcome = asyncio.run(_prove(site, wish))
     except (LoopRefusedError, ExpectRefusedError) as refused:
         sys.stderr.write(f"nothing was written: {refused}\n")
         return REFUSED
-    finally:
-        if held is not None:
-            os.close(held)
     return _conclude(site, wish, words, outcome)
 
 
@@ -111,24 +110,23 @@ def _wish(site: Site, words: OutputWords) -> Wish:
     return wish
 
 
-def _take_site(site: Site) -> int:
-    """Take the lock that keeps a daemon off this site. Raises LoopRefusedError where one has it."""
-    site.socket.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+def _take_site(site: Site, held: contextlib.ExitStack) -> None:
+    """Take what keeps a daemon off this site. Raises LoopRefusedError where one has it."""
     try:
-        held = take_lock(site.socket)
-    except SocketHeldError as running:
+        held.callback(hold_site(site.path).close)
+        site.socket.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        held.callback(os.close, take_lock(site.socket))
+    except (SiteHeldError, SocketHeldError) as running:
         raise LoopRefusedError(
             f"a daemon, or another proof, runs on this site ({site.socket}): it alone may write. Stop it first"
         ) from running
     if being_written(site.journal.folder / "journal.db"):
-        os.close(held)
         raise LoopRefusedError(f"a daemon writes its record to {site.journal.folder}: stop it first")
-    return held
 
 
 def _confirm(site: Site, wish: Wish, given: str, answer: Callable[[str], str]) -> None:
     """Show cautions and what will be written, and have the site's id typed. Raises LoopRefusedError otherwise."""
-    sys.stdout.write(f"{CAUTIONS}\n{_plan_words(site, wish)}\n")
+    sys.stdout.write(folded(f"{CAUTIONS}\n{_plan_words(site, wish)}", sys.stdout) + "\n\n")
     sys.stdout.flush()
     wanted = site.params.site_id
     try:
@@ -169,6 +167,7 @@ async def _prove(site: Site, wish: Wish) -> Outcome:
     actual = actual_of(site.params, wish.role)
     actual_loop = None if actual is None else loops_of(site)[actual]
     sys.stdout.write(f"{'s':>5}  {'wanted':>14}  {'read back':>14}  {'stage':12}  actual\n")
+    sys.stdout.flush()
     proof = Proof(
         site.params, wish, links.lines, clock, chance.random, instance=instance_of(new_boot_id()),
         counts=load_counts(path), show=lambda second: _show(loop, actual_loop, second), report=_tell,
@@ -176,6 +175,7 @@ async def _prove(site: Site, wish: Wish) -> Outcome:
     running = asyncio.get_running_loop()
     for sign in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP):
         running.add_signal_handler(sign, proof.stop, f"somebody ended it ({sign.name})")
+    signal.signal(signal.SIGTTOU, signal.SIG_IGN)  # a line from the background must not stop the process
     try:
         return await proof.run()
     finally:
@@ -190,15 +190,24 @@ def _show(loop: Loop, actual_loop: Loop | None, second: Second) -> None:
     if actual_loop is not None and second.actual is not None:
         shown = value_words(actual_loop, second.actual.value) or second.actual.reason.value
         actual = f"{actual_loop.name} {shown}"
-    sys.stdout.write(f"{second.at_s:5.1f}  {wanted:>14}  {back:>14}  {second.stage.value:12}  {actual}\n")
-    sys.stdout.flush()
+    _say(f"{second.at_s:5.1f}  {wanted:>14}  {back:>14}  {second.stage.value:12}  {actual}\n")
 
 
 def _tell(happened: Event) -> None:
     if happened.name in TOLD:
         detail = ", ".join(f"{key} {value}" for key, value in happened.detail)
-        sys.stdout.write(f"       {happened.name.replace('_', ' ')}: {detail}\n")
-        sys.stdout.flush()
+        _say(f"       {happened.name.replace('_', ' ')}: {detail}\n")
+
+
+def _say(line: str, *, wait: bool = False) -> None:
+    """Write to the terminal, past any buffer; a line that it does not take at once is left out, unless it may wait.
+
+    A terminal that was halted (Ctrl-S), or a reader that has gone, must not keep an output on.
+    """
+    with contextlib.suppress(OSError, ValueError):
+        place = sys.stdout.fileno()
+        if wait or select.select([], [place], [], 0.0)[1]:
+            os.write(place, line.encode())
 
 
 def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> int:
@@ -220,9 +229,7 @@ def _conclude(site: Site, wish: Wish, words: OutputWords, outcome: Outcome) -> i
         except (NotRecordedError, NoAnswerError, JournalUnreadableError) as problem:
             said.append(f"It is NOT on record: {problem}")
             code = code or FAILED
-    with contextlib.suppress(OSError):
-        sys.stdout.write("\n".join([*said, ""]))
-        sys.stdout.flush()
+    _say(folded("\n".join(said), sys.stdout) + "\n", wait=True)
     return code
 
 

@@ -16,6 +16,7 @@ from crumbmeter.cli.loop_work import (
     standing_words,
     told,
 )
+from crumbmeter.cli.screen import folded
 from crumbmeter.commission.expecting import ExpectRefusedError
 from crumbmeter.commission.readings import NotReadError
 from crumbmeter.journal.errors import JournalUnreadableError
@@ -89,8 +90,8 @@ def _one(site: Site, loop: Loop, words: LookWords, answer: Callable[[str], str])
         except (ExpectRefusedError, NotReadError, NoDaemonError) as refused:
             sys.stdout.write(f"  nothing is on record: {refused}\n")
             continue
-        sys.stdout.write(f"  {told(loop, look)}\n")
-    sys.stdout.write(f"  {standing_words(standing)}\n")
+        sys.stdout.write(folded(f"  {told(loop, look)}", sys.stdout) + "\n")
+    sys.stdout.write(folded(f"  {standing_words(standing)}", sys.stdout) + "\n")
 
 
 def _ask_contact(wanted: str, answer: Callable[[str], str]) -> tuple[str, str] | None:

@@ -16,6 +16,7 @@ from crumbmeter.adapters.socket_file import is_held
 from crumbmeter.app.links import FieldLinks
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.run import load_or_say
+from crumbmeter.cli.screen import columns
 from crumbmeter.commission.expecting import ExpectRefusedError, default_tolerance, parse_tolerance, parse_value
 from crumbmeter.commission.looking import Asked, Seen, evidence, look_of, wait_steady
 from crumbmeter.commission.readings import NotReadError, from_daemon, from_device
@@ -85,7 +86,7 @@ def list_loops(place: Place, output: Path | None, *, as_json: bool) -> int:
         elif as_json:
             sys.stdout.write(json.dumps(content(document), indent=1, allow_nan=False) + "\n")
         else:
-            sys.stdout.write(text(document))
+            sys.stdout.write(text(document, columns()))
         found = standings(site, said)
     except SiteRefusedError as refused:
         sys.stderr.write(report(refused.problems) + "\n")

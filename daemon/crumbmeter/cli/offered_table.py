@@ -43,8 +43,10 @@ Functions 5, 6, 15 and 16, at the addresses below, each only where `allow` names
 exception 02. A request is a *change*, from 0 to 1 (of `{SELECT_MIX}`: to another number), however often it is written.
 A stop, a hold and `monitor_only` also count where they are the first thing that is written after the daemon's start. A
 start does not: write 0 first. So a 1 that still stands in the controller cannot start the feed by itself after a power
-dip. What is read back is what was written last; whether it was done is in the bits. Every request goes the way of all
-commands, past no permissive and no limit, and stands in the record with the controller's address.
+dip. A change is one of what the same IP address wrote before: two controllers that write alternately ask for nothing
+anew. Of a start and a stop in one request the stop counts. What is read back is what was written last, by any of them;
+whether it was done is in the bits. Every request goes the way of all commands, past no permissive and no limit, and
+stands in the record with the controller's address.
 
 Modbus has no passwords: name the controllers in `clients`, and keep the port in a network of its own.
 """

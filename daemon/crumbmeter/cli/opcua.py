@@ -37,6 +37,7 @@ def add_to(app: typer.Typer) -> None:
 def browse(
     url: Annotated[str, typer.Argument(help="opc.tcp://host:port/path")],
     contains: Annotated[str, typer.Option(help="Only variables whose path contains this.")] = "",
+    namespace: Annotated[str, typer.Option(help="Only variables of the namespace with this URI.")] = "",
     output: Annotated[Path | None, typer.Option("-o", "--output", help="Write a draft of a device profile.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for scripts.")] = False,
     policy: Annotated[Policy, typer.Option(help="How the connection is protected.")] = Policy.NONE,
@@ -66,7 +67,7 @@ def browse(
         user=user,
         password_file=str(password_file or ""),
     )
-    raise typer.Exit(look(url, security, contains=contains, to=output, as_json=as_json))
+    raise typer.Exit(look(url, security, contains=contains, namespace=namespace, to=output, as_json=as_json))
 
 
 def certificate(

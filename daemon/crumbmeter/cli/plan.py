@@ -8,6 +8,7 @@ from typing import Annotated, Final
 import typer
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
+from crumbmeter.cli.screen import columns
 
 FORMS: Final = ("pdf", "json")
 
@@ -59,7 +60,7 @@ def plan(job: Path, site: Path | None = None, output: Path | None = None, *, as_
     elif as_json:
         sys.stdout.write(json.dumps(content(document), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
     else:
-        sys.stdout.write(text(document))
+        sys.stdout.write(text(document, columns()))
     return FAILED if any(check.verdict is Verdict.FAILS for check in made.checks) else OK
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from crumbmeter.adapters.clock import machine_pause, machine_wall_us
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
 from crumbmeter.cli.run import load_or_say
+from crumbmeter.cli.screen import columns
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.ledger import booked
@@ -66,7 +67,7 @@ def ask(places: Places, question: str, about: str, days: Days, output: Path | No
         elif as_json:
             sys.stdout.write(json.dumps(content(document), indent=1, allow_nan=False) + "\n")
         else:
-            sys.stdout.write(text(document))
+            sys.stdout.write(text(document, columns()))
     except NoAnswerError as missing:
         sys.stderr.write(f"no answer: {missing}\n")
         return FAILED

@@ -8,17 +8,22 @@ from typing import Generic, TypeVar
 from rich.console import Console
 from rich.progress import Progress
 
+from crumbmeter.adapters.clock import machine_pause
 from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
 from crumbmeter.control.step import StepResult
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
 from crumbmeter.ledger import boots, scans
-from crumbmeter.ledger.stamped import BOOT
+from crumbmeter.ledger.stamped import BOOT, ROW, SCANS
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.runtime.replay import NothingToReplayError, Replay
-from crumbmeter.site import SiteRefusedError, report
+from crumbmeter.site import Site, SiteRefusedError, report
 
 G = TypeVar("G")
+PAUSE_S = 0.2
+SLACK_S = 5.0
+"""[s] Real time that the disk may take beyond a block's own."""
+ROW_S = 1.5
 SHOWN_EVERY = 100
 """Scans between two moves of the progress bar."""
 
@@ -71,6 +76,20 @@ def choose_run(reader: Reader, wanted: str | None) -> str:
             return boot_id
     there = ", ".join(boot_id[:8] for boot_id in known[:10]) or "none"
     raise NothingToReplayError(f"no run {wanted or ''} in the journal; newest runs: {there}")
+
+
+def wait_for_record(site: Site, last_s: float) -> None:
+    """Wait until the record holds a process time [s]: rows come each second, scans in blocks of some thirty seconds.
+
+    What has not come after a block's time and some seconds is not waited for.
+    """
+    longest_s = SLACK_S + scans.BLOCK_SCANS * site.params.scan_period_s / site.clock_rate
+    for _ in range(round(longest_s / PAUSE_S)):
+        with Reader(journal_file(site.journal.folder)) as reader:
+            newest = (reader.last(ROW), reader.last(SCANS, "image"))
+        if all(one is not None and one.mono_us / 1e6 >= last_s - ROW_S for one in newest):
+            return
+        machine_pause(PAUSE_S)
 
 
 def run_second(journal: Path, now_s: float, boot: str | None = None) -> float:

@@ -69,6 +69,7 @@ def _as_json(outcome: ReplayReport) -> str:
             "first_difference": outcome.first_difference,
             "gaps": outcome.gaps,
             "skipped": outcome.skipped,
+            "exchanges": outcome.exchanges,
         },
         indent=2,
     )
@@ -77,6 +78,8 @@ def _as_json(outcome: ReplayReport) -> str:
 def _as_words(outcome: ReplayReport) -> str:
     minutes = outcome.process_s / 60.0
     words = [f"Run {outcome.boot_id[:8]}: {outcome.scans} scans replayed, {minutes:.1f} min of process time."]
+    if outcome.exchanges:
+        words.append(f"Other settings came into force {outcome.exchanges} times on the way; the replay took each.")
     if outcome.gaps or outcome.skipped:
         words.append(f"{outcome.gaps} gaps in the record; {outcome.skipped} scans behind them could not be replayed.")
     if outcome.differing:

@@ -5,6 +5,16 @@ import tempfile
 from pathlib import Path
 
 
+def read_text(path: Path) -> str:
+    """Return a file's text with its line ends as they are: what is saved again must not change them.
+
+    Raises:
+        OSError: it cannot be read.
+        UnicodeDecodeError: it is not UTF-8.
+    """
+    return path.read_bytes().decode()
+
+
 def save_text(path: Path, text: str) -> None:
     """Replace a file by a text, byte for byte; it is on the disk before the old one goes.
 

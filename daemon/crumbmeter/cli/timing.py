@@ -13,10 +13,11 @@ from crumbmeter.adapters.control_line import NoDaemonError
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.cli.quality_work import Places
-from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second
+from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second, wait_for_record
+from crumbmeter.cli.screen import columns
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.step_watch import StepWatch, Wanted, wanted_steps
-from crumbmeter.commission.timing import Outcome, Tested, rate_words, timings_of
+from crumbmeter.commission.timing import Outcome, TimedRun, rate_words, timings_of
 from crumbmeter.control.params import Params
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
@@ -95,16 +96,18 @@ def _judge(places: Places, site: Site, asked: Asked, stretch: Stretch, answer: C
         return REFUSED
     params, record = gathered.held
     who = f"{asked.who or getpass.getuser()} (command line)"
-    tested = Tested(gathered.boot_id, params, stretch.from_s, record)
+    tested = TimedRun(gathered.boot_id, params, stretch.from_s, record)
     outcome = timings_of(tested, asked.coverage, who, machine_wall_us())
+    found_by = f"timing of run {gathered.boot_id[:8]}"
     if asked.put:
         flags = SIMULATED if params.simulated else 0
         saids = [said_of(one) for one in outcome.timings]
         put = append(site.desk.quality_folder, saids, machine_wall_us, machine_pause, flags=flags)
         sys.stderr.write(f"on record as entries {put[0].seq} to {put[-1].seq}\n")
+        found_by = f"timing {put[0].seq} to {put[-1].seq}"
     _show(site, outcome, asked)
     if outcome.lines and asked.apply:
-        offer(places.site, outcome.lines, who, answer)
+        offer(places.site, site.desk.quality_folder, outcome.lines, found_by, who, answer)
     return OK if outcome.lines else FAILED
 
 
@@ -125,7 +128,7 @@ def _show(site: Site, outcome: Outcome, asked: Asked) -> None:
         elif asked.as_json:
             sys.stdout.write(json.dumps(content(made), indent=1, allow_nan=False) + "\n")
         else:
-            sys.stdout.write(text(made))
+            sys.stdout.write(text(made, columns()))
 
 
 def _travels(scans: Iterator[Scan]) -> tuple[Params, TravelRecord] | None:
@@ -161,6 +164,7 @@ def _watch(site: Site, minutes: float) -> Stretch | None:
     out.say(f"The watch ended: {ended.value}.")
     if watcher.began_s is None:
         return None
+    wait_for_record(site, watcher.watch.now_s)
     first_s = run_second(site.journal.folder, watcher.began_s)
     return Stretch(first_s, first_s + watcher.watch.now_s - watcher.began_s)
 

@@ -4,19 +4,28 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from crumbmeter.cli.into_site_file import into_site_file
+from crumbmeter.commission.site_values import Change
 from crumbmeter.estimation.travel.findings import SiteLine
-from crumbmeter.site.editing import EditRefusedError, with_values
+from crumbmeter.ledger.quality import NotRecordedError
+from crumbmeter.site import SiteRefusedError, report
+from crumbmeter.site.editing import EditRefusedError
 
 
-def offer(path: Path, lines: Sequence[SiteLine], who: str, answer: Callable[[str], str]) -> bool:
+def offer(
+    path: Path, folder: Path, lines: Sequence[SiteLine], found_by: str, who: str, answer: Callable[[str], str]
+) -> bool:
     """Ask whether the lines are to be written, and write them; tell whether they were.
 
-    The file as it was is kept beside it. The daemon goes on with the settings that it has until it takes the new ones.
+    The file as it was is a version on record. The daemon goes on with the settings that it has until it takes the new
+    ones.
 
     Args:
         path: The site file.
+        folder: Of the quality record.
         lines: What is proposed.
-        who: For the comment of what was kept.
+        found_by: What found them, with its entry in the quality record.
+        who: Who is asked.
         answer: Asks the person at the terminal.
     """
     sys.stdout.write(f"\nFor {path}:\n")
@@ -29,20 +38,16 @@ def offer(path: Path, lines: Sequence[SiteLine], who: str, answer: Callable[[str
     if not meant:
         sys.stdout.write("Nothing was written.\n")
         return False
-    before = path.read_text("utf-8")
-    changes = {(*one.table.split("."), one.key): _value(one) for one in lines}
+    changes = [Change((*one.table.split("."), one.key), one.in_force, _value(one), one.basis) for one in lines]
     try:
-        after = with_values(before, changes)
-    except EditRefusedError as refused:
+        told = into_site_file(path, folder, changes, found_by, who)
+    except (EditRefusedError, NotRecordedError, OSError) as refused:
         sys.stderr.write(f"nothing was written: {refused}\n")
         return False
-    kept = path.with_name(path.name + ".before-timing")
-    kept.write_text(before, "utf-8")
-    path.write_text(after, "utf-8")
-    sys.stdout.write(
-        f"Written, by {who}; the file as it was is {kept.name}. Check it with `crumbmeter check {path}`; the daemon "
-        "goes on with its present settings until it is given these.\n"
-    )
+    except SiteRefusedError as refused:
+        sys.stderr.write(f"nothing was written:\n{report(refused.problems)}\n")
+        return False
+    sys.stdout.write(f"{told}\n")
     return True
 
 

@@ -2,13 +2,14 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from crumbmeter import __version__
-from crumbmeter.commission.acceptance_lines import RunFigures, judged_lines, open_points
+from crumbmeter.commission.acceptance_lines import RunFigures, asked_for, judged_lines, open_points
 from crumbmeter.commission.acceptance_record import RecordFigures, control_at, record_figures
 from crumbmeter.control.params import Params
+from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.frozen import replace as frozen_replace
 from crumbmeter.process.dose import Mix
 from crumbmeter.qc.acceptance import (
@@ -20,6 +21,7 @@ from crumbmeter.qc.acceptance import (
     PlanSummary,
     Proof,
     Windows,
+    is_run,
     worst_of,
 )
 from crumbmeter.qc.acceptance_windows import Parts, dose_curve, errors_percent, parts_of, sums, windows
@@ -34,6 +36,8 @@ from crumbmeter.site.provable import steady_budget
 
 WINDOWS_G: Final = (5_000_000, 20_000_000)
 """[g] 5 t and 20 t of mix."""
+SETTLED: Final = 1.6
+"""Residences of the drum behind the injection point after which nearly all that was in it has left (as in timing)."""
 WATCHED, CONTROLLED = "monitor only", "in control"
 
 
@@ -41,7 +45,6 @@ WATCHED, CONTROLLED = "monitor only", "in control"
 class Run:
     """What was asked for, and how it ended."""
 
-    run_id: str
     span: Span
     finished: bool
     why_not: str
@@ -65,7 +68,7 @@ def judge(sources: Sources, specification: Specification, run: Run) -> Acceptanc
     frame = sources.frame(span)
     if not frame.rests_on.rows:
         raise NoAnswerError("the plant's record holds nothing of that time; give --from and --to as it has them")
-    parts = parts_of(sources.parcels(span))
+    parts = parts_of(sources.parcels(span), _settle_s(site.params))
     enabled_us = control_at(sources.reader, span)
     record = record_figures(sources.reader, site.params, span, enabled_us)
     phases = tuple(
@@ -75,30 +78,37 @@ def judge(sources: Sources, specification: Specification, run: Run) -> Acceptanc
             (CONTROLLED, (*parts.settling, *parts.controlled), parts.controlled, True),
         )
     )
-    simulated = site.params.simulated
-    all_windows = tuple(windows(CONTROLLED, _errors(parts, size_g, simulated), size_g) for size_g in WINDOWS_G)
-    all_windows += _watched_windows(parts, site.params)
     proofs = tuple(_proofs(site, parts.controlled))
-    finished, why_not = run.finished, run.why_not
-    if finished and not parts.controlled:
-        finished, why_not = False, "no mix was made under control with the feed running"
+    why_not = run.why_not
+    if run.finished and not parts.controlled:
+        why_not = "no mix was made under control with the feed running"
+    finished = run.finished and not why_not
     figures = _figures(sources, parts, phases, record)
     lines = judged_lines(sources, specification, figures, span)
     alarms, stops, refills = _happened(happenings(sources, span))
     made = Acceptance(
-        v=LAYOUT, run_id=run.run_id, specification_id=specification.specification_id,
+        v=LAYOUT, run_id=_run_id(sources, specification), specification_id=specification.specification_id,
         specification_title=specification.title, finished=finished, why_not=why_not, begin_us=span.from_us,
         end_us=span.before_us, settings_id=site.params.settings_id, made_with=parts.settings_ids, version=__version__,
         boot_ids=record.boot_ids,
         first_seq=frame.rests_on.first_seq, last_seq=frame.rests_on.last_seq, head=frame.rests_on.head, by=run.by,
         witness=run.witness,
-        verdict=worst_of([*(one.verdict for one in lines), *([] if finished else [Verdict.CANNOT_TELL])]),
-        open_points=(), phases=phases, windows=all_windows, proofs=proofs, lines=lines,
+        verdict=worst_of([*(one.verdict for one in asked_for(lines)), *([] if finished else [Verdict.CANNOT_TELL])]),
+        open_points=(), phases=phases, windows=_windows(parts, site.params), proofs=proofs, lines=lines,
         deviations=_deviations(sources, span, parts), alarms=alarms, stops=stops, refills=refills,
         signals=record.signals, scans=record.scans, curve=dose_curve(parts), plan=run.plan,
         simulated=site.params.simulated or any(one.parcel.simulated for one in parts.controlled),
     )  # fmt: skip
     return frozen_replace(made, open_points=tuple(open_points(made)))
+
+
+def _run_id(sources: Sources, specification: Specification) -> str:
+    """Name a run after its specification and its number among all of this site."""
+    return f"{specification.specification_id}-{sum(1 for one in sources.said.holding if is_run(one)) + 1}"
+
+
+def _settle_s(params: Params) -> float:
+    return params.line.travel_s + SETTLED * params.drum.outlet_residence_s
 
 
 def _figures(sources: Sources, parts: Parts, phases: tuple[Phase, ...], record: RecordFigures) -> RunFigures:
@@ -132,6 +142,11 @@ def _happened(happened: Sequence[Happening]) -> Told:
 
 def _errors(parts: Parts, size_g: int, simulated: bool) -> list[float]:
     return errors_percent(parts.controlled, size_g, simulated_site=simulated)
+
+
+def _windows(parts: Parts, params: Params) -> tuple[Windows, ...]:
+    own = tuple(windows(CONTROLLED, _errors(parts, size_g, params.simulated), size_g) for size_g in WINDOWS_G)
+    return own + _watched_windows(parts, params)
 
 
 def _watched_windows(parts: Parts, params: Params) -> tuple[Windows, ...]:

@@ -7,23 +7,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from crumbmeter.commission.acceptance_checks import Shown, on_record
 from crumbmeter.commission.acceptance_record import RecordFigures
-from crumbmeter.qc import calibrations as held
 from crumbmeter.qc.acceptance import Acceptance, LineVerdict, Phase, Proof, tolerance_verdict, worst_of
-from crumbmeter.qc.said import Subject
 from crumbmeter.qc.specification import Specification, Status
 from crumbmeter.qc.verdict import Verdict
 from crumbmeter.report.sources import Sources, Span
 from crumbmeter.site.against import Finding, Plan, against
-from crumbmeter.site.calibration_limits import find_calibration_limits, load_calibration_limits
 
 _PASSES, _FAILS, _UNKNOWN = Verdict.PASSES, Verdict.FAILS, Verdict.CANNOT_TELL
 RATE_CHANGE: Final = 0.1
 """A run whose rate never changed by so much shows nothing about changes."""
-CHECKS: Final = {
-    "scale_check_days": (held.CalibrationKind.LOAD_CELL, "check of the weigh hopper's load cells"),
-    "feeder_check_days": (held.CalibrationKind.FEEDER_CATCH, "catch test of the feeder"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,16 +32,6 @@ class RunFigures:
     total_errors: list[float]
     total_proof: Proof | None
     tolerance_proof: Proof | None
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """What the run says of a line."""
-
-    verdict: Verdict | None
-    """None: nothing; the site file's answer stands alone."""
-    words: str
-    remedy: str = ""
 
 
 def judged_lines(
@@ -90,8 +74,9 @@ def _together(site: Finding, run: Shown) -> Verdict:
 
 
 def _shown(sources: Sources, line: Finding, limit: float | None, run: RunFigures, span: Span) -> Shown:
-    if line.key in CHECKS and limit is not None:
-        return _checked(sources, line.key, limit, span)
+    recorded = None if limit is None else on_record(sources, line.key, limit, span)
+    if recorded is not None:
+        return recorded
     if line.key == "proportional_to_dry_aggregate":
         return _proportional(run)
     if limit is None or line.key not in _BY_LIMIT:
@@ -140,29 +125,17 @@ def _proportional(run: RunFigures) -> Shown:
     return Shown(None, words)
 
 
-def _checked(sources: Sources, key: str, limit_days: float, span: Span) -> Shown:
-    kind, words = CHECKS[key]
-    done = [one for one in map(held.read, sources.said.of(Subject.CALIBRATION)) if one.kind is kind]
-    newest = max((one for one in done if one.done_us <= span.before_us), key=lambda one: one.done_us, default=None)
-    if newest is None:
-        return Shown(_UNKNOWN, f"{words}: not on record", f"Make it, and put it on record: {words}.")
-    path = find_calibration_limits(sources.site.path)
-    judged = held.judge(newest, held.Limits(()) if path is None else load_calibration_limits(path))
-    days = (span.before_us - newest.done_us) / held.DAY_US
-    told = f"{words}, entry {newest.seq}, {days:.1f} d before: {judged.outcome.value}"
-    if judged.outcome is held.Outcome.FAILED:
-        return Shown(_FAILS, told, "Adjust, and check again.")
-    if days > limit_days:
-        return Shown(_FAILS, told, f"Check again; {limit_days:g} d are allowed.")
-    return Shown(_PASSES, told)
-
-
 _BY_LIMIT: Final[Mapping[str, Callable[[RunFigures, float], Shown]]] = {
     "feed_tolerance_percent": _tolerance,
     "daily_usage_percent": _total,
     "feed_rate_interval_s": _interval,
     "record_interval_s": _interval,
 }
+
+
+def asked_for(lines: Sequence[LineVerdict]) -> list[LineVerdict]:
+    """Return the lines on which the text is not silent: the others cannot be judged, and hold nobody up."""
+    return [one for one in lines if one.status != Status.NOT_SPECIFIED.value]
 
 
 def open_points(run: Acceptance) -> Iterator[str]:
@@ -173,7 +146,7 @@ def open_points(run: Acceptance) -> Iterator[str]:
     if others:
         yield f"mix of the run was made under other settings than those judged: {', '.join(one[:12] for one in others)}"
     for verdict in (_FAILS, _UNKNOWN):
-        for one in run.lines:
+        for one in asked_for(run.lines):
             if one.verdict is verdict:
                 said = "; ".join(part for part in (one.site, one.run) if part)
                 yield f"{verdict.value}: {one.asked}: {said}"

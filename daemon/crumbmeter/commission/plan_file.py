@@ -6,11 +6,15 @@ from pathlib import Path
 from typing import Any, Final
 
 from crumbmeter.model.faults import CrumbmeterError
+from crumbmeter.planning.verdicts import Verdict
 from crumbmeter.qc.acceptance import PlanSummary
+from crumbmeter.report.plan_checks import TITLES
 
 MOST_FACTS: Final = 16
 MOST_FAILED: Final = 40
-FAILED_WORDS: Final = ("fail", "fails", "failed", "not ok", "too high", "too low")
+KIND: Final = "plan"
+OPEN: Final = (TITLES[Verdict.FAILS], TITLES[Verdict.NOT_JUDGED])
+"""Titles of the plan's tables that are repeated whole."""
 
 
 class PlanFileError(CrumbmeterError):
@@ -26,9 +30,14 @@ def read_plan(path: Path) -> PlanSummary:
     try:
         raw = path.read_bytes()
         held = json.loads(raw)
+        if held["kind"] != KIND:
+            raise ValueError(f"a document of kind {held['kind']!r}")  # noqa: TRY301 - told with the others below
         blocks = held["blocks"]
         facts = [_fact(one) for block in blocks if block["block"] == "facts" for one in block["facts"]]
-        failed = [words for block in blocks if block["block"] == "table" for words in _failed(block)]
+        failed = [
+            words for title in OPEN for block in blocks if block["block"] == "table" and block["title"] == title
+            for words in _rows(block)
+        ]  # fmt: skip
         period, title = str(held.get("period", "")), str(held["title"])
     except (OSError, ValueError, KeyError, TypeError) as problem:
         raise PlanFileError(
@@ -43,10 +52,6 @@ def _fact(one: dict[str, Any]) -> tuple[str, str]:
     return str(one["label"]), shown
 
 
-def _failed(block: dict[str, Any]) -> list[str]:
-    """Return the rows of a table of checks that say that they failed."""
-    return [
-        ", ".join(str(cell) for cell in row if cell not in (None, ""))
-        for row in block["rows"]
-        if any(isinstance(cell, str) and cell.strip().lower() in FAILED_WORDS for cell in row)
-    ]
+def _rows(block: dict[str, Any]) -> list[str]:
+    """Write each row of a table of checks on one line, its remedy last."""
+    return [", ".join(str(cell) for cell in row if cell not in (None, "")) for row in block["rows"]]

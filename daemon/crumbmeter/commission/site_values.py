@@ -1,7 +1,7 @@
 """Values found at the plant on their way into the site file: shown beside the old ones, checked, put in place.
 
-The file is replaced as a whole or not at all, and only by one that passes every check. The one that was in force is
-kept.
+The file is replaced as a whole or not at all, and only by one that passes every check. Who calls this has put the old
+one on record.
 """
 
 import os
@@ -13,7 +13,7 @@ from typing import Any
 from crumbmeter.commission.calibrating.steps import Proposal
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.units import POUND_KG
-from crumbmeter.site import load
+from crumbmeter.site import Site, load
 from crumbmeter.site.editing import with_values
 
 
@@ -57,37 +57,29 @@ def _change(body: dict[str, Any], one: Proposal) -> Change:
     return Change((*one.path[:-1], key), None if old is None else float(old), value, one.why)
 
 
-def put_in_place(path: Path, wanted: Sequence[Change], stamp: str) -> Path:
-    """Write changed values into a site file, and return where the old file is kept.
+def put_in_place(path: Path, wanted: Sequence[Change]) -> Site:
+    """Write changed values into a site file, and return the site that it is now.
 
     Args:
         path: The site file.
         wanted: What changes.
-        stamp: Of the kept file's name, such as 20260701T143000Z.
 
     Raises:
         SiteRefusedError: with these values the site would be refused; the file stays as it is.
         EditRefusedError: a value cannot be set; likewise.
         OSError: the disk refused; likewise.
     """
-    text = with_values(path.read_text("utf-8"), {one.path: one.new for one in wanted})
-    beside = path.with_name(f".{path.name}.new")
+    target = path.resolve()  # a link stays a link
+    text = with_values(target.read_bytes().decode(), {one.path: one.new for one in wanted})
+    beside = target.with_name(f".{target.name}.new")
     try:
         with beside.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        beside.chmod(path.stat().st_mode & 0o777)
+        beside.chmod(target.stat().st_mode & 0o777)
         load(beside)
-        kept = keep_replaced(path, stamp)
-        beside.replace(path)
+        beside.replace(target)
     finally:
         beside.unlink(missing_ok=True)
-    return kept
-
-
-def keep_replaced(path: Path, stamp: str) -> Path:
-    """Keep the site file that is about to be replaced, beside it; return where."""
-    kept = path.with_name(f"{path.name}.before-{stamp}")
-    kept.write_bytes(path.read_bytes())
-    return kept
+    return load(path)

@@ -79,12 +79,12 @@ class StepWatch:
 
     def take(self, view: Mapping[str, Any]) -> Iterator[str]:
         """Take a view; yield the name of each wanted step that shows in it for the first time in a while."""
-        self.now_s = float(view["now_s"])
+        self.now_s = float(view["process_time_s"])
         streams = {one.stream_id: one for one in self.params.streams}
-        flows = [(streams[one["stream_id"]].kind, float(one["dry_kg_s"])) for one in view["streams"]]
+        flows = [(streams[one["stream_id"]].kind, float(one["dry_kg_s"] or 0.0)) for one in view["streams"]]
         solid = sum(rate for kind, rate in flows if kind is not StreamKind.BINDER)
         recycle = sum(rate for kind, rate in flows if kind is StreamKind.RECYCLE)
-        speed = (view.get("auger_speed") or {}).get("value")
+        speed = (view.get("auger_speed_rev_s") or {}).get("value")
         self._rates.append((self.now_s, solid, recycle, 0.0 if speed is None else float(speed)))
         while self._rates and self._rates[0][0] < self.now_s - 3.0 * SETTLE_S:
             self._rates.popleft()
@@ -97,31 +97,37 @@ class StepWatch:
     def _happened(self) -> Iterator[str]:
         normal = max(1e-9, self.params.drum.normal_dry_kg_s)
         solids = [(at_s, solid) for at_s, solid, _, _ in self._rates]
-        before, after = self._means(solids)
-        if before is not None and after is not None:
-            recycles = self._means([(at_s, recycle) for at_s, _, recycle, _ in self._rates])
-            change = abs(after - before) / normal
-            recycled = abs((recycles[1] or 0.0) - (recycles[0] or 0.0)) / normal
-            if before < EMPTY_SHARE * normal < 0.5 * normal < after:
-                yield "start-up"
-            elif change > RATE_SHARE / 2.0 and recycled > 0.8 * change:
-                yield "RAP step"
-            elif change > RATE_SHARE and after > EMPTY_SHARE * normal:
-                yield "rate step"
+        ends = self._means(solids, RATE_SHARE * normal)
+        if ends is not None:
+            recycles = self._means([(at_s, recycle) for at_s, _, recycle, _ in self._rates], normal)
+            yield from self._of_rates(ends, recycles or (0.0, 0.0), normal)
         speeds = [speed for at_s, _, _, speed in self._rates if at_s >= self.now_s - SHARP_S]
         top = max((speed for _, _, _, speed in self._rates), default=0.0)
         usual = 0.1 * self.params.feed.max_speed_rev_s
         if top > usual and len(speeds) > 1 and max(speeds) - min(speeds) > SHARP_SHARE * top:
             yield "auger step"
 
-    def _means(self, rates: list[tuple[float, float]]) -> tuple[float | None, float | None]:
-        """Return the means of the first and of the last third of the stretch; None where it is too short."""
+    @staticmethod
+    def _of_rates(ends: tuple[float, float], recycles: tuple[float, float], normal: float) -> Iterator[str]:
+        before, after = ends
+        change, recycled = abs(after - before) / normal, abs(recycles[1] - recycles[0]) / normal
+        if before < EMPTY_SHARE * normal:
+            if after > 0.5 * normal:
+                yield "start-up"
+        elif change > RATE_SHARE / 2.0 and recycled > 0.8 * change:
+            yield "RAP step"
+        elif change > RATE_SHARE and after > EMPTY_SHARE * normal:
+            yield "rate step"
+
+    def _means(self, rates: list[tuple[float, float]], spread: float) -> tuple[float, float] | None:
+        """Return the means of the first and of the last third of the stretch; None where one of them is not steady."""
         first_s = self.now_s - 3.0 * SETTLE_S
         early = [rate for at_s, rate in rates if at_s < first_s + SETTLE_S]
         late = [rate for at_s, rate in rates if at_s >= self.now_s - SETTLE_S]
-        whole = rates and rates[0][0] < first_s + 1.0
-        if not early or not late or not whole:
-            return None, None
+        if not early or not late or rates[0][0] > first_s + 1.0:
+            return None
+        if any(max(part) - min(part) > spread for part in (early, late)):
+            return None
         return sum(early) / len(early), sum(late) / len(late)
 
     def left_s(self, wanted: Wanted) -> float | None:

@@ -24,7 +24,7 @@ SAW = "arrival after the steps of the rates"
 
 
 @dataclass(frozen=True, slots=True)
-class Tested:
+class TimedRun:
     """The stretch of a run that was looked at."""
 
     boot_id: str
@@ -44,7 +44,7 @@ class Outcome:
     found: Findings
 
 
-def timings_of(tested: Tested, coverage: float, who: str, done_us: int) -> Outcome:
+def timings_of(tested: TimedRun, coverage: float, who: str, done_us: int) -> Outcome:
     """Estimate, and sort every time by what it rests on.
 
     Args:
@@ -64,7 +64,7 @@ def timings_of(tested: Tested, coverage: float, who: str, done_us: int) -> Outco
 
 class _Maker:
     def __init__(
-        self, tested: Tested, found: Findings, lines: tuple[SiteLine, ...], coverage: float, who: str, done_us: int
+        self, tested: TimedRun, found: Findings, lines: tuple[SiteLine, ...], coverage: float, who: str, done_us: int
     ) -> None:
         self._tested, self._found, self._coverage = tested, found, coverage
         self._who, self._done_us = who, done_us

@@ -97,6 +97,7 @@ def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
         why.append(f"--for {wish.seconds:g}: a proof takes more than 0 and at most {MOST_S:g} s")
     loops = {one.name: one for one in loops_of(site) if one.kind is LoopKind.OUTPUT}
     why += _needs_value(wish)
+    why += _must_be_meant(site.params, wish)
     if len(set(wish.roles)) != len(wish.roles):
         why.append("an output is named twice")
     for role, value_si in dict.fromkeys((*wish.values, *(((wish.role, 0.0),) if wish.value_si is None else ()))):
@@ -105,6 +106,18 @@ def refusals(site: Site, wish: Wish) -> tuple[str, ...]:
         elif role not in HAND_SHAKE:
             why += _value_refusals(site, loops[role.value], value_si, beyond=wish.beyond)
     return tuple(why)
+
+
+def _must_be_meant(params: Params, wish: Wish) -> list[str]:
+    """Say where rubber may go into the mixer, and no signal can tell whether it does."""
+    moving = [role for role in wish.roles if role in MOVES_RUBBER]
+    if wish.into_drum or not moving:
+        return []
+    if OutputRole.RELEASE in moving:
+        return ["release lets what lies in the vessel into the pugmill: say --into-drum where that is meant"]
+    if params.contacts.diverter_to_drum is None:
+        return ["no signal of this site says where rubber goes: say --into-drum where it may go into the mixer"]
+    return []
 
 
 def _needs_value(wish: Wish) -> list[str]:

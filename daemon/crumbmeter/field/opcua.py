@@ -110,10 +110,14 @@ def node_register(address: int, word_type: WordType, node: str) -> RegisterSpec:
 def words_of_node(register: RegisterSpec, found: NodeValue) -> tuple[int, ...]:
     """Lay what came of a node out as words. A value that is not of the type described leaves its words at 0."""
     words: tuple[int, ...] = ()
-    if found.value is not None and found.type_number == TYPE_NUMBERS[register.word_type]:
-        words = _raw_words(register, found.value)
+    number = found.type_number & 0xFF
+    if number == TYPE_NUMBERS[register.word_type]:
+        if found.value is None:
+            number = 0  # the type alone is no value
+        else:
+            words = _raw_words(register, found.value)
     padded = words + (0,) * (STATUS_AT - len(words))
-    return (*padded, found.status >> 16 & 0xFFFF, found.status & 0xFFFF, found.type_number & 0xFF, 0)
+    return (*padded, found.status >> 16 & 0xFFFF, found.status & 0xFFFF, number, 0)
 
 
 def _raw_words(register: RegisterSpec, value: float) -> tuple[int, ...]:

@@ -54,17 +54,21 @@ class BrokenStreamError(Exception):
     """What came is no Modbus TCP: nothing that follows on this connection can be believed."""
 
 
-def split(data: bytes) -> tuple[tuple[Asked, ...], bytes]:
+def split(data: bytes, most: int) -> tuple[tuple[Asked, ...], bytes]:
     """Take whole requests off the front of what has come.
 
+    Args:
+        data: What has come.
+        most: So many requests are taken, if there are more.
+
     Returns:
-        The requests in order, and the bytes of one that is not whole yet.
+        The requests in order, and the bytes after them: those of one that is not whole yet, or of those beyond `most`.
 
     Raises:
         BrokenStreamError: a header that is none.
     """
-    asked = []
-    while len(data) >= HEADER_BYTES:
+    asked: list[Asked] = []
+    while len(data) >= HEADER_BYTES and len(asked) < most:
         transaction, protocol, length, unit_id = struct.unpack(">HHHB", data[:HEADER_BYTES])
         if protocol != 0 or not 2 <= length <= LONGEST:
             raise BrokenStreamError(f"protocol {protocol}, length {length}: expected 0, and 2 to {LONGEST}")

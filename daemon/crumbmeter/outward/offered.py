@@ -29,6 +29,7 @@ from crumbmeter.outward.offered_map import (
 
 _ACTIVE: Final = ("unacknowledged", "acknowledged")
 _NOT_ACKNOWLEDGED: Final = ("unacknowledged", "returned, unacknowledged", "latched, unacknowledged")
+_AT_REST: Final = ("monitor only", "idle", "local")
 _NO_AGE: Final = 65535
 _RUN_STATE: Final = {name: number for number, name in enumerate(RUN_STATES)}
 _PERMISSIVE_BIT: Final = {name: 1 << place for place, name in enumerate(PERMISSIVES)}
@@ -91,7 +92,7 @@ def _bits(view: ScanView | None, *, simulated: bool) -> tuple[int, ...]:
     """Say every bit; of no view: all 0, but that a stop is requested."""
     true = {"simulated": simulated, "stop_requested": True}
     if view is not None:
-        healthy = view.outputs.value(OutputRole.PLANT_HEALTHY) == 1.0
+        healthy = _healthy(view)
         true |= {
             "healthy": healthy,
             "stop_requested": not healthy,
@@ -107,6 +108,17 @@ def _bits(view: ScanView | None, *, simulated: bool) -> tuple[int, ...]:
             "learning": view.learning,
         }
     return tuple(int(true.get(name, False)) for name, _ in BITS)
+
+
+def _healthy(view: ScanView) -> bool:
+    """Tell whether no stop is requested of the plant.
+
+    A scan that only claims the owner register says nothing of it; at rest there is nothing for which to stop a plant
+    that runs.
+    """
+    said = view.outputs.value(OutputRole.PLANT_HEALTHY)
+    claims = tuple(role for role, _ in view.outputs.values) == (OutputRole.OWNER,)
+    return said == 1.0 or (claims and view.run_state in _AT_REST)
 
 
 def _permissives(view: ScanView) -> tuple[int, int]:

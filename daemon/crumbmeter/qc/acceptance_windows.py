@@ -15,7 +15,7 @@ STRETCHES = 200
 """Of a curve: what a chart of a page's width can show."""
 LEAST_STRETCH_G = 1_000_000
 FEEDING = "feeding"
-"""Run state of parcels whose rubber was fed as it is meant to be."""
+"""Run state in which rubber is fed as it is meant to be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +35,17 @@ class Parts:
         return tuple(dict.fromkeys(one.settings_id for one in order if one.settings_id))
 
 
-def parts_of(parcels: Iterable[Booked]) -> Parts:
+def parts_of(parcels: Iterable[Booked], settle_s: float) -> Parts:
     """Sort the parcels of a run, which watches first and then controls.
+
+    A parcel's run state is that of when it left the drum. So the rubber in it was fed under control when it left so
+    much later than the feed began to run as line and drum take.
 
     Args:
         parcels: In order.
+        settle_s: [s] How long line and drum take.
     """
+    fed_us: int | None = None
     watched: list[Booked] = []
     settling: list[Booked] = []
     controlled: list[Booked] = []
@@ -49,10 +54,11 @@ def parts_of(parcels: Iterable[Booked]) -> Parts:
             controlled.append(one)
         elif not one.parcel.controlled:
             (settling or watched).append(one)
-        elif one.parcel.worst_state == FEEDING and one.parcel.target_rubber_g > 0:
-            controlled.append(one)
         else:
-            settling.append(one)
+            if fed_us is None and one.parcel.worst_state == FEEDING:
+                fed_us = one.began_us
+            settled = fed_us is not None and one.began_us >= fed_us + round(settle_s * 1e6)
+            (controlled if settled and one.parcel.target_rubber_g > 0 else settling).append(one)
     return Parts(tuple(watched), tuple(settling), tuple(controlled))
 
 
@@ -70,7 +76,7 @@ def errors_percent(parcels: Sequence[Booked], window_g: int, *, simulated_site: 
         for one in run:
             adding.add(one)
         found += [
-            100.0 * (one.rubber_g / one.target_rubber_g - 1.0)
+            100.0 * (one.rubber_g - one.target_rubber_g) / one.target_rubber_g
             for one in adding.made().windows
             if one.target_rubber_g > 0
         ]

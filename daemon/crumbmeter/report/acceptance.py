@@ -23,6 +23,7 @@ from crumbmeter.report.document import (
 from crumbmeter.report.figures import Value, moment
 from crumbmeter.report.frame import Frame, length
 
+MOSTLY_PERCENT: Final = 99.0
 ORDER: Final = (Verdict.FAILS, Verdict.CANNOT_TELL, Verdict.PASSES)
 WORDS: Final = {
     Verdict.PASSES: "passes", Verdict.FAILS: "FAILS", Verdict.CANNOT_TELL: "cannot be judged",
@@ -53,7 +54,7 @@ def open_blocks(run: Acceptance) -> Iterator[Block]:
 def blocks(frame: Frame, run: Acceptance) -> Iterator[Block]:
     """Make all but what is open."""
     yield _head(frame, run)
-    yield lines_table(run)
+    yield from lines_tables(run)
     yield _windows_table(run.windows)
     yield _proof_table(run)
     if run.curve is not None:
@@ -83,23 +84,21 @@ def _head(frame: Frame, run: Acceptance) -> Facts:
     )
 
 
-def lines_table(run: Acceptance) -> Table:
-    """Return every line of the specification with its verdict; those that fail first."""
-    columns = (
-        Column("asked for"), Column("verdict"), Column("the run"), Column("the site file"), Column("remedy"),
-        Column("section"), Column("text"),
-    )  # fmt: skip
-    rows = [
-        (
-            one.asked, WORDS[one.verdict], one.run or None, one.site, one.remedy or None, one.section, one.status,
-        )
-        for one in sorted(run.lines, key=lambda one: ORDER.index(one.verdict))
-    ]  # fmt: skip
-    note = (
-        "A line passes when neither run nor site file contradicts it and one of them bears it out. Text: how sure the"
-        " line is; only `confirmed` was read in a copy of the document."
+def lines_tables(run: Acceptance) -> Iterator[Table]:
+    """Make the lines with their verdicts, those that fail first; then what to do, and where each stands."""
+    lines = sorted(run.lines, key=lambda one: ORDER.index(one.verdict))
+    yield Table(
+        f"Lines of {run.specification_title}",
+        (Column("verdict"), Column("asked for"), Column("the run"), Column("the site file")),
+        [(WORDS[one.verdict], one.asked, one.run or None, one.site) for one in lines],
+        "A line passes when neither run nor site file contradicts it and one of them bears it out.",
     )
-    return Table(f"Lines of {run.specification_title}", columns, rows, note)
+    yield Table(
+        "What to do, and where each line stands",
+        (Column("asked for"), Column("remedy"), Column("section"), Column("text")),
+        [(one.asked, one.remedy or None, one.section, one.status) for one in lines],
+        "Text: how sure the line is; only `confirmed` was read in a copy of the document.",
+    )
 
 
 def _windows_table(found: Sequence[Windows]) -> Table:
@@ -170,10 +169,10 @@ def _dose_chart(frame: Frame, run: Acceptance) -> Chart:
 
 def _phases_table(frame: Frame, phases: Sequence[Phase]) -> Table:
     columns = (
-        Column("phase"), number("lasted", "min", 1), number("mix", frame.ton, 1), number("judged", frame.ton, 1),
+        Column("phase"), number("lasted", "min", 1), number("mix", frame.ton, 1), number("with a dose", frame.ton, 1),
         number("rubber", frame.small, 1), number("asked for", frame.small, 1), number("error", "percent", 2),
         number("U by weighing (k=2)", frame.small, 1), number("feeder against what was asked, rms", "percent", 1),
-        number("fed", frame.small, 1), number("would be asked", frame.small, 1),
+        number("fed", frame.small, 1), number("asked at the auger", frame.small, 1),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = [
         (
@@ -185,8 +184,9 @@ def _phases_table(frame: Frame, phases: Sequence[Phase]) -> Table:
         for one in phases
     ]  # fmt: skip
     note = (
-        "Rubber, asked for and error: of the judged mix. The last three: second by second at the auger. In monitor"
-        " only, what crumbmeter would have asked for stands against what the feeder did by itself."
+        "Rubber, asked for and error: of the mix with a dose, in control once the feed had settled. The last three: at"
+        " the auger, second by second. In monitor only: what crumbmeter would have asked for, against what the feeder"
+        " did by itself."
     )
     return Table("Monitor only, and in control", columns, rows, note)
 
@@ -215,9 +215,12 @@ def _signals_table(run: Acceptance) -> Table:
     rows = [
         (one.signal_id, one.good_percent, one.uncertain_percent, one.bad_percent)
         for one in sorted(run.signals, key=lambda one: one.good_percent)
-        if one.good_percent < 100.0
+        if one.good_percent < MOSTLY_PERCENT or one.bad_percent > 0.0
     ]
-    note = f"Of the rows of the run. The other {len(run.signals) - len(rows)} signals were Good throughout."
+    others = len(run.signals) - len(rows)
+    note = (
+        f"Of the rows of the run. {others} more signals were Good in at least {MOSTLY_PERCENT:g} % of them, never Bad."
+    )
     return Table("Quality of the signals", columns, rows, note)
 
 

@@ -12,6 +12,7 @@ from crumbmeter.model.frozen import dataclass
 from crumbmeter.qc import calibration_entries, moisture, rubber_entries, silos, tickets
 from crumbmeter.qc.calibrations import CalibrationKind
 from crumbmeter.qc.laboratory import results
+from crumbmeter.qc.laboratory.contents import ContentMethod
 from crumbmeter.qc.laboratory.results import Test
 from crumbmeter.qc.reviews import Cause, Disposition
 from crumbmeter.qc.rubber_entries import RubberWord
@@ -19,6 +20,7 @@ from crumbmeter.qc.said import Said, Subject
 from crumbmeter.qc.silos import SiloWord
 from crumbmeter.qc.weighing_runs import Minimum
 from crumbmeter.report import form_makers
+from crumbmeter.report.form_gradation import gradation_without_rubber
 from crumbmeter.report.form_texts import FormRefusedError, Texts
 from crumbmeter.report.sources import Sources
 from crumbmeter.site import Site
@@ -31,7 +33,7 @@ YARD: Final = ("operator", "qc", "integrator")
 """Also who loads trucks and bags."""
 FORM_NAMES: Final = (
     "judgement", "signature", "ticket", "silo", "bag lot", "rubber", "calibration", "moisture", "sample", "result",
-    "curve", "correction", "feeder run",
+    "curve", "correction", "feeder run", "gradation",
 )  # fmt: skip
 """All there are; a site offers those that it has something for."""
 READERS: Final[Mapping[Subject, Callable[[Said], object]]] = {
@@ -85,6 +87,7 @@ def forms(site: Site, plan: QualityPlan) -> tuple[Form, ...]:
     metric = site.units == "metric"
     ton, small = ("tonne", "kg") if metric else ("short ton", "lb")
     stores = tuple(silo.silo_id for silo in plan.silos)
+    mixes = tuple(mix.mix_id for mix in site.params.mixes)
     streams = tuple(stream.stream_id for stream in site.params.streams if stream.wet)
     every = (
         Form("judgement", "Judge", "deviation", QC, _JUDGEMENT, form_makers.judgement),
@@ -98,6 +101,7 @@ def forms(site: Site, plan: QualityPlan) -> tuple[Form, ...]:
         Form("moisture", "Moisture", "moistures", QC, _moisture(streams), form_makers.moisture),
         Form("sample", "Sample", "laboratory", QC, _SAMPLE, form_makers.sample),
         Form("result", "Result", "laboratory", QC, _RESULT, form_makers.result),
+        Form("gradation", "Gradation", "laboratory", QC, _gradation(mixes), gradation_without_rubber),
         Form("curve", "Raw curve", "laboratory", QC, _CURVE, form_makers.curve),
         Form("correction", "Take back an entry", "entries", QC, _CORRECTION, form_makers.correction),
     )
@@ -285,6 +289,26 @@ def _feeder_run(small: str) -> tuple[Field, ...]:
         NOTE,
         TIME,
     )
+
+
+def _gradation(mixes: tuple[str, ...]) -> tuple[Field, ...]:
+    sieves = "Opening in mm and percent passing, such as: 9.5 92, 4.75 61, 2.36 42"
+    return (
+        Field("result", "Result"),
+        Field("sample", "Sample"),
+        Field("mix", "Mix", "choice", choices=mixes),
+        Field("method", "Binder taken out by", "choice", choices=tuple(ContentMethod)),
+        Field("sieves", "Passing, as sieved", help=sieves),
+        Field("measured", "Loss in the oven, or extracted", "number", "% of mix"),
+        Field("rubber", "Rubber, by the record", "number", "% of mix", help="0 for a mix without rubber."),
+        Field("rubber_taken", "Of the rubber, burnt or dissolved", "number", "%", required=False,
+              help="By specimens of this mix with known binder and rubber."),
+        Field("aggregate_lost", "Aggregate lost in the oven", "number", "% of mix", required=False),
+        Field("rubber_sieves", "Passing, of the rubber alone", required=False,
+              help=f"Behind a solvent; on the sieves of the mix. {sieves}"),
+        NOTE,
+        TIME,
+    )  # fmt: skip
 
 
 def _moisture(streams: tuple[str, ...]) -> tuple[Field, ...]:

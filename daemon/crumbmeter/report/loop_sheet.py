@@ -94,7 +94,7 @@ def _loops(site: Site, found: Sequence[LoopStanding]) -> Table:
     wire = {(kind, row.name): row for row, kind in zip(rows, _kinds(site), strict=True)}
     columns = (
         Column("loop"), Column("way"), Column("state"), Column("device"), number("unit"), Column("FC"),
-        number("offset"), Column("type"), Column("range"), Column("missing, or why"),
+        number("offset"), Column("type"), Column("range"), Column("missing, or why", below=True),
     )  # fmt: skip
     cells = []
     for one in found:
@@ -102,13 +102,19 @@ def _loops(site: Site, found: Sequence[LoopStanding]) -> Table:
         cells.append(
             (
                 one.loop.name, _WAYS[one.loop.kind], one.state.value, row.device_id, *_place(row),
-                range_words(one.loop), one.missing or None,
+                range_words(one.loop), _why(one),
             )
         )  # fmt: skip
     note = "Offsets are PDU offsets, counted from 0, as they go over the wire; FC is the function code that reads it. "
     devices = zip(site.devices, site.device_profiles, strict=True)
     note += "Devices: " + ", ".join(f"{one.device_id} {one.endpoint}, profile {profile}" for one, profile in devices)
     return Table("Loops, failed ones first", columns, cells, note + ".")
+
+
+def _why(one: LoopStanding) -> str | None:
+    """Say what the state by itself does not: that a loop was never checked, it does."""
+    never = one.state is LoopState.NOT_CHECKED and not one.looks
+    return None if never else one.missing or None
 
 
 def _kinds(site: Site) -> list[LoopKind]:

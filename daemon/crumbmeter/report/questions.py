@@ -4,7 +4,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from crumbmeter.report import answers_mix, answers_moisture, answers_records, answers_rubber, answers_trucks, loop_sheet
+from crumbmeter.report import (
+    answers_commissioning,
+    answers_mix,
+    answers_moisture,
+    answers_records,
+    answers_rubber,
+    answers_trucks,
+    loop_sheet,
+)
 from crumbmeter.report.document import Document
 from crumbmeter.report.sources import NoAnswerError, Sources, Span
 
@@ -51,6 +59,11 @@ QUESTIONS: Final = (
         "log", "Production log", answers_mix.log, about="seconds between two records, 300 by default", tables=True
     ),
     Question("loop-checks", "Loop checks", loop_sheet.loop_checks, tables=True),
+    Question(
+        "commissioning", "Commissioning", answers_commissioning.commissioning, about="acceptance run, or the newest"
+    ),
+    Question("acceptance", "Acceptance run", answers_commissioning.acceptance, about="its id, or the newest"),
+    Question("timing", "Timing", answers_commissioning.timing),
     Question("entries", "Entries", answers_records.entries, tables=True),
 )
 BY_NAME: Final[Mapping[str, Question]] = {one.name: one for one in QUESTIONS}

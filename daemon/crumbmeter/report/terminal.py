@@ -8,21 +8,28 @@ from crumbmeter.report.document import Align, Block, Chart, Document, Facts, Sig
 from crumbmeter.report.figures import Value, shown, unit_words
 
 WIDTH: Final = 100
-"""[letters] Of a line."""
+"""[letters] Of a line, where nobody says how wide the terminal is."""
 GAP: Final = "  "
 BELOW: Final = "    "
 """Before what stands below a row."""
+WRAPPED_COLUMNS: Final = 4
+"""In a table of no more columns no text is cut."""
 LEAST_TEXT: Final = 16
 """[letters] A column of text is not cut below this."""
 
 
-def text(document: Document) -> str:
-    """Write a document as plain text of lines that fit a terminal. It ends with a line end."""
+def text(document: Document, width: int = WIDTH) -> str:
+    """Write a document as plain text of lines that fit a terminal. It ends with a line end.
+
+    Args:
+        document: What to write.
+        width: [letters] Of a line; a table with more than that of numbers is wider all the same.
+    """
     lines = [document.site_title, document.title, document.period_text]
     if document.marks:
         lines.append(f"*** {' · '.join(document.marks)} ***")
     for block in document.blocks:
-        lines += ["", *_block(block)]
+        lines += ["", *_block(block, width)]
     if not document.blocks:
         lines += ["", "There is nothing to report."]
     lines += ["", *(f"{label}: {said}" for label, said in document.identity)]
@@ -35,24 +42,24 @@ def printable(line: str) -> str:
     return "".join(letter if letter.isprintable() else "?" for letter in line)
 
 
-def _block(block: Block) -> Iterator[str]:
+def _block(block: Block, width: int) -> Iterator[str]:
     match block:
         case Facts():
             yield from _title(block.title)
-            width = max((len(one.label) for one in block.facts), default=0)
+            labels = max((len(one.label) for one in block.facts), default=0)
             for one in block.facts:
-                yield f"{one.label:<{width}}{GAP}{one.text}"
+                yield f"{one.label:<{labels}}{GAP}{one.text}"
         case Table():
             yield from _title(block.title)
-            yield from _table(block)
-            yield from textwrap.wrap(block.note, WIDTH)
+            yield from _table(block, width)
+            yield from textwrap.wrap(block.note, width)
         case Chart():
             yield from _title(block.title)
             yield from _chart(block)
-            yield from textwrap.wrap(block.note, WIDTH)
+            yield from textwrap.wrap(block.note, width)
         case Text():
             yield from _title(block.title)
-            yield from textwrap.wrap(block.words, WIDTH)
+            yield from textwrap.wrap(block.words, width)
         case Signature():
             for who, what in block.recorded:
                 yield f"Signed in the quality record by {who}: {what}"
@@ -77,7 +84,7 @@ def _chart(chart: Chart) -> Iterator[str]:
         yield f"{limit.name}: {limit.y:.4g}"
 
 
-def _table(table: Table) -> Iterator[str]:
+def _table(table: Table, most: int) -> Iterator[str]:
     table, below = _apart(table)
     heads = [(column.name, unit_words(column.unit)) for column in table.columns]
     rows = table.texts()
@@ -86,16 +93,18 @@ def _table(table: Table) -> Iterator[str]:
         max(len(name), len(unit), *(len(row[at]) for row in (*rows, *total)), 0)
         for at, (name, unit) in enumerate(heads)
     ]
-    gap = GAP if _least(widths, table) + len(GAP) * (len(widths) - 1) <= WIDTH else GAP[:1]
-    _narrow(widths, table, gap)
+    whole, gaps = sum(widths), len(widths) - 1
+    roomy = whole + len(GAP) * gaps <= most or (whole + gaps > most and _least(widths, table) + len(GAP) * gaps <= most)
+    gap = GAP if roomy else GAP[:1]  # rather narrow gaps than names cut short
+    _narrow(widths, table, gap, most)
     yield _line(table, [name for name, _ in heads], widths, gap)
     if any(unit for _, unit in heads):
         yield _line(table, [unit for _, unit in heads], widths, gap)
     rule = gap.join("-" * width for width in widths)
     yield rule
     for row, words in zip(rows, below, strict=True):
-        yield _line(table, row, widths, gap)
-        yield from textwrap.wrap(words, WIDTH, initial_indent=BELOW, subsequent_indent=BELOW)
+        yield from _lines(table, row, widths, gap)
+        yield from textwrap.wrap(words, most, initial_indent=BELOW, subsequent_indent=BELOW)
     if not rows:
         yield "none"
     if total:
@@ -131,14 +140,24 @@ def _least(widths: Sequence[int], table: Table) -> int:
     return sum(min(width, LEAST_TEXT) if at in texts else width for at, width in enumerate(widths))
 
 
-def _narrow(widths: list[int], table: Table, gap: str) -> None:
+def _narrow(widths: list[int], table: Table, gap: str, most: int) -> None:
     """Take from the widest columns of text what the line has too much; numbers are never cut."""
     texts = _texts(table)
-    while sum(widths) + len(gap) * (len(widths) - 1) > WIDTH:
+    while sum(widths) + len(gap) * (len(widths) - 1) > most:
         widest = max(texts, key=lambda at: widths[at], default=None)
         if widest is None or widths[widest] <= LEAST_TEXT:
             return
         widths[widest] -= 1
+
+
+def _lines(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> Iterator[str]:
+    """Write a row; in a table of few columns a long text goes on below itself, in others it is cut."""
+    if len(table.columns) > WRAPPED_COLUMNS:
+        yield _line(table, cells, widths, gap)
+        return
+    parts = [textwrap.wrap(cell, width) or [""] for cell, width in zip(cells, widths, strict=True)]
+    for place in range(max(len(part) for part in parts)):
+        yield _line(table, [part[place] if place < len(part) else "" for part in parts], widths, gap)
 
 
 def _line(table: Table, cells: Sequence[str], widths: Sequence[int], gap: str) -> str:

@@ -61,7 +61,7 @@ def figures_table(timings: Sequence[Timing]) -> Table:
     """Return every figure with its interval beside that of the site file; what disagrees comes first."""
     columns = (
         Column("of"), Column("time"), Column("basis"), number("value", "s", 1), number("from", "s", 1),
-        number("to", "s", 1), number("site file", "s", 1), Column("agrees"), Column("how"),
+        number("to", "s", 1), number("site file", "s", 1), Column("agrees"), Column("how", below=True),
     )  # fmt: skip
     rows: list[tuple[bool | None, tuple[Value, ...]]] = [
         (

@@ -85,7 +85,7 @@ class _Stop:
         }
 
     async def run(self, deadline_s: float) -> None:
-        """Write, and look until everything is confirmed or the time is over. Never raises for what the field does."""
+        """Write, and look until everything is confirmed or the time is over. Never raises, but for being cancelled."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(deadline_s):
                 while not all(result.confirmed for result in self.results.values()):
@@ -106,8 +106,8 @@ class _Stop:
         try:
             await self._line.endpoint.revive(at_once=True)
             await self._line.write(spec.register, lambda: wanted, spec.write_function)
-        except CrumbmeterError as fault:
-            self._note(spec, cause=str(fault))
+        except Exception as fault:  # noqa: BLE001 - whatever it is, it must not end the stop of the other devices
+            self._note(spec, cause=str(fault) or type(fault).__name__)
         else:
             self._note(spec, acknowledged=True, cause="not yet read back")
 
@@ -120,9 +120,10 @@ class _Stop:
             found = read_back(register, came, register.address - whole.first)
         except DeviceExceptionError as fault:
             self._note(spec, cause=f"read-back refused: {fault}")
-        except CrumbmeterError as fault:
+        except Exception as fault:  # noqa: BLE001 - likewise
             # What it holds after a break is not known: it is written again.
-            self._note(spec, acknowledged=fault.withheld, cause=str(fault))
+            withheld = isinstance(fault, CrumbmeterError) and fault.withheld
+            self._note(spec, acknowledged=withheld, cause=str(fault) or type(fault).__name__)
         else:
             confirmed = found == self.results[spec.role].wanted_words
             cause = "" if confirmed else "the device holds something else"

@@ -20,6 +20,7 @@ UNITS: Final = (
     ("_mb", "MB"),
 )  # fmt: skip
 """By the end of a key."""
+NUMBERS: Final = "the numbers by which the plant's controller knows the mixes"
 ABSENT: Final = object()
 
 
@@ -47,7 +48,7 @@ def changes(before: Sequence[SourceFile], after: Sequence[SourceFile]) -> tuple[
         after: Likewise.
 
     Returns:
-        What is different in the order of the files; comments and order do not count.
+        What is different in the order of the files; comments do not count, nor does order, but for that of the mixes.
     """
     old, new = _parsed(before), _parsed(after)
     found: list[Change] = []
@@ -55,6 +56,8 @@ def changes(before: Sequence[SourceFile], after: Sequence[SourceFile]) -> tuple[
         was, now = old.get(name, {}), new.get(name, {})
         for path, one, other in _differences(was, now, ()):
             found.append(_of_site(path, one, other, was, now) if name == SITE_FILE else _of_map(name, path, one, other))
+        if name == SITE_FILE:
+            found += _of_numbers(was, now)
     return tuple(found)
 
 
@@ -112,6 +115,16 @@ def _of_site(path: tuple[str, ...], was: Any, now: Any, old: Mapping[str, Any], 
     return Change(
         path_text(path), _written(was), _written(now), effect.when, says or _says(what, effect, path[-1], was, now), why
     )
+
+
+def _of_numbers(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[Change]:
+    """Tell where a mix has another number for the plant's controller, which counts them in the order of the file."""
+    if not all("modbus" in side.get("publish", {}) for side in (old, new)):
+        return
+    was, now = ([f"{number} {mix}" for number, mix in enumerate(side.get("mixes", {}), 1)] for side in (old, new))
+    staying = old.get("mixes", {}).keys() & new.get("mixes", {}).keys()
+    if any(one not in now for one in was if one.partition(" ")[2] in staying):
+        yield Change("mixes", ", ".join(was), ", ".join(now), When.AT_REST, f"concerns {NUMBERS}", "")
 
 
 def _of_map(name: str, path: tuple[str, ...], was: Any, now: Any) -> Change:

@@ -53,7 +53,8 @@ _OF_THE_PLANT = (
     Effect("control.allowed", _REST, "whether crumbmeter may ever write"),
     Effect("control.known_weight_percent", _REST, "how well the weight must agree before control is enabled",
            "a worse scale passes", "a better scale is needed"),
-    Effect("units.system", _RUN, "the units that people see"),
+    Effect("units.system", _RUN,
+           "the units that people see, and those of the figures that the plant's controller reads"),
     Effect("plant.first_mix", _NEW, "the mix of a first start"),
     Effect("plant.emergency_stop_ok plant.recipe", _NEW, "which signal the plant is watched by"),
 )  # fmt: skip

@@ -50,6 +50,19 @@ PLACES: Final[Mapping[str, Place]] = {
     "diverter_to_drum": Place(("feeder", "diverter_to_drum"), 1.0),
     "feeder_fault": Place(("feeder", "fault"), 1.0),
     "supply_low": Place(("feeder", "supply_low"), 5.0),
+    "rubber_wanted": Place(("batch", "rubber_wanted"), 1.0),
+    "weighed": Place(("batch", "weighed"), 1.0),
+    "mixer_running": Place(("batch", "mixer_running"), 1.0),
+    "discharging": Place(("batch", "discharging"), 1.0),
+    "aborted": Place(("batch", "aborted"), 1.0),
+    "batch_counter": Place(("batch", "counter"), 1.0),
+    "vessel_mass": Place(("batch", "vessel_mass"), 1.0),
+    "aggregate_mass": Place(("ingredients", "aggregate", "mass"), 1.5),
+    "aggregate_announced": Place(("ingredients", "aggregate", "announced"), 2.0),
+    "recycle_mass": Place(("ingredients", "rap", "mass"), 1.5),
+    "recycle_announced": Place(("ingredients", "rap", "announced"), 2.0),
+    "binder_mass": Place(("ingredients", "binder", "mass"), 1.5),
+    "binder_announced": Place(("ingredients", "binder", "announced"), 2.0),
 }
 """By the signal's name. A signal of another name is shown and recorded, and nothing looks at it."""
 OTHER: Final = Place((), 5.0)
@@ -83,6 +96,24 @@ def wire(typed: str) -> Wire:
     if not name or not register or len(ends) not in (0, 2):
         raise EditRefusedError(f"{typed}: is not NAME=REGISTER or NAME=REGISTER:LOW:HIGH")
     return Wire(name, register, tuple(ends))
+
+
+def by_name(registers: Mapping[str, Any], site: Mapping[str, Any], taken: Sequence[Wire]) -> list[Wire]:
+    """Return the registers that are named like something this site looks at, and are not taken yet."""
+    used = {one.register for one in taken} | {one.name for one in taken}
+    return [
+        Wire(name, name)
+        for name, place in PLACES.items()
+        if name in registers and name not in used and _is_there(site, place.key[:-1])
+    ]
+
+
+def _is_there(site: Any, path: Path) -> bool:
+    for part in path:
+        if not isinstance(site, dict) or part not in site:
+            return False
+        site = site[part]
+    return True
 
 
 def with_device(

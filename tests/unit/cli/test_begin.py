@@ -8,6 +8,9 @@ from typer.testing import CliRunner, Result
 
 from crumbmeter.cli.commands import app
 from crumbmeter.site import load
+from crumbmeter.site.calibration_limits import find_calibration_limits
+from crumbmeter.site.specification import known_specifications
+from crumbmeter.site.starting import AS_THEY_ARE
 
 ROOT = Path(__file__).parents[3]
 MAPS = ROOT / "config" / "devices"
@@ -39,6 +42,14 @@ def good(folder: Path) -> Path:
     return site
 
 
+@pytest.mark.parametrize("name", AS_THEY_ARE)
+def test_a_new_site_has_what_its_calibrations_and_its_acceptance_are_held_against(folder: Path, name: str) -> None:
+    site = begun()
+    assert (site.parent / name).read_bytes() == (ROOT / "config" / name).read_bytes(), "the copy in templates/ is old"
+    assert find_calibration_limits(site) == site.parent / "calibration-limits.toml"
+    assert set(known_specifications(site)) == {path.stem for path in (ROOT / "config/specifications").glob("*.toml")}
+
+
 def test_a_new_site_says_all_that_is_still_to_be_filled_in(folder: Path) -> None:
     site = begun("--title", 'The "old" plant')
     texts = [row for row in site.read_text().splitlines() if '= "FILL IN' in row]
@@ -57,6 +68,9 @@ def test_a_new_site_says_all_that_is_still_to_be_filled_in(folder: Path) -> None
         (("--units", "metric"), "mass_noise_kg", "_lb"),
         (("--no-recycle",), "[streams.binder]", "[streams.rap"),
         (("--simulated",), "clock_rate = 1.0", "simulated = false"),
+        (("--kind", "batch"), "[ingredients.rap]", "[streams"),
+        (("--kind", "batch", "--no-recycle"), "[ingredients.binder]", "[ingredients.rap]"),
+        (("--kind", "drum"), "[trim]", "[batch]"),
     ],
 )
 def test_what_is_chosen_at_the_beginning_is_in_the_file(
@@ -66,7 +80,8 @@ def test_what_is_chosen_at_the_beginning_is_in_the_file(
     assert has in text
     assert lacks not in text
     assert "@" not in text
-    assert "#recycle" not in text
+    assert "#if" not in text
+    assert "#endif" not in text
 
 
 def test_a_folder_with_something_in_it_is_left_alone(folder: Path) -> None:
@@ -105,6 +120,37 @@ def test_a_device_that_cannot_be_added_changes_nothing(folder: Path, words: tupl
     assert ended.exit_code == 2
     assert said in ended.output
     assert site.read_text() == before
+
+
+def test_a_device_on_a_serial_line_or_behind_opc_ua_has_its_own_keys(folder: Path) -> None:
+    site = begun()
+    serial = ("--key", "transport=rtu", "--key", "serial_port=/dev/ttyUSB0", "--key", "baud=9600")
+    ended = run(
+        "add-device", str(site), "scale", "--profile", str(MAPS / "demo_belt_scale.toml"), "--unit", "3", *serial
+    )
+    assert ended.exit_code == 0, ended.output
+    ended = run("add-device", str(site), "blower", "--profile", str(MAPS / "demo_blower_opcua.toml"), "--host",
+                "10.0.0.5", "--port", "4840", "--key", "path=server", "line_pressure:-20:600")  # fmt: skip
+    assert ended.exit_code == 0, ended.output
+    devices = tomllib.loads(site.read_text())["devices"]
+    assert devices["scale"] == {
+        "profile": "demo_belt_scale", "unit_id": 3, "poll_period_s": 0.2, "timeout_s": 0.3, "transport": "rtu",
+        "serial_port": "/dev/ttyUSB0", "baud": 9600,
+    }  # fmt: skip
+    assert "unit_id" not in devices["blower"]
+    assert (devices["blower"]["port"], devices["blower"]["path"]) == (4840, "server")
+    said = run("check", str(site)).output
+    assert "devices.scale" not in said
+    assert "devices.blower" not in said
+
+
+def test_a_register_is_wired_by_name_only_where_the_site_looks_at_it(folder: Path) -> None:
+    site = begun()  # a drum plant
+    ended = run(
+        "add-device", str(site), "batch_io", "--profile", str(MAPS / "demo_batch_io.toml"), "--host", "10.0.0.5"
+    )
+    assert ended.exit_code == 0, ended.output
+    assert set(tomllib.loads(site.read_text())["signals"]) == {"emergency_stop_ok", "recipe"}
 
 
 def test_another_map_of_the_same_name_is_not_overwritten(folder: Path) -> None:

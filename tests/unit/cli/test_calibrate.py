@@ -16,6 +16,7 @@ from crumbmeter.cli.commands import app
 from crumbmeter.cli.quality_work import Places
 from crumbmeter.commission.calibrating.procedures import PROCEDURES
 from crumbmeter.commission.calibrating.tracks import Found, Source, Watch, Watching
+from crumbmeter.ledger import versions
 from crumbmeter.ledger.quality import read_all
 from crumbmeter.qc.calibration_entries import read
 from crumbmeter.qc.calibrations import Calibration
@@ -115,12 +116,35 @@ def test_who_leaves_off_goes_on_where_it_was_left(site: Path, capsys: pytest.Cap
     assert "Not on record. The draft is kept" in capsys.readouterr().out
 
 
+def test_a_verdict_without_any_limit_says_so(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent.parent / "calibration-limits.toml").unlink()
+    person = Scripted("50", "2", "t", "0", "t", "70", "t", "50", "", "", "n")
+    work.calibrate(asked(site, "cell-shift", "hopper_mass"), person)
+    assert "Held against:\n  NOTHING: there is no limit for this test" in capsys.readouterr().out
+
+
+def test_loads_that_are_refused_late_are_asked_for_anew(site: Path) -> None:
+    person = Scripted("100 200 lb", "n", "100 200", "", "q")
+    assert work.calibrate(asked(site, "cell-weights", "hopper_mass"), person) == 2
+    assert [one for one in person.heard if one.startswith("Not taken: found '100 200 lb'")], person.heard
+    assert "=== Before ===" in person.heard[-2], "the step after it is reached"
+
+
+def test_who_does_not_name_the_instrument_is_asked(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    person = Scripted("2", "50", "q")
+    assert work.calibrate(asked(site, "cell-shift"), person) == 2
+    assert "1 hopper_mass\n  2 supply_mass" in person.heard[0]
+    assert "cell-shift-supply_mass.json" in capsys.readouterr().err
+    assert work.calibrate(asked(site, "cell-shift"), Scripted("3")) == 2
+    assert "INSTRUMENT: found '3'; expected one of hopper_mass, supply_mass" in capsys.readouterr().err
+
+
 def test_what_cannot_be_read_is_asked_for_and_why_is_said(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     looks(monkeypatch, NoDaemonError("no daemon answers"), {"corner_1": Found(None, "Bad: stale")}, KeyboardInterrupt())
     person = Scripted("50", "2", "", "0", "", "many", "50", "", "50", "", "", "y")
     assert work.calibrate(asked(site, "cell-shift", "hopper_mass"), person) == 0
     said = "\n".join(person.heard)
-    assert "Not read: no daemon answers. Type what the instruments show." in said
+    assert "Not read: no daemon answers\nType what the instruments show." in said
     assert "Shown: Bad: stale. Read it off the instrument." in said
     assert "Not taken: found 'many'; expected a number [lb]." in said
     assert "Left off looking." in said
@@ -228,7 +252,11 @@ def test_a_catch_test_goes_into_the_site_file_only_when_it_is_wanted(
     assert load(site).params.weighing.feed_factor_kg_rev == 0.9072
     told = capsys.readouterr().out
     assert "ENABLED AGAIN" in told
-    assert next(site.parent.glob("*.before-*")).read_text() == before
+    kept = versions.on_record(load(site).desk.quality_folder)
+    assert [dict(one.files)["site.toml"].decode() for one in kept] == [before, site.read_text()]
+    assert [one.reason for one in kept] == [
+        "as it was before calibration 1", "calibration 1: feeder.feed_factor_kg_rev, feeder.feed_factor_doubt_percent",
+    ]  # fmt: skip
 
 
 def test_steps_are_printed_with_cautions_first_and_nothing_is_kept(site: Path) -> None:

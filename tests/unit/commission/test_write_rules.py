@@ -116,6 +116,19 @@ def test_what_does_not_matter_for_an_output_does_not_speak_against_it() -> None:
     assert doubt(PARAMS, (SPEED,), readings(feeder_fault=1.0), into_drum=True, fault_counts=False) == ""
 
 
+def test_rubber_of_which_nobody_says_where_it_goes_has_to_be_meant_for_the_mixer() -> None:
+    """A site without a diverter's signal, and the valve above the pugmill, which no diverter is before."""
+    blind = changed(SITE, params=replace(PARAMS, contacts=replace(PARAMS.contacts, diverter_to_drum=None)))
+    turn = Wish(SPEED, 5.0 * RPM, 10.0)
+    assert any("no signal of this site says where" in why for why in refusals(blind, turn))
+    assert refusals(blind, changed(turn, into_drum=True)) == ()
+    assert refusals(blind, Wish(OutputRole.BLOWER_RUN, 1.0, 10.0)) == ()
+    batch = load(ROOT / "config" / "sites" / "demo_batch.toml")
+    let_out = Wish(OutputRole.RELEASE, 1.0, 10.0)
+    assert any("into the pugmill" in why for why in refusals(batch, let_out))
+    assert refusals(batch, changed(let_out, into_drum=True)) == ()
+
+
 def test_the_feed_changes_no_faster_than_the_site_allows() -> None:
     slew_rev_s2 = fastest_change_si_s(PARAMS, SPEED)
     assert slew_rev_s2 == pytest.approx(PARAMS.feed.slew_kg_s2 / PARAMS.weighing.feed_factor_kg_rev)

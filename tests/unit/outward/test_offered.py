@@ -9,6 +9,7 @@ import pytest
 from crumbmeter.alarms.catalogue import CATALOGUE
 from crumbmeter.control import permissives
 from crumbmeter.control.sequence import RunState
+from crumbmeter.model.frozen import replace
 from crumbmeter.model.outputs import OutputImage, OutputRole
 from crumbmeter.model.quality import Quality, Reason
 from crumbmeter.model.reading import Reading, bad, good
@@ -50,6 +51,16 @@ def real(words: Sequence[int], at: int) -> float:
 def figure(image: Offered, name: str) -> tuple[float, int]:
     at = FIRST_VALUE + VALUE_WORDS * [one.name for one in FIGURES].index(name)
     return real(image.words, at), image.words[at + 2]
+
+
+@pytest.mark.parametrize(
+    ("run_state", "healthy"), [("monitor only", 1), ("idle", 1), ("local", 1), ("feeding", 0), ("stopped", 0)]
+)
+def test_claiming_the_owner_register_asks_no_plant_to_stop(run_state: str, healthy: int) -> None:
+    """For the scans until the claim is read back: somebody enables control while the plant makes mix without rubber."""
+    claim = OutputImage(write_enabled=True, stop_now=False, values=((OutputRole.OWNER, 77.0),))
+    image = laid_out(replace(view(), outputs=claim, run_state=run_state))
+    assert (bit(image, "healthy"), bit(image, "stop_requested")) == (healthy, 1 - healthy)
 
 
 def test_every_alarm_state_and_permissive_of_the_core_has_its_place() -> None:

@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pyarrow.parquet as pq
@@ -67,6 +68,13 @@ def test_a_document_in_the_terminal() -> None:
     assert "A-0     2026-06-01 06:00:00-06:00        4.6  0  " in told
     assert all(len(line) <= WIDTH for line in told.splitlines() if line.startswith("A-"))
     assert text(empty()).splitlines()[4] == "There is nothing to report."
+
+
+def test_names_stay_whole_where_narrow_gaps_make_room_and_a_narrow_terminal_is_kept_to() -> None:
+    cells = ("n" * 32, "s" * 32, "d" * 32)
+    one = replace(empty(), blocks=(Table("t", (Column("a"), Column("b"), Column("c")), [cells]),))
+    assert " ".join(cells) in text(one, 98)  # two letters between them need 100
+    assert max(len(line) for line in text(one, 80).splitlines() if line.startswith("n")) == 80
 
 
 def test_no_text_reaches_the_terminal_as_a_command() -> None:

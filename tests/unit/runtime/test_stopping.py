@@ -196,3 +196,22 @@ async def test_a_refused_stop_is_tried_until_the_end() -> None:
         await bench.clock.advance(0.3)
         assert stop.done()
     assert stop.result().confirmed
+
+
+async def test_a_fault_that_nobody_foresaw_ends_the_stop_of_its_own_device_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = Bench()
+    await bench.run()
+
+    async def revive(*, at_once: bool) -> bool:
+        raise UnicodeError(f"label empty or too long, at once {at_once}")  # as of a host name with two dots
+
+    monkeypatch.setattr(bench.lines[2].endpoint, "revive", revive)
+    report = await bench.stop()
+    by_role = {result.role: result for result in report.results}
+    assert by_role["auger_speed"].confirmed
+    assert by_role["feed_run"].confirmed
+    assert bench.feeder.get(HOLDING, 5) == (0,)
+    assert "label empty or too long" in by_role["plant_healthy"].cause
+    assert not report.confirmed

@@ -143,6 +143,26 @@ def test_for_control_only_the_first_values_are_taken_out() -> None:
     assert for_control((good(1.0), initial, held), (WEIGHT,) * 3) == (good(1.0), bad(Reason.INITIAL_VALUE, 0.25), held)
 
 
+@pytest.mark.parametrize("opted_in", [False, True])
+def test_what_a_device_calls_uncertain_is_for_control_only_where_the_site_says_so(opted_in: bool) -> None:
+    """Lesson 38: shown in any case, and the device's initial reads are held back even then."""
+    params = replace(WEIGHT, uncertain_for_control=opted_in)
+    said = Sample(150.0, Reason.SAYS_SUB_NORMAL, 10.0, True)
+    _, (reading,), _ = settle((said,), first_memory(1), (params,), 10.0, 0.2)
+    assert reading == Reading(150.0, Quality.UNCERTAIN, Reason.SAYS_SUB_NORMAL, 0.0)
+    (used,) = for_control((reading,), (params,))
+    assert used == (reading if opted_in else bad(Reason.SAYS_SUB_NORMAL))
+    initial = Reading(150.0, Quality.UNCERTAIN, Reason.INITIAL_VALUE, 0.0)
+    assert for_control((initial,), (params,)) == (bad(Reason.INITIAL_VALUE),)
+
+
+def test_a_local_override_is_good_and_says_so() -> None:
+    said = Sample(150.0, Reason.LOCAL_OVERRIDE, 10.0, True)
+    _, (reading,), _ = settle((said,), first_memory(1), (WEIGHT,), 10.0, 0.2)
+    assert reading == Reading(150.0, Quality.GOOD, Reason.LOCAL_OVERRIDE, 0.0)
+    assert for_control((reading,), (WEIGHT,)) == (reading,)
+
+
 def test_samples_and_memory_of_another_site_are_refused() -> None:
     sample = Sample(150.0, Reason.OK, 100.0, link_ok=True)
     for samples, memory in (((sample,), first_memory(2)), ((sample, sample), first_memory(1))):

@@ -63,7 +63,8 @@ def test_every_row_of_the_table_is_for_a_key_that_exists() -> None:
          "a limit of the dose's error shrinks by 1 point: alarms come sooner"),
         ("dose_percent = 8.0", "dose_percent = 9.0", "mixes.base_binder_8.dose_percent", When.AT_REST,
          "the dose of mix base_binder_8 grows by 1 point: more rubber in every ton of it"),
-        ('system = "us"', 'system = "metric"', "units.system", When.RUNNING, "concerns the units that people see"),
+        ('system = "us"', 'system = "metric"', "units.system", When.RUNNING,
+         "concerns the units that people see, and those of the figures that the plant's controller reads"),
         ("[mixes.plain]", "[mixes.bare]", "mixes.plain", When.AT_REST, "mix plain is gone"),
         ("lag_s = 1.8", "", "streams.binder.lag_s", When.RESTART,
          "the lag of the meter of binder that is reckoned with is left out: what holds without it holds"),
@@ -78,6 +79,20 @@ def test_comments_and_order_are_no_change() -> None:
     assert compared(DEMO, "# another comment\n" + DEMO.replace("travel_s = 3.9 ", "travel_s = 3.90")) == ()
     assert compared(DEMO, DEMO.replace("time_s = 20.0", "time_s = 20")) == (), "24 and 24.0 are one figure"
     assert text(()) == "Nothing is different but comments and layout.\n"
+
+
+def test_mixes_in_another_order_have_other_numbers_for_the_plants_controller() -> None:
+    """`select_mix` and the word of the chosen mix count from 1 in the order of the file: that is no layout."""
+    offered = "\n[publish.modbus]\nport = 15029\n"
+    before = "[mixes.a]\ntitle = 'A'\n[mixes.b]\ntitle = 'B'\n"
+    other = "[mixes.b]\ntitle = 'B'\n[mixes.a]\ntitle = 'A'\n"
+    assert compared(before, other) == (), "nobody counts them"
+    says = "concerns the numbers by which the plant's controller knows the mixes"
+    assert compared(before + offered, other + offered) == (("mixes", When.AT_REST, says),)
+    more = "[mixes.c]\ntitle = 'C'\n"
+    keys = [key for key, _, _ in compared(before + offered, more + before + offered)]
+    assert keys == ["mixes.c", "mixes"]
+    assert [key for key, _, _ in compared(before + offered, before + more + offered)] == ["mixes.c"]
 
 
 def test_one_key_is_one_change() -> None:

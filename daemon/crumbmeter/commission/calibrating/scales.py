@@ -108,7 +108,7 @@ def _weights_steps(place: Place, entries: Entries) -> tuple[Step, ...]:
         "What is put on",
         ("Certified weights, evenly over the hopper, up to its normal content.",),
         (
-            Field("loads", f"Loads in {unit}, each with what is on already", "text",
+            Field("loads", f"Loads in {unit}, rising: all weights then on together", "text",
                   help="Such as: 100 200 300 400 500"),
             Field("also_off", "Also read while they come off (hysteresis)", "yes", default="yes"),
         ),

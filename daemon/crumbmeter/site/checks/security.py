@@ -43,5 +43,5 @@ def _user(draft: Draft, path: KeyPath, keys: SecurityKeys) -> None:
         draft.say("missing-key", (*path, _PASSWORDS[0]), "is missing for a user", remedy=remedy)
     elif len(passwords) > 1:
         draft.say("two-passwords", (*path, passwords[1]), f"is given beside {passwords[0]}")
-    if keys.policy == "none":
+    if keys.policy == "none" or keys.mode == "sign":
         draft.say("password-in-clear", (*path, "user"), "its password may go over the network as it stands")

@@ -181,8 +181,9 @@ LINKS: dict[str, Refusal] = {
     "password-in-clear": Refusal(
         title="A user without encryption",
         meaning=(
-            "With policy none nothing of the connection is signed or encrypted; many servers then take the password as "
-            "it stands, and anybody on the network can read it and write to the server."
+            "With policy none nothing of the connection is signed or encrypted, and with mode sign nothing encrypted; "
+            "many servers then take the password as it stands, and anybody on the network can read it and write to "
+            "the server."
         ),
         remedy='Set policy = "basic256sha256" with mode = "sign_and_encrypt".',
         example='policy = "none"\nuser = "crumbmeter"',

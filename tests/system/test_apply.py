@@ -18,7 +18,7 @@ from tests.system.plants import Running, SiteFile
 
 
 async def apply(daemon: Running, **more: str) -> dict[str, Any]:
-    return await daemon.ask({"ask": "apply", "who": "ana", "reason": "a test", **more})
+    return await daemon.ask({"ask": "put in force", "who": "ana", "reason": "a test", **more})
 
 
 def replayed(site: SiteFile) -> ReplayReport:
@@ -119,7 +119,7 @@ async def test_what_needs_a_restart_is_refused_with_the_reason(bench: Bench) -> 
     assert "check it again" in (await apply(daemon, settings_id="0" * 64))["why"]
     assert "it must say why" in (await apply(daemon, reason=" "))["why"]
     assert (await daemon.ask({"ask": "settings"}))["settings_id"] == before
-    assert (await daemon.ask({"ask": "apply", "reason": "x"}))["answer"] == "error"
+    assert (await daemon.ask({"ask": "put in force", "reason": "x"}))["answer"] == "error"
     assert (await daemon.stop())[0] == 0
     assert not site.events("settings_applied")
 
@@ -147,8 +147,8 @@ async def test_a_change_is_looked_at_applied_and_taken_back_by_typed_commands(be
     assert code == 0
     assert "against the running daemon:" in said
     assert "a limit of the dose's error shrinks by 1 point: alarms come sooner" in said
-    assert f"crumbmeter apply {file}" in said
-    code, said = await typed(site, "apply", file, "--by", "ana", "--reason", "the specification asks for it")
+    assert f"crumbmeter put-in-force {file}" in said
+    code, said = await typed(site, "put-in-force", file, "--by", "ana", "--reason", "the specification asks for it")
     assert code == 0, said
     assert "Control stays as it was." in said
     assert (await daemon.ask({"ask": "settings"}))["settings_id"] != first
@@ -158,10 +158,10 @@ async def test_a_change_is_looked_at_applied_and_taken_back_by_typed_commands(be
     assert "applied, ana (command line): the specification asks for it" in said
     code, said = await typed(site, "roll-back", file, first[:12], "--by", "ben", "--reason", "too narrow")
     assert code == 0, said
-    code, said = await typed(site, "apply", file, "--by", "ben", "--reason", "too narrow")
+    code, said = await typed(site, "put-in-force", file, "--by", "ben", "--reason", "too narrow")
     assert code == 0, said
     assert (await daemon.ask({"ask": "settings"}))["settings_id"] == first
-    assert (await typed(site, "apply", file, "--reason", "again"))[0] == 1
+    assert (await typed(site, "put-in-force", file, "--reason", "again"))[0] == 1
     assert (await daemon.stop())[0] == 0
     code, said = await typed(site, "check", file, "--in-force")
     assert "against the record: no daemon runs, and this was in force last:" in said

@@ -128,4 +128,4 @@ def _catches(site: SiteFile, plan: tuple[str, ...], masses: list[float]) -> tupl
     gross = [f"run_{number}_gross={kg / 0.45359237 + TARE_LB:.6f}" for number, kg in enumerate(masses, start=1)]
     code, body = calibrate(site, "feeder-catch", *plan, "--set", gross[0], "--set", gross[1])
     assert (code, body["missing"][0]["name"]) == (2, "run_3_gross"), body
-    return calibrate(site, "feeder-catch", "--set", gross[2], "--record", "--apply")
+    return calibrate(site, "feeder-catch", "--set", gross[2], "--record", "--into-site-file")

@@ -114,7 +114,7 @@ class ControlSocket:
         """
         self.desk = desk or LinkDesk()
         self.apply: Apply = _cannot_apply
-        """Called for `apply`."""
+        """Called for `put-in-force`."""
         self._path = path
         self._origin = origin
         self._names = names
@@ -211,7 +211,7 @@ class ControlSocket:
         ask = request.apply
         assert ask is not None  # noqa: S101 - the parser makes no such request without one
         who = ask.who if uid is None else f"{ask.who} (uid {uid})"
-        return lines.answer("apply", request.tag, await self.apply(who, ask.reason, ask.settings_id))
+        return lines.answer("put in force", request.tag, await self.apply(who, ask.reason, ask.settings_id))
 
     def renew(self, origin: Origin) -> None:
         """Say from now on that views come from other settings."""

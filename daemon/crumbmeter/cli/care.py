@@ -20,7 +20,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def _add_taking(app: typer.Typer) -> None:
-    @app.command("apply")
+    @app.command("put-in-force")
     def apply(site: SiteFile, reason: Reason, by: By = "") -> None:
         """Have the running daemon put its site file in force as it is now, between two scans, where that is safe.
 

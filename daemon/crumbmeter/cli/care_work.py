@@ -1,4 +1,4 @@
-"""`crumbmeter apply`, `versions`, `keep-version` and `roll-back`: the work behind the commands."""
+"""`crumbmeter put-in-force`, `versions`, `keep-version` and `roll-back`: the work behind the commands."""
 
 import asyncio
 import sys
@@ -47,9 +47,8 @@ def compare(site: Path, other: Path | None) -> int:
     found = changes(before, after.files)
     sys.stdout.write(f"{site} against {whence}:\n\n{text(found)}")
     if found and other is None:
-        how = (
-            "restart the daemon" if gravest(found) is When.RESTART else f"crumbmeter apply {site} --by ... --reason ..."
-        )
+        command = f"crumbmeter put-in-force {site} --by ... --reason ..."
+        how = "restart the daemon" if gravest(found) is When.RESTART else command
         sys.stdout.write(f"To put it in force: {how}\n")
     return OK
 
@@ -60,7 +59,7 @@ def apply(site: Path, who: str, reason: str) -> int:
     if loaded is None:
         return REFUSED
     places = places_of(site, None, None)
-    request = {"ask": "apply", "who": who, "reason": reason, "settings_id": loaded.settings_id}
+    request = {"ask": "put in force", "who": who, "reason": reason, "settings_id": loaded.settings_id}
     try:
         answer = asyncio.run(_ask(loaded.socket, site.resolve(), request))
     except NoDaemonError as fault:
@@ -157,7 +156,9 @@ def roll_back(site: Path, wanted: str, who: str, reason: str, record: Path | Non
     sys.stdout.write(f"{site}: is again as in version {_name(one)}, on record as version {number}.\n")
     if now is not None:
         sys.stdout.write(text(changes(now.files, loaded.files)))
-    sys.stdout.write(f"It is in force once it is applied (`crumbmeter apply {site} ...`) or the daemon is restarted.\n")
+    sys.stdout.write(
+        f"It is in force once it is applied (`crumbmeter put-in-force {site} ...`) or the daemon is restarted.\n"
+    )
     return OK
 
 

@@ -32,7 +32,9 @@ def _add_timing(app: typer.Typer) -> None:
         minutes: Annotated[float, typer.Option(help="Longest watch.", min=1.0, max=600.0)] = 90.0,
         coverage: Annotated[float, typer.Option(help="Share that the intervals cover.", min=0.5, max=0.999)] = 0.95,
         put: Annotated[bool, typer.Option("--put/--no-put", help="Put the result on record.")] = True,
-        apply: Annotated[bool, typer.Option("--apply", help="Offer to write the lines into the site file.")] = False,
+        apply: Annotated[
+            bool, typer.Option("--into-site-file", help="Offer to write the lines into the site file.")
+        ] = False,
         output: Output = None,
         as_json: Json = False,
         record: Record = None,

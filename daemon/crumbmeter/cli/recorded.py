@@ -10,6 +10,7 @@ from rich.progress import Progress
 
 from crumbmeter.adapters.clock import machine_pause
 from crumbmeter.cli.kept_site import SettingsGoneError, kept_site
+from crumbmeter.control.params import Params
 from crumbmeter.control.step import StepResult
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.journal.reader import Reader
@@ -17,6 +18,7 @@ from crumbmeter.ledger import boots, scans
 from crumbmeter.ledger.stamped import BOOT, ROW, SCANS
 from crumbmeter.model.faults import CrumbmeterError
 from crumbmeter.runtime.replay import NothingToReplayError, Replay
+from crumbmeter.runtime.travelrecord import TravelRecord
 from crumbmeter.site import Site, SiteRefusedError, report
 
 G = TypeVar("G")
@@ -152,3 +154,13 @@ def _scans(run: Replay, stretch: Stretch) -> Iterator[Scan]:
                 gaps = run.report.gaps
             if scan.number % SHOWN_EVERY == 0:
                 shown.update(task, completed=scan.number)
+
+
+def gather_travels(scans: Iterator[Scan]) -> tuple[Params, TravelRecord] | None:
+    """Gather what the estimator of travel wants of a run, with the settings of its first scan; None: no scan."""
+    held: tuple[Params, TravelRecord] | None = None
+    for scan in scans:
+        params = scan.result.params
+        held = held or (params, TravelRecord(params))
+        held[1].take(scan.result)
+    return held

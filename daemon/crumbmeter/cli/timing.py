@@ -3,7 +3,7 @@
 import getpass
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -13,12 +13,11 @@ from crumbmeter.adapters.control_line import NoDaemonError
 from crumbmeter.cli.exits import FAILED, NO_DAEMON, OK, REFUSED
 from crumbmeter.cli.following import Ended, Progress, ask, follow
 from crumbmeter.cli.quality_work import Places
-from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather, run_second, wait_for_record
+from crumbmeter.cli.recorded import Stretch, UnreadableRunError, gather, gather_travels, run_second, wait_for_record
 from crumbmeter.cli.screen import columns
 from crumbmeter.cli.timing_lines import offer
 from crumbmeter.commission.step_watch import StepWatch, Wanted, wanted_steps
 from crumbmeter.commission.timing import Outcome, TimedRun, rate_words, timings_of
-from crumbmeter.control.params import Params
 from crumbmeter.journal.entry import SIMULATED
 from crumbmeter.journal.errors import JournalUnreadableError
 from crumbmeter.ledger.quality import NotRecordedError, append
@@ -28,7 +27,6 @@ from crumbmeter.report.sources import NoAnswerError, Span, opened
 from crumbmeter.report.taking import file_bytes
 from crumbmeter.report.terminal import text
 from crumbmeter.report.timing import document
-from crumbmeter.runtime.travelrecord import TravelRecord
 from crumbmeter.site import Site, SiteRefusedError, report
 
 LEAST_S: Final = 120.0
@@ -86,7 +84,7 @@ def timing(places: Places, asked: Asked, answer: Callable[[str], str] = input) -
 
 
 def _judge(places: Places, site: Site, asked: Asked, stretch: Stretch, answer: Callable[[str], str]) -> int:
-    gathered = gather(site.journal.folder, asked.boot, stretch, _travels)
+    gathered = gather(site.journal.folder, asked.boot, stretch, gather_travels)
     if gathered.held is None or gathered.held[1].duration_s < LEAST_S:
         length_s = 0.0 if gathered.held is None else gathered.held[1].duration_s
         sys.stderr.write(
@@ -129,15 +127,6 @@ def _show(site: Site, outcome: Outcome, asked: Asked) -> None:
             sys.stdout.write(json.dumps(content(made), indent=1, allow_nan=False) + "\n")
         else:
             sys.stdout.write(text(made, columns()))
-
-
-def _travels(scans: Iterator[Scan]) -> tuple[Params, TravelRecord] | None:
-    held: tuple[Params, TravelRecord] | None = None
-    for scan in scans:
-        params = scan.result.params
-        held = held or (params, TravelRecord(params))
-        held[1].take(scan.result)
-    return held
 
 
 def _watch(site: Site, minutes: float) -> Stretch | None:

@@ -2,11 +2,10 @@
 
 import json
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 from crumbmeter.cli.exits import FAILED, OK, REFUSED
-from crumbmeter.cli.recorded import Scan, Stretch, UnreadableRunError, gather
+from crumbmeter.cli.recorded import Stretch, UnreadableRunError, gather, gather_travels
 from crumbmeter.cli.travel_text import Told, as_json, as_words
 from crumbmeter.control.params import Params
 from crumbmeter.estimation.travel.discharge import Doubts
@@ -38,7 +37,7 @@ def travel(
         Exit code: 0 something was found, 1 nothing could be, 2 it cannot be read.
     """
     try:
-        gathered = gather(journal, boot, stretch, _travels)
+        gathered = gather(journal, boot, stretch, gather_travels)
     except UnreadableRunError as problem:
         sys.stderr.write(f"cannot find travel: {problem}\n")
         return REFUSED
@@ -53,15 +52,6 @@ def travel(
     told = _told(gathered.boot_id, *held, coverage, gaps=gathered.gaps)
     sys.stdout.write((json.dumps(as_json(told), indent=2) if in_json else as_words(told)) + "\n")
     return OK if told.lines else FAILED
-
-
-def _travels(scans: Iterator[Scan]) -> tuple[Params, TravelRecord] | None:
-    held: tuple[Params, TravelRecord] | None = None
-    for scan in scans:
-        params = scan.result.params
-        held = held or (params, TravelRecord(params))
-        held[1].take(scan.result)
-    return held
 
 
 def _told(boot_id: str, params: Params, record: TravelRecord, coverage: float, *, gaps: int) -> Told:

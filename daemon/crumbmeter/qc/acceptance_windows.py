@@ -1,12 +1,12 @@
 """Metering error over windows of mix, and dose by tons: the figures of an acceptance run, out of its parcels."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from math import fsum, sqrt
 
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.qc.acceptance import DoseCurve, Windows
 from crumbmeter.qc.adding import Adding, basis_of
-from crumbmeter.qc.booked import Booked
+from crumbmeter.qc.booked import Booked, unbroken
 from crumbmeter.qc.made import Masses
 
 NEAR, FAR = 5.0, 10.0
@@ -71,7 +71,7 @@ def errors_percent(parcels: Sequence[Booked], window_g: int, *, simulated_site: 
         simulated_site: Whether simulated parcels are judged like any other.
     """
     found = []
-    for run in _without_gaps(parcels):
+    for run in unbroken(parcels):
         adding = Adding(window_g, None, simulated_site=simulated_site)
         for one in run:
             adding.add(one)
@@ -81,17 +81,6 @@ def errors_percent(parcels: Sequence[Booked], window_g: int, *, simulated_site: 
             if one.target_rubber_g > 0
         ]
     return found
-
-
-def _without_gaps(parcels: Sequence[Booked]) -> Iterator[list[Booked]]:
-    run: list[Booked] = []
-    for one in parcels:
-        if run and one.parcel.number != run[-1].parcel.number + 1:
-            yield run
-            run = []
-        run.append(one)
-    if run:
-        yield run
 
 
 def windows(phase: str, errors: Sequence[float], window_g: int) -> Windows:

@@ -1,5 +1,7 @@
 """A parcel with its place in the record and on the clock: what lots, deviations and trucks are made of."""
 
+from collections.abc import Iterable, Iterator
+
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.parcel import Parcel
 
@@ -19,3 +21,15 @@ class Booked:
     """Whether these times may be trusted."""
     settings_id: str = ""
     """Of the site in force; empty where the record no longer says."""
+
+
+def unbroken(parcels: Iterable[Booked]) -> Iterator[list[Booked]]:
+    """Yield parcels in stretches in which each number follows the one before; they come in order."""
+    run: list[Booked] = []
+    for one in parcels:
+        if run and one.parcel.number != run[-1].parcel.number + 1:
+            yield run
+            run = []
+        run.append(one)
+    if run:
+        yield run

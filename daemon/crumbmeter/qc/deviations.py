@@ -14,7 +14,7 @@ from typing import Final
 
 from crumbmeter.model.frozen import dataclass
 from crumbmeter.model.quality import Quality
-from crumbmeter.qc.booked import Booked
+from crumbmeter.qc.booked import Booked, unbroken
 
 DOSE_UNASKED: Final = 0.005
 """Mix without a dose is held against the rubber that mix with one usually has (10 lb/short ton, common practice)."""
@@ -135,20 +135,9 @@ def _judge(stretch: list[Booked], rule: DeviationRule) -> Iterator[Deviation]:
         yield from _out_of_tolerance(stretch, rule)
     else:
         asked = [one for one in stretch if one.parcel.rubber_g > rule.within * DOSE_UNASKED * one.parcel.mix_g]
-        for run in _runs(asked):
+        for run in unbroken(asked):
             if sum(one.parcel.rubber_g for one in run) > LEAST_UNASKED_G:
                 yield _deviation(Kind.NOT_ASKED, run, None)
-
-
-def _runs(some: list[Booked]) -> Iterator[list[Booked]]:
-    run: list[Booked] = []
-    for one in some:
-        if run and one.parcel.number != run[-1].parcel.number + 1:
-            yield run
-            run = []
-        run.append(one)
-    if run:
-        yield run
 
 
 def _out_of_tolerance(stretch: list[Booked], rule: DeviationRule) -> Iterator[Deviation]:

@@ -118,7 +118,7 @@ def certificate_of(
     )  # fmt: skip
 
 
-def standing_table(frame: Frame, standings: Sequence[Standing]) -> Table:
+def standing_table(frame: Frame, standings: Sequence[Standing], title: str = "Calibrations") -> Table:
     """Return the list of calibrations; what is not in order comes first."""
     columns = (Column("instrument"), Column("test"), time("performed"), time("due"), Column("standing"))
     rows = [
@@ -129,7 +129,7 @@ def standing_table(frame: Frame, standings: Sequence[Standing]) -> Table:
         for one in sorted(standings, key=lambda one: one.in_order)
     ]  # fmt: skip
     note = "" if standings else "The quality record holds no calibration for this time."
-    return Table("Calibrations", columns, rows, note)
+    return Table(title, columns, rows, note)
 
 
 def build(frame: Frame, certificate: Certificate) -> Document:

@@ -13,7 +13,7 @@ from crumbmeter.qc.loop_checks import LoopKind, LoopStanding, LoopState, failed_
 from crumbmeter.qc.said import Said
 from crumbmeter.qc.timing import Basis, Timing
 from crumbmeter.report import acceptance as acceptance_paper
-from crumbmeter.report.calibration import Standing
+from crumbmeter.report.calibration import Standing, standing_table
 from crumbmeter.report.commissioning_site import site_blocks
 from crumbmeter.report.document import Block, Column, Document, Fact, Facts, Signature, Table, Text, number, time
 from crumbmeter.report.figures import Value, iso, moment
@@ -61,7 +61,7 @@ def _blocks(frame: Frame, held: Commissioning) -> Iterator[Block]:
     yield from site_blocks(frame, held.site, held.versions)
     yield from _loops(frame, held.loops)
     if held.calibrations or held.calibrations_table.rows:
-        yield _standing_table(frame, held.calibrations)
+        yield standing_table(frame, held.calibrations, "Calibrations: how each instrument stands")
         yield held.calibrations_table
     else:
         yield Text(f"{NOT_ON_RECORD}: no instrument has been calibrated.", "Calibrations")
@@ -188,18 +188,6 @@ def _loop(frame: Frame, one: LoopStanding) -> tuple[Value, ...]:
         *head, f"{expected} (SI)", seen, one.missing or None, moment(last.at_us, frame.zone), last.by,
         last.witness or None, last.seq,
     )  # fmt: skip
-
-
-def _standing_table(frame: Frame, standings: Sequence[Standing]) -> Table:
-    columns = (Column("instrument"), Column("test"), time("performed"), time("due"), Column("standing"))
-    rows = [
-        (
-            one.instrument, one.test, None if one.performed_us is None else moment(one.performed_us, frame.zone),
-            None if one.due_us is None else moment(one.due_us, frame.zone), one.standing,
-        )
-        for one in sorted(standings, key=lambda one: one.in_order)
-    ]  # fmt: skip
-    return Table("Calibrations: how each instrument stands", columns, rows)
 
 
 def _evidence(frame: Frame, held: Commissioning) -> Table:

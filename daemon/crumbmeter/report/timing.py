@@ -49,7 +49,7 @@ def document(
     blocks = [*doubt_blocks(timings), *blocks, *timing_blocks(timings)]
     if proposed:
         columns = (Column("table and key"), number("in force", "", None), Column("proposed"))
-        note = "Written only on a typed yes (`crumbmeter timing --apply`)."
+        note = "Written only on a typed yes (`crumbmeter timing --into-site-file`)."
         rows = [(key, was, line.partition("= ")[2]) for key, was, line in proposed]
         blocks.append(Table("Proposed for the site file", columns, rows, note))
     return frame.document(

@@ -118,7 +118,7 @@ def test_a_site_is_compared_with_another_in_words(site: Path) -> None:
 
 
 def test_without_a_daemon_nothing_is_applied(site: Path) -> None:
-    ended = run("apply", site, "--by", "ana", "--reason", "x")
+    ended = run("put-in-force", site, "--by", "ana", "--reason", "x")
     assert ended.exit_code == 3
     assert "no daemon answers" in ended.output
 

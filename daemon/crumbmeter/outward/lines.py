@@ -1,7 +1,7 @@
 """The local socket's protocol, one JSON object a line each way. Sans-IO: bytes in, a request or a reason out.
 
 Requests: `{"ask": "view"}`, `{"ask": "words"}`, `{"ask": "follow"}`, `{"ask": "settings"}`, `{"ask": "links"}`,
-`{"ask": "trace", "device": "feeder", "seconds": 10}`, `{"ask": "put in force", "who": "ana", "reason": "narrower band"}` and
+`{"ask": "trace", "device": "feeder", "seconds": 10}`, `{"ask": "put in force", "who": "ana", "reason": "better"}` and
 `{"ask": "command", "kind": "stop feed", "who": "operator", "subject": "", "value": 0, "id": "...", "expires_in_s": 10,
 "wait_s": 2}`. Each may carry a `tag`, which its answers carry too. docs/socket.md tells the answers.
 """

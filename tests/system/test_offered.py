@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import math
 import re
 import signal
 import socket
@@ -81,8 +82,12 @@ async def test_a_controller_reads_what_the_daemon_knows_and_may_write_nothing(be
     assert not bits["control_enabled"]
     assert bits["simulated"]
     shown_lb, quality = await controller.figure("weigh hopper")
+    while quality == 0:  # a machine that is busy elsewhere has let the reading grow old: whatever is Bad is no number
+        assert math.isnan(shown_lb)
+        seen = view["seq"]
+        view = await daemon.until(lambda later, seen=seen: later["seq"] > seen)  # type: ignore[misc]
+        shown_lb, quality = await controller.figure("weigh hopper")
     assert shown_lb == pytest.approx((_signal(view, "hopper_mass") or 0.0) / 0.45359237, rel=0.05)
-    assert quality > 0
     for table in (3, 4):
         words = await Peek.words(port, table, 0, 20)
         assert (words[0], words[4], RUN_STATES[words[3]]) == (1, 1, "monitor only")

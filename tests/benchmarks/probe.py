@@ -122,8 +122,9 @@ def words(figures: Figures) -> list[str]:
             "status bits, texts, constants). At each of two loads a person types what the display shows "
             f"{figures['readings']} times, at any moments while it is looked at. *First*: a line that gives "
             "the display over the instrument's whole range within its resolution, from the displayed register or a "
-            "faithful copy, is the first, or one of those that show the same as the first at every sample (ties). *First line itself*: it stands at the very top of its "
-            "ties. *Or a multiple*: also counted where the first line makes the same value of a register that holds it "
+            "faithful copy, is the first, or one of those that show the same as the first at every sample (ties). "
+            "*First line itself*: it stands at the very top of its ties. "
+            "*Or a multiple*: also counted where the first line makes the same value of a register that holds it "
             "in another unit. A tie by value alone counts as one line for each type, order and address; places are "
             "different addresses. Processor time of the engine, one map."
         ),

@@ -1,6 +1,6 @@
 """Finding the register behind a display: random maps of unknown devices, two loads, and what a person typed.
 
-    python -m tests.benchmarks.probe [--seed N ...] [--maps 200]
+    python -m tests.benchmarks.probe [--seed N ...] [--maps 200] [--readings 3]
 
 prints the figures of any seeds; the benchmark command measures the section's own and several others.
 """
@@ -19,21 +19,21 @@ from typing import Any
 
 from crumbmeter.field.ranking import rank
 from tests.benchmarks.probe_judge import Score, looks_of, score
-from tests.benchmarks.probe_maps import DISTRACTORS, draw
+from tests.benchmarks.probe_maps import DISTRACTORS, READINGS, draw
 from tests.benchmarks.probe_wire import over_the_wire
 from tests.benchmarks.section import POOL, Figures, Section, Verdict, table
 
 SEED = 20_261
 MAPS = 200
-OTHER_SEEDS = tuple(range(501, 510))
+OTHER_SEEDS = tuple(range(501, 520))
 OVER_SOCKETS = 10
 FIRST_TARGET, THREE_TARGET = 0.95, 0.99
 
 
-def play(place: tuple[int, int]) -> tuple[Score, float]:
-    """Play one map of a seed; also tell how long the engine took [s]."""
-    seed, number = place
-    drawn = draw(seed, number)
+def play(place: tuple[int, int, int]) -> tuple[Score, float]:
+    """Play one map of a seed with so many readings a load; also tell how long the engine took [s]."""
+    seed, number, readings = place
+    drawn = draw(seed, number, readings)
     looks = looks_of(drawn)
     began = time.process_time()
     ranking = rank(looks)
@@ -61,25 +61,28 @@ def sums(seed: int, played: Sequence[tuple[Score, float]]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def seeds_played(seeds: Sequence[int], maps: int) -> list[tuple[dict[str, Any], list[Score]]]:
+def seeds_played(seeds: Sequence[int], maps: int, readings: int = READINGS) -> list[tuple[dict[str, Any], list[Score]]]:
     """Play so many maps of each seed."""
     with ProcessPoolExecutor(POOL, get_context("spawn")) as pool:
         return [
             (sums(seed, played), [one for one, _ in played])
             for seed in seeds
-            for played in [list(pool.map(play, [(seed, number) for number in range(maps)], chunksize=10))]
+            for played in [list(pool.map(play, [(seed, number, readings) for number in range(maps)], chunksize=10))]
         ]
 
 
 def measure(quick: bool) -> Figures:
     """Play the section's seed, the others, and some maps over real sockets."""
-    own, *others = seeds_played((SEED,) if quick else (SEED, *OTHER_SEEDS), 20 if quick else MAPS)
+    maps = 20 if quick else MAPS
+    own, *others = seeds_played((SEED,) if quick else (SEED, *OTHER_SEEDS), maps)
+    ((once, _),) = seeds_played((SEED,), maps, readings=1)
     with tempfile.TemporaryDirectory() as folder:
         wired = [
             asyncio.run(over_the_wire(SEED, number, Path(folder))) for number in range(2 if quick else OVER_SOCKETS)
         ]
     return {
-        "seed": SEED, "distractors": DISTRACTORS, "own": own[0], "others": [told for told, _ in others],
+        "seed": SEED, "distractors": DISTRACTORS, "readings": READINGS, "own": own[0], "read_once": once,
+        "others": [told for told, _ in others],
         "over_sockets": wired,
         "missed": [asdict(one) for one in own[1] if not one.first_group],
     }  # fmt: skip
@@ -116,11 +119,12 @@ def words(figures: Figures) -> list[str]:
             f"Random maps of unknown devices: one value in any of twelve types and four orders, scale and offset as "
             f"makers choose them, and {figures['distractors']} points beside it (other measurements of similar size, "
             "damped, coarse, held and converted copies, another sensor, setpoints near the value, counters, totals, "
-            "status bits, texts, constants). At two loads a person types what the display shows, thrice where more "
-            "than its last digit moves. *First*: a line that gives the display over the instrument's whole range "
-            "within its resolution, from the displayed register or a faithful copy, is the first, or one of those that "
-            "show the same as the first at every sample (ties). *First line itself*: it stands at the very top of its "
-            "ties. *Or a multiple*: also counted where the first line makes the same value of a register that holds it "
+            "status bits, texts, constants). At each of two loads a person types what the display shows "
+            f"{figures['readings']} times, at any moments while it is looked at. *First*: a line that gives "
+            "the display over the instrument's whole range within its resolution, from the displayed register or a "
+            "faithful copy, is the first, or one of those that show the same as the first at every sample (ties). "
+            "*First line itself*: it stands at the very top of its ties. "
+            "*Or a multiple*: also counted where the first line makes the same value of a register that holds it "
             "in another unit. A tie by value alone counts as one line for each type, order and address; places are "
             "different addresses. Processor time of the engine, one map."
         ),
@@ -133,20 +137,28 @@ def words(figures: Figures) -> list[str]:
             f"{', '.join(sorted({str(code) for one in wired for code in one['codes']}))}."
         ),
         "",
+        (
+            f"With one reading at each load in place of {figures['readings']}, seed {figures['seed']}: first "
+            f"{_percent(figures['read_once'], 'first')}, in the first three "
+            f"{_percent(figures['read_once'], 'first_three')}."
+        ),
+        "",
         *_missed(figures["missed"]),
     ]  # fmt: skip
 
 
 def _row(told: dict[str, Any]) -> tuple[str, ...]:
-    def share(key: str) -> str:
-        return f"{100.0 * told[key] / told['maps']:.1f} %"
-
+    shares = ("first", "first_three", "first_line_itself", "first_or_multiple")
     return (
-        str(told["seed"]), str(told["maps"]), share("first"), share("first_three"), share("first_line_itself"),
-        share("first_or_multiple"), f"{told['mean_tie_lines']:.1f} ({told['most_tie_lines']})",
+        str(told["seed"]), str(told["maps"]), *(_percent(told, key) for key in shares),
+        f"{told['mean_tie_lines']:.1f} ({told['most_tie_lines']})",
         f"{told['mean_tie_places']:.1f} ({told['most_tie_places']})",
         f"{told['engine_median_s']:.2f} ({told['engine_most_s']:.2f})",
     )  # fmt: skip
+
+
+def _percent(told: dict[str, Any], key: str) -> str:
+    return f"{100.0 * told[key] / told['maps']:.1f} %"
 
 
 def _missed(missed: Sequence[dict[str, Any]]) -> list[str]:
@@ -170,8 +182,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Find the register behind a display on random maps.")
     parser.add_argument("--seed", type=int, nargs="+", default=[SEED])
     parser.add_argument("--maps", type=int, default=MAPS)
+    parser.add_argument("--readings", type=int, choices=range(1, READINGS + 1), default=READINGS, help="at each load")
     options = parser.parse_args()
-    told = [sums_ for sums_, _ in seeds_played(options.seed, options.maps)]
+    told = [sums_ for sums_, _ in seeds_played(options.seed, options.maps, options.readings)]
     head = ("seed", "maps", "first", "three", "itself", "or multiple", "tied lines", "tied places", "engine s")
     sys.stdout.write("\n".join(table(head, [_row(one) for one in told])) + "\n")
     first, three = _shares(told)

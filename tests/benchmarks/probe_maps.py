@@ -14,6 +14,8 @@ from random import Random
 from tests.benchmarks.probe_codec import FLOATS, ONE, ORDERS, TYPES, encode, limits
 
 DISTRACTORS = 100
+READINGS = 3
+"""Of the display at each load, as the guide asks for."""
 STEP_S = 0.25
 SAMPLE_S = 1.0
 MARGIN = 8
@@ -133,14 +135,20 @@ KINDS = (
 )
 
 
-def draw(seed: int, number: int) -> Map:
-    """Draw one map."""
-    return _Maker(Random(f"{seed}/{number}")).made()
+def draw(seed: int, number: int, readings: int = READINGS) -> Map:
+    """Draw one map.
+
+    Args:
+        seed: Of all maps.
+        number: Which.
+        readings: How often the person reads the display at each load.
+    """
+    return _Maker(Random(f"{seed}/{number}"), readings).made()
 
 
 class _Maker:
-    def __init__(self, random: Random) -> None:
-        self.random = random
+    def __init__(self, random: Random, readings: int) -> None:
+        self.random, self.readings = random, readings
         self.kind = random.choice(KINDS)
         self.low, self.high = random.choice(self.kind.low), random.choice(self.kind.high)
         self.decimals = random.choice(self.kind.decimals)
@@ -261,12 +269,9 @@ class _Maker:
         )  # fmt: skip
 
     def _typed(self, values: list[float]) -> list[str]:
-        """What a person reads off at some moment from shortly before the samples to shortly after.
-
-        Where more than the last digit moves, as the guide says, thrice.
-        """
-        restless = self.noise * (self.high - self.low) > 2.0 * 10.0**-self.decimals
-        steps = sorted(self.random.randint(MARGIN - 3, self.steps - MARGIN + 2) for _ in range(3 if restless else 1))
+        """What a person reads off at some moments from shortly before the samples to shortly after."""
+        moments = [self.random.randint(MARGIN - 3, self.steps - MARGIN + 2) for _ in range(READINGS)]
+        steps = sorted(moments[: self.readings])
         return [f"{values[step]:.{self.decimals}f}" for step in steps]
 
     def _place(self, points: list[Point], first: int) -> None:

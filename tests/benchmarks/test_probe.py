@@ -57,7 +57,7 @@ async def test_a_map_over_a_real_socket(number: int, tmp_path: Path) -> None:
 
 
 def test_twenty_maps_of_a_seed_nobody_chose() -> None:
-    told = probe.sums(90_210, [probe.play((90_210, number)) for number in range(20)])
+    told = probe.sums(90_210, [probe.play((90_210, number, 3)) for number in range(20)])
     assert told["first"] >= 16
     assert told["first_three"] >= 18
     assert told["unjustified_ties"] == 0

@@ -7,15 +7,21 @@ to that digit, one that swings has to agree within its swing.
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
+from operator import itemgetter
 
 from crumbmeter.field.look import Reading
 from crumbmeter.model.frozen import dataclass
 
-_ROUNDED_ALIKE, _ROUNDED_APART, _BY_FIVES, _ANOTHER_MOMENT = 0.72, 0.20, 0.04, 0.04
-"""Shares of how register and display come together; the last one is for a reading that was taken late."""
-_DRIFT = 0.004
-"""Of the value: what a plant may move between sample and reading."""
-_WINDOW_DRIFT = 0.0005
+_ROUNDED_ALIKE, _ROUNDED_APART, _BY_FIVES, _STRAY = 0.74, 0.21, 0.04, 0.01
+"""Shares of how register and display come together; the last one is for a reading that strays alone."""
+_ANOTHER_MOMENT = 0.08
+"""Of looks whose readings were taken when the load was another."""
+_DRIFT = 0.008
+"""Of the value: what a plant may move between samples and readings."""
+_NEVER, _CLEAR_BITS = 1e-15, 60.0
+_WINDOW_DRIFT = 0.005
+"""Of the value: likewise, for how wide lines are looked for."""
 _MAD = 1.4826
 """Normal spread for a median of deviations (the usual consistency factor)."""
 _OUTLIER = 8.0
@@ -76,7 +82,10 @@ def fit_bits(
         offset: [unit] Of the line.
         quantum: [unit] What a raw count comes to; 0 for floats.
     """
-    return sum(_reading_bits(reading, at, scale, offset, quantum) for reading, at in zip(readings, levels, strict=True))
+    bits = 0.0
+    for at, pairs in groupby(zip(levels, readings, strict=True), key=itemgetter(0)):
+        bits += _look_bits([reading for _, reading in pairs], at, scale, offset, quantum)
+    return bits
 
 
 def best_fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: float, quantum: float) -> float:
@@ -88,18 +97,37 @@ def best_fit_bits(readings: Sequence[Reading], levels: Sequence[Level], scale: f
     )
 
 
-def _reading_bits(reading: Reading, at: Level, scale: float, offset: float, quantum: float) -> float:
-    step = reading.resolution
-    away = abs(reading.value - (scale * at.middle + offset))
-    swing = _swing(at, scale)
-    loose = 3.0 * swing + step + quantum + _DRIFT * abs(reading.value)
+def _look_bits(readings: Sequence[Reading], at: Level, scale: float, offset: float, quantum: float) -> float:
+    """Price the readings of one look together: they may all be of a moment when the load was another.
+
+    What drifts between reading and sampling drifts for all readings of a look at once, and is paid for once.
+    """
+    away = [reading.value - (scale * at.middle + offset) for reading in readings]
+    mean = math.fsum(away) / len(away)
+    swing, step = _swing(at, scale), readings[0].resolution
+    loose = 3.0 * swing + step + quantum + _DRIFT * abs(readings[0].value)
+    steady = sum(_log2_density(one, quantum, swing, step, loose) for one in away)
+    moved = math.log2(_normal(mean, loose) + _NEVER)
+    moved += sum(_log2_density(one - mean, quantum, swing, step, loose) for one in away[1:])
+    if moved - steady > _CLEAR_BITS:
+        return -moved - math.log2(_ANOTHER_MOMENT)
+    return -steady - math.log2(1.0 - _ANOTHER_MOMENT + _ANOTHER_MOMENT * 2.0 ** (moved - steady))
+
+
+def _log2_density(away: float, quantum: float, swing: float, step: float, loose: float) -> float:
+    """Return the binary logarithm of the density of one reading [1/unit]."""
+    away = abs(away)
     density = (
         _ROUNDED_ALIKE * _flat(away, 0.5 * max(step, quantum), swing, step)
         + _ROUNDED_APART * _flat(away, step + 0.5 * quantum, swing, step)
         + _BY_FIVES * _flat(away, 2.5 * step + 0.5 * quantum, swing, step)
-        + _ANOTHER_MOMENT * math.exp(-0.5 * (away / loose) ** 2) / (loose * math.sqrt(2.0 * math.pi))
+        + _STRAY * _normal(away, loose)
     )
-    return -math.log2(density) if density > 1e-60 else 200.0
+    return math.log2(density + _NEVER)
+
+
+def _normal(away: float, spread: float) -> float:
+    return math.exp(-0.5 * (away / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
 
 
 def _flat(away: float, half: float, swing: float, step: float) -> float:

@@ -7,6 +7,7 @@ numbers are priced (`roundness`) and held against the readings (`fit`); the few 
 import math
 from collections.abc import Iterator, Sequence
 from functools import cached_property
+from itertools import groupby
 
 from crumbmeter.field.candidates import Column
 from crumbmeter.field.fit import Level, best_fit_bits, error_of, fit_bits
@@ -60,6 +61,8 @@ class _Shape:
         self.different = set(column.numbers)
         self.limit_bits = limit_bits
         self.readings, self.levels, self.of_floats = readings, levels, of_floats
+        self.repeated = math.sqrt(len(levels) / len(list(groupby(levels))))
+        """Readings of one look err together, so that more of them make no window narrower."""
         self.raw = [at.middle for at in levels]
         self.shown = [reading.value for reading in readings]
         self.resolution = max(reading.resolution for reading in readings)
@@ -158,7 +161,12 @@ def _through_zero(shape: _Shape) -> Iterator[Line]:
     errors = shape.errors(slope)
     if shape.far(slope, 0.0, errors):
         return
-    wide = _WIDE * math.sqrt(math.fsum((raw * e) ** 2 for raw, e in zip(shape.raw, errors, strict=True))) / squares
+    wide = (
+        _WIDE
+        * shape.repeated
+        * math.sqrt(math.fsum((raw * e) ** 2 for raw, e in zip(shape.raw, errors, strict=True)))
+        / squares
+    )
     none = offset_bits(0.0, 0, shape.resolution, 1.0, of_floats=shape.of_floats)
     for scale, price, _ in _scales(shape, slope, min(wide, 0.6 * abs(slope))):
         if shape.room_bits(scale, price) >= none:
@@ -176,7 +184,12 @@ def _beside_zero(shape: _Shape) -> Iterator[Line]:
     if slope == 0.0:
         return
     errors = shape.errors(slope)
-    wide = _WIDE * math.sqrt(math.fsum((b * e) ** 2 for b, e in zip(beside, errors, strict=True))) / squares
+    wide = (
+        _WIDE
+        * shape.repeated
+        * math.sqrt(math.fsum((b * e) ** 2 for b, e in zip(beside, errors, strict=True)))
+        / squares
+    )
     if wide > 0.5 * abs(slope) or shape.far(slope, shown_middle - slope * raw_middle, errors):
         return
     for scale, price, zero_at in _scales(shape, slope, wide, live=True):

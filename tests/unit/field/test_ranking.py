@@ -107,6 +107,23 @@ def test_readings_of_one_load_are_said_to_be() -> None:
     assert first_of(ranking)[0] == 104
 
 
+def test_a_load_that_drifts_between_reading_and_sampling_does_not_bend_the_scale() -> None:
+    """Words and readings of a trial at the simulated plant: 2 % off at one load, 1 % the other way at the other."""
+    flows = (
+        (227.2, 225.7, 226.2, 226.0, 225.2, 225.1, 225.0, 225.4),
+        (148.8, 148.2, 148.9, 147.2, 146.3, 145.6, 144.5, 145.9),
+    )
+    shown = (("229.7", "232.2", "232.1"), ("144.3", "145.2", "145.9"))
+    looks = []
+    for values, texts in zip(flows, shown, strict=True):
+        rows = [(*words_at(WordType.F32, ByteOrder.ABCD, value + 0.0137), 3185, 0, 0, 324) for value in values]
+        samples = tuple((Run(Table.HOLDING, 100, row),) for row in rows)
+        looks.append(Look(samples, tuple(reading_of(text) for text in texts)))
+    ranking = rank(looks)
+    assert first_of(ranking) == (100, "f32", "ABCD", 1.0, 0.0)
+    assert ranking.groups[0].share > 0.99
+
+
 def test_no_reading_at_all_is_refused() -> None:
     with pytest.raises(ValueError, match="no look has a reading"):
         rank([Look(((Run(Table.INPUT, 0, (1, 2)),),), ())])

@@ -132,9 +132,10 @@ def test_a_stuck_scale_is_told_from_a_bridge_by_the_pressure(seed: int, drawn: b
 
 @pytest.mark.slow
 @pytest.mark.timeout(300)
-@pytest.mark.parametrize(("seed", "drawn"), SEEDS)
-def test_a_calm_shift_says_nothing_of_the_line(seed: int, drawn: bool) -> None:
-    loop = loop_for("demo_shift", seed=seed, overrides=line_of(seed, drawn=drawn))
+@pytest.mark.parametrize("seed", [2, 3])
+def test_a_calm_shift_says_nothing_of_the_line(seed: int) -> None:
+    """On drawn plants; on the demonstration's own, test_scenarios.py asks the same of the calm scenarios."""
+    loop = loop_for("demo_shift", seed=seed, overrides=line_of(seed, drawn=True))
     loop.play()
     assert happenings(loop) == []
     assert loop.state.line_watch.curve.fed_s > 1800.0

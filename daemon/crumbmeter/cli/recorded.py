@@ -43,7 +43,11 @@ class Stretch:
 
     def holds(self, at_s: float) -> bool:
         """Tell whether a time lies in it."""
-        return at_s >= self.from_s and (self.to_s is None or at_s <= self.to_s)
+        return at_s >= self.from_s and not self.is_over(at_s)
+
+    def is_over(self, at_s: float) -> bool:
+        """Tell whether a time lies behind it, so that nothing later belongs to it."""
+        return self.to_s is not None and at_s > self.to_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ class Gathered(Generic[G]):
 
     boot_id: str
     gaps: int
-    """Places where scans are missing, in the whole run."""
+    """Places where scans are missing, up to the end of the stretch."""
     held: G
 
 
@@ -149,6 +153,8 @@ def _scans(run: Replay, stretch: Stretch) -> Iterator[Scan]:
         for scan in run.scans():
             now_s = scan.record.image.now_s
             first_s = now_s if first_s is None else first_s
+            if stretch.is_over(now_s - first_s):
+                return
             if stretch.holds(now_s - first_s):
                 yield Scan(scan.result, after_gap=run.report.gaps > gaps)
                 gaps = run.report.gaps

@@ -18,15 +18,18 @@ HOLE = 3
 
 
 class MapServer(RawServer):
-    """Serves one sample of one look after the other; an address beyond the map is refused, as is the other table."""
+    """Serves one sample of one look after the other; an address beyond the map is refused, as is the other table.
+
+    Who has read the last word and asks for the first again wants the next sample: others may be asked for twice.
+    """
 
     def __init__(self, drawn: Map) -> None:
         super().__init__()
-        self.drawn, self.look, self.sample = drawn, 0, 0
+        self.drawn, self.look, self.sample, self.is_read = drawn, 0, 0, False
         self.image = drawn.image(0, 0)
 
     def begin(self, look: int) -> None:
-        self.look, self.sample = look, 0
+        self.look, self.sample, self.is_read = look, 0, False
         self.image = self.drawn.image(look, 0)
 
     def reply(self, unit: int, pdu: bytes) -> bytes:
@@ -36,10 +39,11 @@ class MapServer(RawServer):
         at = address - self.drawn.first
         if at < 0 or at + count > len(self.image):
             return bytes([code | 0x80, 2])
-        words = self.image[at : at + count]
-        if at + count == len(self.image):  # the last block of a sample
-            self.sample = min(self.sample + 1, self.drawn.samples - 1)
+        if at == 0 and self.is_read:
+            self.sample, self.is_read = min(self.sample + 1, self.drawn.samples - 1), False
             self.image = self.drawn.image(self.look, self.sample)
+        words = self.image[at : at + count]
+        self.is_read = self.is_read or at + count == len(self.image)
         return struct.pack(f">BB{count}H", code, 2 * count, *words)
 
 

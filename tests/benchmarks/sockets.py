@@ -6,7 +6,7 @@ from tests.benchmarks.protocols import play
 from tests.benchmarks.section import SCENARIOS, Figures, Section, Verdict, table
 
 RATE = 2.0
-AT_ONCE = 8
+AT_ONCE = 10
 """Each is idle most of the time."""
 TARGET = "every scenario shows its expected events in order and its expected end state over Modbus TCP"
 

@@ -27,7 +27,7 @@ LEAST_SHARE = 0.01
 CERTAIN = 4.0
 """A leak is so many standard uncertainties from none."""
 GONE = 3.0
-"""A known leak that is fewer standard uncertainties from none is gone..."""
+"""A known leak that is fewer standard uncertainties from none, or less than `LEAST_SHARE` of the feed, is gone..."""
 TIGHT_BLOCKS = 2 * RECENT_BLOCKS
 """...once that has been so for so many blocks, or..."""
 TIGHT_STANDS = 2
@@ -180,24 +180,28 @@ def _rest(state: FillsState, weighing: WeighingState, look: Look) -> tuple[Fills
     events: tuple[Event, ...] = ()
     if state.mark is not None and after.means:
         state, events = _reckon_up(state, weighing, after.means[-1])
+    fed_kg_s = (weighing.fed_kg - fed_kg) / max(1.0, look.now_s - after.since_s)
     if state.found_by == SUPPLY and state.fills_agree:
-        state, told = _follow(state, after)
+        state, told = _follow(state, after, fed_kg_s)
         return state, (*events, *told)
-    line = _loss(after, (weighing.fed_kg - fed_kg) / max(1.0, look.now_s - after.since_s))
+    line = _loss(after, fed_kg_s)
     if line is not None:
         state, told = _found(state, -line.slope_kg_s, line, SUPPLY)
         events += told
     return state, events
 
 
-def _follow(state: FillsState, stretch: Stretch) -> tuple[FillsState, tuple[Event, ...]]:
-    """Measure a known leak anew by the newest part of a stretch: it grows, and one day somebody mends the gate."""
+def _follow(state: FillsState, stretch: Stretch, fed_kg_s: float) -> tuple[FillsState, tuple[Event, ...]]:
+    """Measure a known leak anew by the newest part of a stretch: it grows, and one day somebody mends the gate.
+
+    A scale wanders by more than the scatter of its blocks says, so what would not be called a leak is none here either.
+    """
     line = line_of(stretch.means[-RECENT_BLOCKS:])
     if line is None or line.lasted_s < LEAST_S:
         return state, ()
     rate = max(0.0, -line.slope_kg_s)
     doubt = hypot(line.uncertainty_kg_s, VARIES * rate)
-    tight = state.tight + 1 if rate < GONE * line.uncertainty_kg_s else 0
+    tight = state.tight + 1 if rate < max(GONE * line.uncertainty_kg_s, LEAST_SHARE * fed_kg_s) else 0
     state = replace(state, leak_kg_s=rate, leak_uncertainty_kg_s=doubt, tight=tight, unseen=0)
     return _mended(state) if tight >= TIGHT_BLOCKS else (state, ())
 

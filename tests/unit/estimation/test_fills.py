@@ -4,6 +4,7 @@ A feeder of known truth is weighed at both scales with noise; estimator and watc
 """
 
 from dataclasses import dataclass, field
+from math import sin
 from random import Random
 
 import pytest
@@ -99,6 +100,27 @@ def test_a_gate_that_is_mended_is_found_tight_and_the_flow_follows() -> None:
     assert len(feeder.told("refill_gate_tight")) == 1
     assert (feeder.fills.leaks, feeder.fills.leak_kg_s) == (False, 0.0)
     assert feeder.state.factor_kg_rev == pytest.approx(0.9, rel=0.02)
+
+
+def test_a_supply_scale_that_wanders_does_not_keep_a_mended_gate_leaking() -> None:
+    """0.15 kg up and down in some minutes: many standard uncertainties of a slope, and under 1 % of the feed."""
+    feeder = Feeder(mass_kg=100.0, leak_kg_s=0.03)
+    feeder.run(900.0)
+    assert feeder.fills.leaks
+    feeder.leak_kg_s = 0.0
+    for _ in range(round(900.0 / DT_S)):
+        before_kg = 0.15 * sin(feeder.now_s / 60.0)
+        feeder.supply_kg += 0.15 * sin((feeder.now_s + DT_S) / 60.0) - before_kg
+        feeder.run(DT_S)
+    assert len(feeder.told("refill_gate_tight")) == 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_leak_of_two_per_cent_is_never_taken_for_a_tight_gate(seed: int) -> None:
+    feeder = Feeder(seed, mass_kg=100.0, leak_kg_s=0.0063)
+    feeder.run(4000.0)
+    assert len(feeder.told("refill_gate_leaks")) == 1
+    assert feeder.told("refill_gate_tight") == []
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -1,9 +1,20 @@
-"""Every scenario of the repository over Modbus TCP: real daemon, real simulator, real sockets."""
+"""Every scenario of the repository over Modbus TCP: real daemon, real simulator, real sockets.
 
+    python -m tests.benchmarks.sockets NAME...
+
+plays some of them anew, for all of them take most of an hour, and puts their rows in place of the old ones. The page
+says at which commit such a row was made.
+"""
+
+import json
+import sys
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
+from tests.benchmarks import stamp
 from tests.benchmarks.protocols import play
-from tests.benchmarks.section import SCENARIOS, Figures, Section, Verdict, table
+from tests.benchmarks.section import ROOT, SCENARIOS, Figures, Section, Verdict, table
 
 RATE = 2.0
 AT_ONCE = 10
@@ -14,10 +25,13 @@ TARGET = "every scenario shows its expected events in order and its expected end
 def measure(quick: bool) -> Figures:
     """Play several at a time, the longest first."""
     names = sorted((path.stem for path in SCENARIOS.glob("*.toml")), key=lambda name: (name != "demo_shift", name))
-    names = ["start_up"] if quick else names
+    return {"runs": _played(["start_up"] if quick else names)}
+
+
+def _played(names: Sequence[str]) -> list[dict[str, Any]]:
     with ThreadPoolExecutor(AT_ONCE) as pool:
         played = list(pool.map(lambda name: play(name, "tcp", RATE, yardsticks=False), names))
-    return {"runs": sorted(played, key=lambda one: str(one["scenario"]))}
+    return sorted(played, key=lambda one: str(one["scenario"]))
 
 
 def judge(figures: Figures) -> Verdict:
@@ -41,11 +55,30 @@ def words(figures: Figures) -> list[str]:
     missed = [
         f"- not met: {one['scenario']}: {failure}" for one in figures["runs"] for failure in one["verdict"]["failures"]
     ]
+    anew = [
+        f"- played anew: {one['scenario']}, {one['anew']['date']}, at `{one['anew']['commit'][:10]}`"
+        f"{' with changes' if one['anew']['dirty'] else ''}"
+        for one in figures["runs"]
+        if "anew" in one
+    ]
     head = (
         "scenario", "seed", "events in order", "state at the end", "metering RMS [%]", "largest burst [kg]", "met",
     )  # fmt: skip
     told = f"Each file of `config/scenarios/` by `crumbmeter demo` at {RATE:g}x, {AT_ONCE} at a time."
-    return [told, "", *table(head, rows), "", *missed]
+    return [told, "", *table(head, rows), "", *anew, *missed]
+
+
+def main() -> None:
+    """Play the scenarios named at the command line anew."""
+    file = ROOT / "docs" / "benchmarks" / "sockets.json"
+    anew = {"date": stamp.date(), **stamp.tree()}
+    played = {one["scenario"]: one | {"anew": anew} for one in _played(sys.argv[1:])}
+    told = json.loads(file.read_text("utf-8"))
+    told["figures"]["runs"] = [played.get(one["scenario"], one) for one in told["figures"]["runs"]]
+    file.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
 
 
 SECTION = Section("sockets", "Scenarios over Modbus TCP", TARGET, measure, judge, words)
+
+if __name__ == "__main__":
+    main()

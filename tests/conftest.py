@@ -7,20 +7,19 @@ Warnings are errors by pyproject.toml; unknown markers and expected failures tha
 """
 
 import asyncio
-import contextlib
 import gc
 import inspect
-import itertools
 import logging
 import os
 import signal
-import socket
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests import ports
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -46,25 +45,10 @@ def repo_root() -> Path:
     return ROOT
 
 
-PORTS = range(18_000, 32_000)
-"""Below those that the kernel gives to outgoing connections (32768 on): one of another test may take such a port
-between the time when it is found free and the time when it is listened on."""
-_next_port = itertools.count(os.getpid() * 97)
-"""Two runs side by side begin at different places, and no port comes again soon."""
-
-
 @pytest.fixture
 def free_port() -> Callable[[], int]:
     """Return a function that finds a TCP port of 127.0.0.1 nobody listens on; no port is given twice in a test."""
-
-    def find() -> int:
-        while True:
-            port = PORTS[next(_next_port) % len(PORTS)]
-            with socket.socket() as probe, contextlib.suppress(OSError):
-                probe.bind(("127.0.0.1", port))
-                return port
-
-    return find
+    return ports.free_port
 
 
 @pytest.fixture(autouse=True, scope="session")

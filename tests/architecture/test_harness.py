@@ -56,7 +56,8 @@ def run_pytest(folder: Path, text: str) -> subprocess.CompletedProcess[str]:
     indent = len(lines[0]) - len(lines[0].lstrip())
     (folder / "tests").mkdir()
     (folder / "tests" / "test_it.py").write_text("\n".join(line[indent:] for line in lines), "utf-8")
-    shutil.copy(ROOT / "tests" / "conftest.py", folder / "tests")
+    for name in ("conftest.py", "ports.py"):
+        shutil.copy(ROOT / "tests" / name, folder / "tests")
     shutil.copy(ROOT / "pyproject.toml", folder)
     return subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--junitxml=report.xml"],

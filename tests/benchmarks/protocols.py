@@ -1,7 +1,6 @@
 """The same scenarios over each wire: real daemon, real simulator, real links, judged by what the scenarios expect."""
 
 import json
-import socket
 import subprocess
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -10,6 +9,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from tests.benchmarks.section import ROOT, SCENARIOS, Figures, Section, Verdict, table
+from tests.ports import free_port
 from tests.wires import WIRES, laid
 
 PLAYED = ("rate_change", "full_drum_stop", "refill")
@@ -20,17 +20,11 @@ QUICK_RATE = 5.0
 TARGET = "three scenarios show what they expect over Modbus TCP, a serial line and OPC UA alike"
 
 
-def _free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
 def play(name: str, wire: str, rate: float, *, yardsticks: bool = True) -> dict[str, Any]:
     """Play one scenario over one wire, as a user would, and take what the command says of it."""
     with TemporaryDirectory() as text:
         folder = Path(text)
-        with laid(WIRES[wire], folder, _free_port) as files:
+        with laid(WIRES[wire], folder, free_port) as files:
             # The yardsticks know nothing of the wire: once is enough.
             more = ["--json"] if wire == "tcp" and yardsticks else ["--json", "--no-yardsticks"]
             words = files.demo_words(SCENARIOS / f"{name}.toml", rate, *more)

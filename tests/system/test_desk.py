@@ -22,7 +22,7 @@ from crumbmeter.adapters.control_line import ControlLine
 from crumbmeter.model.events import Event
 from crumbmeter.web.stream import MOST_CLIENTS
 from crumbmeter.web.tries import FREE
-from tests.conftest import PORTS
+from tests.ports import PORTS
 from tests.system.brokers import until
 from tests.system.desks import PASSWORD, Browser, Desk, Stream, certificate
 from tests.system.plants import Running, Simulator, SiteFile

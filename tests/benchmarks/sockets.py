@@ -1,13 +1,13 @@
 """Every scenario of the repository over Modbus TCP: real daemon, real simulator, real sockets.
 
-    python -m tests.benchmarks.sockets NAME...
+    python -m tests.benchmarks.sockets NAME... [--rate 2]
 
 plays some of them anew, for all of them take most of an hour, and puts their rows in place of the old ones. The page
 says at which commit such a row was made.
 """
 
+import argparse
 import json
-import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -25,12 +25,12 @@ TARGET = "every scenario shows its expected events in order and its expected end
 def measure(quick: bool) -> Figures:
     """Play several at a time, the longest first."""
     names = sorted((path.stem for path in SCENARIOS.glob("*.toml")), key=lambda name: (name != "demo_shift", name))
-    return {"runs": _played(["start_up"] if quick else names)}
+    return {"runs": _played(["start_up"] if quick else names, RATE)}
 
 
-def _played(names: Sequence[str]) -> list[dict[str, Any]]:
+def _played(names: Sequence[str], rate: float) -> list[dict[str, Any]]:
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        played = list(pool.map(lambda name: play(name, "tcp", RATE, yardsticks=False), names))
+        played = list(pool.map(lambda name: play(name, "tcp", rate, yardsticks=False), names))
     return sorted(played, key=lambda one: str(one["scenario"]))
 
 
@@ -56,7 +56,7 @@ def words(figures: Figures) -> list[str]:
         f"- not met: {one['scenario']}: {failure}" for one in figures["runs"] for failure in one["verdict"]["failures"]
     ]
     anew = [
-        f"- played anew: {one['scenario']}, {one['anew']['date']}, at `{one['anew']['commit'][:10]}`"
+        f"- played anew: {one['scenario']} at {one['rate']:g}x, {one['anew']['date']}, `{one['anew']['commit'][:10]}`"
         f"{' with changes' if one['anew']['dirty'] else ''}"
         for one in figures["runs"]
         if "anew" in one
@@ -70,9 +70,13 @@ def words(figures: Figures) -> list[str]:
 
 def main() -> None:
     """Play the scenarios named at the command line anew."""
+    parser = argparse.ArgumentParser(description="Play scenarios over Modbus TCP anew.")
+    parser.add_argument("names", nargs="+", metavar="NAME")
+    parser.add_argument("--rate", type=float, default=RATE)
+    options = parser.parse_args()
     file = ROOT / "docs" / "benchmarks" / "sockets.json"
     anew = {"date": stamp.date(), **stamp.tree()}
-    played = {one["scenario"]: one | {"anew": anew} for one in _played(sys.argv[1:])}
+    played = {one["scenario"]: one | {"anew": anew} for one in _played(options.names, options.rate)}
     told = json.loads(file.read_text("utf-8"))
     told["figures"]["runs"] = [played.get(one["scenario"], one) for one in told["figures"]["runs"]]
     file.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")

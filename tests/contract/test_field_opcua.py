@@ -23,6 +23,7 @@ from crumbmeter.model.quality import Reason
 from crumbmeter.runtime.link import DeviceLine, make_lines
 from tests.fakes import Reports
 from tests.opcua_server import ServerProcess, opcua_spec, registers, served
+from tests.system.brokers import until
 
 KINDS = {
     "Flow": ("double", "Double", 1.5),
@@ -274,14 +275,15 @@ def line_to(spec: DeviceSpec, reports: Reports) -> DeviceLine:
 
 
 async def comes_back(line: DeviceLine, within_s: float = 10.0) -> tuple[int, ...]:
-    """Read on, with new connections as the poller would have them, until a read succeeds."""
-    clock = RealClock()
-    async with asyncio.timeout(within_s):
+    """Read on while the endpoint's own keeper connects, until a read succeeds."""
+    async with asyncio.timeout(within_s), asyncio.TaskGroup() as group:
+        keeper = group.create_task(line.endpoint.keep())
         while True:
-            await clock.sleep_until(line.endpoint._next_attempt_s)  # as the endpoint's own keeper does
-            await line.endpoint.revive()
+            await until(lambda: line.endpoint.up)
             with contextlib.suppress(ReconnectError, RetryLaterError):
-                return await line.read(Table.NODE, 0, ALL)
+                words = await line.read(Table.NODE, 0, ALL)
+                keeper.cancel()
+                return words
 
 
 async def test_a_frozen_server_is_read_anew_by_a_new_session_when_it_thaws(server: ServerProcess) -> None:

@@ -75,6 +75,11 @@ class _Shape:
             for reading, at in zip(self.readings, self.levels, strict=True)
         ]
 
+    def window(self, arms: Sequence[float], errors: Sequence[float]) -> float:
+        """Return half the width of the window in which a slope by least squares lies; `arms` are what it is of."""
+        spread = math.sqrt(math.fsum((arm * error) ** 2 for arm, error in zip(arms, errors, strict=True)))
+        return _WIDE * self.repeated * spread / math.fsum(arm * arm for arm in arms)
+
     def far(self, scale: float, offset: float, errors: Sequence[float]) -> bool:
         """Tell whether a line misses a reading by more than any cause explains."""
         return any(
@@ -161,12 +166,7 @@ def _through_zero(shape: _Shape) -> Iterator[Line]:
     errors = shape.errors(slope)
     if shape.far(slope, 0.0, errors):
         return
-    wide = (
-        _WIDE
-        * shape.repeated
-        * math.sqrt(math.fsum((raw * e) ** 2 for raw, e in zip(shape.raw, errors, strict=True)))
-        / squares
-    )
+    wide = shape.window(shape.raw, errors)
     none = offset_bits(0.0, 0, shape.resolution, 1.0, of_floats=shape.of_floats)
     for scale, price, _ in _scales(shape, slope, min(wide, 0.6 * abs(slope))):
         if shape.room_bits(scale, price) >= none:
@@ -184,12 +184,7 @@ def _beside_zero(shape: _Shape) -> Iterator[Line]:
     if slope == 0.0:
         return
     errors = shape.errors(slope)
-    wide = (
-        _WIDE
-        * shape.repeated
-        * math.sqrt(math.fsum((b * e) ** 2 for b, e in zip(beside, errors, strict=True)))
-        / squares
-    )
+    wide = shape.window(beside, errors)
     if wide > 0.5 * abs(slope) or shape.far(slope, shown_middle - slope * raw_middle, errors):
         return
     for scale, price, zero_at in _scales(shape, slope, wide, live=True):

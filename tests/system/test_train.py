@@ -92,7 +92,7 @@ async def test_an_instructor_starts_a_lesson_and_the_page_is_marked(
         settings = trainee.ask("/settings")
         assert (settings["training"], settings["simulated"]) == (True, True)
         await until(lambda: trainee.ask("/view")["control_enabled"])
-        assert trainee.ask("/view")["hopper_mass_kg"]["quality"] == "Good"
+        await until(lambda: trainee.ask("/view")["hopper_mass_kg"]["quality"] == "Good", 30.0)
         instructor.write(b"9\n")
         await hear("The link to the feeder is lost: DONE link_dead")
         await until(lambda: trainee.ask("/view")["hopper_mass_kg"]["quality"] == "Bad", 30.0)

@@ -121,18 +121,20 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
     kept = 1.0 - min(0.5, dt_s / FORGET_S)
     # Kulhavy's e / (1 + e own) with e = kept - (1 - kept) / own, written so that it is finite for any own > 0.
     taken = (kept * own - (1.0 - kept)) / (own * kept * (1.0 + own))
-    base_pa = max(0.0, curve.base_pa + to_base * step_pa)
-    slope_pa_kg = max(0.0, curve.slope_pa_kg + to_slope * step_pa)
     var_bb = min(UNKNOWN_BASE, max(LEAST_VARIANCE, curve.var_bb - taken * to_base * to_base))
     var_ss = min(UNKNOWN_SLOPE, max(LEAST_VARIANCE, curve.var_ss - taken * to_slope * to_slope))
     most = sqrt(var_bb * var_ss)
+    var_bs = max(-most, min(most, curve.var_bs - taken * to_base * to_slope))
+    base_pa, slope_pa_kg = _not_negative(
+        curve.base_pa + to_base * step_pa, curve.slope_pa_kg + to_slope * step_pa, var_bb, var_bs, var_ss
+    )
     expected_pa = base_pa + slope_pa_kg * load_kg
     base_pa, slope_pa_kg, reference_pa, reference_pa_kg = _beside_reference(curve, base_pa, slope_pa_kg, dt_s)
     return LineCurve(
         base_pa,
         slope_pa_kg,
         var_bb,
-        max(-most, min(most, curve.var_bs - taken * to_base * to_slope)),
+        var_bs,
         var_ss,
         _spread(curve.spread_pa, residual_pa - curve.off_pa, expected_pa, dt_s),
         _wander(curve.wander_pa, residual_pa / sqrt(1.0 + own), expected_pa, dt_s),
@@ -142,6 +144,21 @@ def learned(curve: LineCurve, load_kg: float, pressure_pa: float, dt_s: float) -
         reference_pa,
         reference_pa_kg,
     )
+
+
+def _not_negative(
+    base_pa: float, slope_pa_kg: float, var_bb: float, var_bs: float, var_ss: float
+) -> tuple[float, float]:
+    """Bring a figure that came out below nought to it, and the other to what is likeliest with it there.
+
+    The two are correlated, at one steady loading wholly: to cut one off alone would move the pressure foretold away from
+    the one read, by more with each reading (least squares under a bound: projection in the metric of the variance).
+    """
+    if slope_pa_kg < 0.0:
+        base_pa, slope_pa_kg = base_pa - slope_pa_kg * var_bs / var_ss, 0.0
+    if base_pa < 0.0:
+        base_pa, slope_pa_kg = 0.0, max(0.0, slope_pa_kg - base_pa * var_bs / var_bb)
+    return base_pa, slope_pa_kg
 
 
 def _begun(curve: LineCurve, pressure_pa: float) -> LineCurve:

@@ -112,6 +112,32 @@ def test_after_a_pause_air_alone_is_taken_anew_and_the_slope_stays() -> None:
     assert warm.slope_pa_kg == pytest.approx(curve.slope_pa_kg, rel=0.1)
 
 
+@pytest.mark.parametrize("seed", range(1, 13))
+def test_a_first_feed_at_one_steady_loading_is_foretold_whatever_the_noise_begins_with(seed: int) -> None:
+    """Half of these begin with a reading below the first: the slope may not be negative, and the base must give way."""
+    random = Random(seed)
+    curve, load_kg = LineCurve(), 1.05
+    for _ in range(90):
+        load_kg += 0.004
+        curve = learned(curve, load_kg, BASE_PA + SLOPE_PA_KG * load_kg + random.gauss(0.0, NOISE_PA), 1.0)
+        there_pa = BASE_PA + SLOPE_PA_KG * load_kg
+        assert expected(curve, load_kg).pressure_pa == pytest.approx(there_pa, abs=4.0 * NOISE_PA)
+    assert curve.base_pa < there_pa + 4.0 * NOISE_PA
+
+
+@pytest.mark.parametrize("seed", range(1, 13))
+def test_rubber_that_seems_to_lower_the_pressure_moves_the_base_alone(seed: int) -> None:
+    """A filter that clogs less as it warms, say: by least squares under the bound it is the mean, and no slope."""
+    random, readings_pa = Random(seed), []
+    curve = LineCurve()
+    for step in range(200):
+        load_kg = 1.0 + 0.5 * (step % 2)
+        readings_pa.append(7000.0 - 200.0 * load_kg + random.gauss(0.0, NOISE_PA))
+        curve = learned(curve, load_kg, readings_pa[-1], 1.0)
+    assert curve.slope_pa_kg < 1.0  # its reference keeps it from nought itself
+    assert curve.base_pa == pytest.approx(sum(readings_pa) / len(readings_pa), abs=2.0 * NOISE_PA)
+
+
 def test_nothing_negative_comes_of_nonsense() -> None:
     curve = taught(LineCurve(), [0.0] * 5, None)
     for _ in range(50):

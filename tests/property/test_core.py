@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from crumbmeter.control.chain import Proposal, narrow, slew, trim_kg_s
+from crumbmeter.control.chain import KEPT_BACK_SHARE, Proposal, narrow, slew, trim_kg_s
 from crumbmeter.control.params import BelowTurndown
 from crumbmeter.control.record import add_to
 from crumbmeter.model.commands import CommandKind
@@ -65,11 +65,14 @@ def test_slew_moves_towards_and_never_past(last: float, wanted: float, limit: fl
     assert slew(last, wanted, limit, 0.0) == last
 
 
-@given(st.floats(0.0, 2.0), st.floats(-1e6, 1e6))
-def test_trim_is_a_bounded_share(wanted: float, owed: float) -> None:
+@given(st.floats(0.0, 2.0), st.floats(-1e6, 1e6), st.floats(0.0, 1.0))
+def test_trim_is_a_bounded_share(wanted: float, owed: float, kept_back: float) -> None:
     paid = trim_kg_s(wanted, owed, FEED)
     assert abs(paid) <= FEED.trim_share * wanted
     assert paid * owed >= 0.0
+    with_kept_back = trim_kg_s(wanted, owed, FEED, kept_back * max(0.0, owed))
+    assert paid <= with_kept_back <= max(paid, (FEED.trim_share + KEPT_BACK_SHARE) * wanted)
+    assert with_kept_back <= max(0.0, owed) / FEED.trim_time_s
 
 
 values = st.fixed_dictionaries(

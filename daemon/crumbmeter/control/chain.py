@@ -15,6 +15,10 @@ GONE_SHARE = 0.005
 """Below this share of the lowest steady rate it has gone by: no pulse falls onto nothing, whatever is owed."""
 PULSE_S = 5.0
 """[s] Rubber for so long at the lowest steady speed is owed before a pulse begins."""
+TAIL_SHARE = 0.5
+"""In a tail a pulse begins with so much of one owed, and ends as much ahead: nothing comes later that could make up."""
+KEPT_BACK_SHARE = 0.5
+"""What was kept back raises the setpoint by no more than this share of the wanted rate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +48,27 @@ class Proposal:
     feeding: bool
     """Whether the run state lets the auger turn."""
     state_reason: str
+    kept_back_kg: float = 0.0
+    """[kg] Part of what is owed that the start or the lowest steady speed kept back."""
+    falls: bool = False
+    """Whether what the rubber will meet becomes less, as in the tail of a run."""
 
 
-def trim_kg_s(wanted_kg_s: float, owed_kg: float, feed: FeedParams) -> float:
-    """[kg/s] Return what is paid back now: bounded, so that it alone can never leave tolerance."""
-    most = feed.trim_share * wanted_kg_s
-    return min(most, max(-most, owed_kg / feed.trim_time_s))
+def trim_kg_s(wanted_kg_s: float, owed_kg: float, feed: FeedParams, kept_back_kg: float = 0.0) -> float:
+    """[kg/s] Return what is paid back now: bounded, so that it alone can never leave tolerance.
+
+    What was kept back comes on top, within a bound of its own: it is missing just behind where it is paid, no doubt of
+    the weight is in it, and the drum evens it out.
+
+    Args:
+        wanted_kg_s: [kg/s] Dose times what the rubber will meet.
+        owed_kg: [kg] Owed in all.
+        feed: Limits.
+        kept_back_kg: [kg] Part of that which start or turndown kept back.
+    """
+    share_kg_s = feed.trim_share * wanted_kg_s
+    most_kg_s = share_kg_s + min(KEPT_BACK_SHARE * wanted_kg_s, kept_back_kg / feed.trim_time_s)
+    return min(most_kg_s, max(-share_kg_s, owed_kg / feed.trim_time_s))
 
 
 def slew(last_kg_s: float, wanted_kg_s: float, limit_kg_s2: float, dt_s: float) -> float:
@@ -87,11 +106,13 @@ def _shape(ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]], dt_
     if ask.in_doubt:
         narrowed.append(("input doubt", f"last setpoint held: {ask.in_doubt}"))
         return ask.last_kg_s
-    asked = max(0.0, ask.wanted_kg_s + trim_kg_s(ask.wanted_kg_s, ask.owed_kg, feed))
+    least = feed.min_speed_rev_s * ask.factor_kg_rev
+    # What is kept back does not by itself lift thin material over the lowest steady speed.
+    kept_back_kg = ask.kept_back_kg if ask.wanted_kg_s >= least else 0.0
+    asked = max(0.0, ask.wanted_kg_s + trim_kg_s(ask.wanted_kg_s, ask.owed_kg, feed, kept_back_kg))
     rate = slew(ask.last_kg_s, asked, feed.slew_kg_s2, dt_s)
     if rate != asked:
         narrowed.append(("slew", "change limited"))
-    least = feed.min_speed_rev_s * ask.factor_kg_rev
     if 0.0 < rate < least:
         if feed.below_turndown is BelowTurndown.PULSE and _pulses(ask, least):
             narrowed.append(("turndown", "below the lowest steady speed: fed in pulses"))
@@ -113,7 +134,9 @@ def _pulses(ask: Proposal, least_kg_s: float) -> bool:
     """
     if ask.wanted_kg_s < GONE_SHARE * least_kg_s:
         return False
-    return ask.owed_kg > (0.0 if ask.last_kg_s > 0.0 else PULSE_S * least_kg_s)
+    pulse_kg = PULSE_S * least_kg_s
+    ahead_kg = TAIL_SHARE * pulse_kg if ask.falls else 0.0
+    return ask.owed_kg > (0.0 if ask.last_kg_s > 0.0 else pulse_kg) - ahead_kg
 
 
 def _limit(rate: float, ask: Proposal, feed: FeedParams, narrowed: list[tuple[str, str]]) -> float:

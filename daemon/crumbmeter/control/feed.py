@@ -1,8 +1,8 @@
 """From what the plant asks for to what the auger is told: doubt, timers, setpoint, and what is owed."""
 
 from crumbmeter.control.chain import Proposal, Setpoint, narrow
-from crumbmeter.control.params import Params
-from crumbmeter.control.plant import Demand
+from crumbmeter.control.params import FeedParams, Params
+from crumbmeter.control.plant import Demand, look_ahead_s
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger
 from crumbmeter.control.state import FeedState
 from crumbmeter.estimation.params import WeighingParams
@@ -118,14 +118,34 @@ def decide(
     """
     accounted, events = _account(feed, before, now, demand, under_way, params, dt_s)
     # In monitor only the setpoint is worked out as if it were written, for comparison.
-    feeding = now.state in (RunState.FEEDING, RunState.MONITOR)
-    owed_kg = accounted.owed_kg if now.state is RunState.FEEDING else 0.0
+    feeds = now.state is RunState.FEEDING
     asked = Proposal(
-        demand.wanted_kg_s, owed_kg, feed.setpoint_kg_s, in_doubt, factor_kg_rev, feeding, now.reason
-    )  # fmt: skip
+        wanted_kg_s=demand.wanted_kg_s,
+        owed_kg=accounted.owed_kg if feeds else 0.0,
+        last_kg_s=feed.setpoint_kg_s,
+        in_doubt=in_doubt,
+        factor_kg_rev=factor_kg_rev,
+        feeding=feeds or now.state is RunState.MONITOR,
+        state_reason=now.reason,
+        kept_back_kg=accounted.kept_back_kg if feeds else 0.0,
+        falls=feeds and demand.wanted_kg_s * look_ahead_s(params) < demand.within_kg,
+    )
     setpoint = narrow(asked, params.feed, dt_s)
-    after = replace(accounted, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s)
+    kept_back_kg = accounted.kept_back_kg
+    if feeds and not in_doubt:
+        kept_back_kg = _kept_back_kg(accounted, demand.wanted_kg_s, setpoint.rate_kg_s, dt_s)
+    after = replace(
+        accounted, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s, kept_back_kg=kept_back_kg
+    )  # fmt: skip
     return FeedScan(after, setpoint, events)
+
+
+def _kept_back_kg(feed: FeedState, wanted_kg_s: float, rate_kg_s: float, dt_s: float) -> float:
+    """[kg] Return how much of what is owed was kept back: more while the auger stands, less by what is fed on top."""
+    kept_back_kg = feed.kept_back_kg
+    if rate_kg_s == 0.0 or rate_kg_s > wanted_kg_s:
+        kept_back_kg += (wanted_kg_s - rate_kg_s) * dt_s
+    return max(0.0, min(kept_back_kg, feed.owed_kg))
 
 
 def _keeps_account(sequence: SequenceState) -> bool:
@@ -167,21 +187,37 @@ def _account(
         starts = _starts(now)
         begun = replace(
             feed, balance_kg=0.0 if starts else -to_come_kg, owed_kg=to_come_kg if starts else 0.0, asked_kg=asked_kg,
-            forgotten_kg=feed.forgotten_kg + lost_kg,
+            forgotten_kg=feed.forgotten_kg + lost_kg, kept_back_kg=max(0.0, to_come_kg) if starts else 0.0,
         )  # fmt: skip
         told = before.state is RunState.FEEDING and abs(lost_kg) >= WORTH_TELLING_KG
         reason = "another mix" if _keeps_account(now) else now.reason
         detail = event("owed_rubber_forgotten", owed_kg=round(lost_kg, 3), reason=reason)
         return begun, (detail,) if told else ()
     balance_kg = feed.balance_kg + demand.target_kg - under_way.arrived_kg
-    old_kg = balance_kg * min(1.0, under_way.mix_moves * dt_s / params.feed.trim_horizon_s)
+    aged = min(1.0, under_way.mix_moves * dt_s / params.feed.trim_horizon_s)
+    old_kg = aged * past_kg(balance_kg, balance_kg + to_come_kg)
     balance_kg -= old_kg
+    kept_back_kg = feed.kept_back_kg
     if _starts(now):
-        most_kg = params.feed.trim_share * params.feed.max_rate_kg_s * params.feed.trim_horizon_s
-        old_kg += max(0.0, balance_kg + to_come_kg - most_kg)
-        balance_kg = min(balance_kg, most_kg - to_come_kg)
+        kept_back_kg, beyond_kg = _kept_back_by_start_kg(feed, balance_kg + to_come_kg, params.feed)
+        old_kg, balance_kg = old_kg + beyond_kg, balance_kg - beyond_kg
     after = replace(
         feed, balance_kg=balance_kg, owed_kg=balance_kg + to_come_kg, asked_kg=asked_kg,
-        forgotten_kg=feed.forgotten_kg + old_kg,
+        forgotten_kg=feed.forgotten_kg + old_kg, kept_back_kg=kept_back_kg,
     )  # fmt: skip
     return after, ()
+
+
+def _kept_back_by_start_kg(feed: FeedState, short_kg: float, params: FeedParams) -> tuple[float, float]:
+    """[kg] Return how much of what a start is short of counts as kept back, and how much is beyond what trim can pay.
+
+    A gap that is longer than trim can fill leaves nothing kept back: what is paid of it is paid as all else is.
+    """
+    beyond_kg = max(0.0, short_kg - params.trim_share * params.max_rate_kg_s * params.trim_horizon_s)
+    goes_on = feed.kept_back_kg > 0.0 or feed.owed_kg <= 0.0
+    return (max(0.0, short_kg) if goes_on and beyond_kg == 0.0 else 0.0), beyond_kg
+
+
+def past_kg(balance_kg: float, owed_kg: float) -> float:
+    """[kg] Return what mix that has passed lacks, or has too much, and nothing under way makes good: it alone ages."""
+    return max(0.0, min(balance_kg, owed_kg)) + min(0.0, max(balance_kg, owed_kg))

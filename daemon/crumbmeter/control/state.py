@@ -25,8 +25,8 @@ from crumbmeter.signals.pulse import PulseState
 from crumbmeter.signals.settle import SignalMemory, first_memory
 from crumbmeter.signals.totaliser import TotaliserState
 
-Version = Literal[15]
-STATE_VERSION: Version = 15
+Version = Literal[16]
+STATE_VERSION: Version = 16
 """Counts up with every change of shape; an older snapshot is then not taken (docs/journal.md)."""
 LINE_CELL_S = 0.25
 """[s] About the length of a cell of the conveying line, in seconds of running air: a whole number of them makes it."""
@@ -45,6 +45,8 @@ class FeedState:
     """[kg] Rubber that the mix past the injection point should have, less what reached it; old parts are forgotten."""
     owed_kg: float = 0.0
     """[kg] The same as it will be when all that is under way has arrived: what trim pays back."""
+    kept_back_kg: float = 0.0
+    """[kg] Part of what is owed that the start sequence or the lowest steady speed kept back."""
     asked_kg: float = 0.0
     """[kg] Asked for, and by the auger's lag not yet fed."""
     forgotten_kg: float = 0.0

@@ -151,8 +151,8 @@ def _not_negative(
 ) -> tuple[float, float]:
     """Bring a figure that came out below nought to it, and the other to what is likeliest with it there.
 
-    The two are correlated, at one steady loading wholly: to cut one off alone would move the pressure foretold away from
-    the one read, by more with each reading (least squares under a bound: projection in the metric of the variance).
+    The two are correlated, at one steady loading wholly: to cut one off alone would move the pressure foretold away
+    from the one read, by more with each reading (least squares under a bound: projection in the variance's metric).
     """
     if slope_pa_kg < 0.0:
         base_pa, slope_pa_kg = base_pa - slope_pa_kg * var_bs / var_ss, 0.0

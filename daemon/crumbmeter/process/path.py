@@ -139,14 +139,19 @@ def _out_of_drum(drum: tuple[float, ...], per_s: float, look_ahead_s: float) -> 
 
 
 def _through_drum(coming: list[float], per_s: float, stages: int, look_ahead_s: float) -> tuple[float, float]:
-    """Return the same for what still comes off the belt within the look-ahead."""
-    ahead_kg_s = within_kg = 0.0
-    for part, mass in enumerate(coming):
-        left_s = look_ahead_s * (1.0 - (part + 0.5) / SLICES)
-        density, passed = _erlang_last(per_s * left_s, stages)
-        ahead_kg_s += mass * density
-        within_kg += mass * passed
-    return ahead_kg_s * per_s, within_kg
+    """Return the same for what still comes off the belt within the look-ahead: evenly, within each slice.
+
+    So both are exact: the flow is a difference of probabilities, the mass one of their integrals.
+    """
+    ahead = within = 0.0
+    part = per_s * look_ahead_s / SLICES
+    passed, mean = _erlang_passed(part * SLICES, stages)
+    for place, mass in enumerate(coming):
+        nearer, its_mean = _erlang_passed(part * (SLICES - 1 - place), stages)
+        ahead += mass * (passed - nearer)
+        within += mass * (mean - its_mean)
+        passed, mean = nearer, its_mean
+    return ahead * per_s / part, within / part
 
 
 def _erlang(turns: float, stages: int) -> tuple[list[float], list[float]]:
@@ -167,10 +172,14 @@ def _erlang(turns: float, stages: int) -> tuple[list[float], list[float]]:
     return densities, passed
 
 
-def _erlang_last(turns: float, stages: int) -> tuple[float, float]:
-    """Return the last of what `_erlang` does: of what still has all the stages to pass."""
+def _erlang_passed(turns: float, stages: int) -> tuple[float, float]:
+    """Return the probability of having passed all the stages within `turns`, and its integral from 0 to there.
+
+    The integral of P_n is t P_n(t) - n P_n+1(t), for stages of residence 1 (by parts; own derivation).
+    """
     staying = term = exp(-turns)
     for stage in range(1, stages):
         term *= turns / stage
         staying += term
-    return term, 1.0 - staying if staying < 1.0 else 0.0
+    passed = max(0.0, 1.0 - staying)
+    return passed, turns * passed - stages * max(0.0, passed - term * turns / stages)

@@ -55,6 +55,22 @@ def test_trim_pays_over_its_time_within_its_share(owed_kg: float, paid: float) -
     assert narrow(replace(ASK, owed_kg=owed_kg), FEED, 0.2).rate_kg_s == pytest.approx(0.3 + paid, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("owed_kg", "kept_back_kg", "paid"),
+    [(1.0, 1.0, 0.05), (0.4, 0.4, 0.02), (5.0, 5.0, 0.159), (1.0, 0.2, 0.019), (0.1, 0.1, 0.005), (-0.4, 0.0, -0.009)],
+)
+def test_what_was_kept_back_is_paid_over_its_time_beyond_the_share(
+    owed_kg: float, kept_back_kg: float, paid: float
+) -> None:
+    # By hand, of 0.3 kg/s: owed / 20 s, up to 3 % of it and kept back / 20 s, and of this up to half of it.
+    assert trim_kg_s(0.3, owed_kg, FEED, kept_back_kg) == pytest.approx(paid, rel=1e-12)
+
+
+def test_what_was_kept_back_lifts_no_thin_material_over_the_lowest_speed() -> None:
+    ask = replace(ASK, wanted_kg_s=0.04, owed_kg=0.4, kept_back_kg=0.4, last_kg_s=0.0)
+    assert narrow(ask, FEED, 1.0) == Setpoint(0.0, 0.0, (STANDS,))
+
+
 def test_trim_pays_nothing_where_nothing_is_wanted() -> None:
     assert trim_kg_s(0.0, 5.0, FEED) == 0.0
 
@@ -148,8 +164,8 @@ def test_stages_stand_in_their_order() -> None:
     assert [stage for stage, _ in narrow(slewing, FEED, 1.0).narrowed] == ["slew"]
 
 
-def pulse(owed_kg: float, last: float) -> Setpoint:
-    ask = replace(ASK, wanted_kg_s=0.02, owed_kg=owed_kg, last_kg_s=last)
+def pulse(owed_kg: float, last: float, wanted: float = 0.02, *, falls: bool = False) -> Setpoint:
+    ask = replace(ASK, wanted_kg_s=wanted, owed_kg=owed_kg, last_kg_s=last, falls=falls)
     return narrow(ask, replace(FEED, below_turndown=BelowTurndown.PULSE), 0.2)
 
 
@@ -182,3 +198,23 @@ def test_pulses_come_to_what_is_wanted() -> None:
         owed_kg -= last * 0.2
         fed_kg += last * 0.2
     assert fed_kg == pytest.approx(0.02 * 600.0, abs=(PULSE_S + 0.2) * LEAST_KG_S)
+
+
+def test_in_a_tail_pulses_lie_about_nothing_owed() -> None:
+    half_kg = 0.5 * PULSE_S * LEAST_KG_S
+    assert pulse(0.99 * half_kg, 0.0, falls=True).rate_kg_s == 0.0
+    assert pulse(1.01 * half_kg, 0.0, falls=True).rate_kg_s == LEAST_KG_S
+    assert pulse(-0.99 * half_kg, LEAST_KG_S, falls=True).rate_kg_s == LEAST_KG_S
+    assert pulse(-1.01 * half_kg, LEAST_KG_S, falls=True).rate_kg_s == 0.0
+
+
+@pytest.mark.parametrize("time_s", [20.0, 30.0, 45.0, 60.0])
+def test_a_tail_gets_its_rubber_but_for_half_a_pulse(time_s: float) -> None:
+    """Material that thins out from the lowest steady rate on, by a share of itself."""
+    owed_kg, last, wanted = 0.0, 0.0, LEAST_KG_S
+    while wanted > 0.001 * LEAST_KG_S:
+        wanted *= 1.0 - 0.2 / time_s
+        owed_kg += wanted * 0.2
+        last = pulse(owed_kg, last, wanted, falls=True).rate_kg_s
+        owed_kg -= last * 0.2
+    assert abs(owed_kg) <= (0.5 * PULSE_S + 0.2) * LEAST_KG_S

@@ -2,6 +2,7 @@
 
 import pytest
 
+from crumbmeter.control.feed import past_kg
 from crumbmeter.control.sequence import RunState
 from crumbmeter.model.commands import CommandKind
 from tests.cores import Bench, command
@@ -33,6 +34,34 @@ def test_what_passes_during_the_start_is_owed_and_paid_within_the_share() -> Non
     rest = bench.run_obeying(200.0)
     assert rest.state.feed.owed_kg < 0.02 * owed_kg
     assert rest.view.setpoint_kg_s == pytest.approx(rest.view.wanted_kg_s, rel=2e-3)
+
+
+def test_what_a_start_kept_back_of_a_thin_head_is_paid_beyond_the_share_and_at_once() -> None:
+    bench = Bench()
+    bench.values |= {"aggregate": 12.5, "recycle": 2.5, "binder": 0.65}  # a quarter of the usual
+    bench.run_obeying(25.0)  # its head is about to pass
+    bench.enable_and_start()
+    owed_kg = feeding_since_start(bench)
+    begun = bench.results[-1]
+    wanted_kg_s = begun.view.wanted_kg_s
+    assert 0.03 * 0.8 * 60.0 > owed_kg > 5.0 * wanted_kg_s  # it is all of the head, and seconds of it
+    assert begun.state.feed.kept_back_kg == pytest.approx(owed_kg, rel=0.05)
+    bench.run_obeying(8.0)
+    soon = bench.results[-1].view
+    assert soon.setpoint_kg_s == pytest.approx(soon.wanted_kg_s + soon.owed_kg / 20.0, rel=0.01)
+    assert soon.setpoint_kg_s > 1.1 * soon.wanted_kg_s  # where the share alone allows 1.03
+    paid = bench.run_obeying(60.0)
+    assert paid.state.feed.owed_kg < 0.1 * owed_kg
+    assert paid.state.feed.kept_back_kg <= max(0.0, paid.state.feed.owed_kg)
+
+
+def test_what_has_not_passed_yet_or_is_made_good_does_not_age() -> None:
+    assert past_kg(0.0, 1.0) == 0.0  # owed to mix that is still to come
+    assert past_kg(1.0, 0.0) == 0.0  # under way
+    assert past_kg(1.0, 0.4) == 0.4  # partly under way
+    assert past_kg(0.4, 1.0) == 0.4  # more is to come
+    assert past_kg(-1.0, -0.4) == -0.4  # too much, as too little
+    assert past_kg(-1.0, 0.4) == past_kg(1.0, -0.4) == 0.0
 
 
 def test_what_passes_while_the_feed_is_on_hold_is_not_owed() -> None:

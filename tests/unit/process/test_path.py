@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from crumbmeter.process.params import StreamKind, StreamParams
-from crumbmeter.process.path import Passage, PathState, _erlang, advance, cell_length_m, new_path
+from crumbmeter.process.path import Passage, PathState, _erlang, _erlang_passed, advance, cell_length_m, new_path
 
 DT_S = 0.2
 BELT = StreamParams(
@@ -99,6 +99,27 @@ def test_a_drum_that_stands_promises_nothing() -> None:
         state, _ = advance(state, params, 10.0, 1.6, 1.0, 4.0, DT_S)
     _, passage = advance(state, params, 0.0, 0.0, 0.0, 4.0, DT_S)
     assert (passage.ahead_kg_s, passage.within_kg, passage.at_injection_kg) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("residence_s", [2.5, 6.0, 20.0, 60.0])
+@pytest.mark.parametrize("stages", [1, 2, 5, 18])
+def test_steady_material_is_foreseen_as_steady_however_short_its_way(residence_s: float, stages: int) -> None:
+    """Recycle enters at a collar, a few seconds before the rubber, which is under way for longer than that."""
+    params, ahead_s = replace(BELT, belt_length_m=3.0, drum_residence_s=residence_s, drum_stages=stages), 9.0
+    last = drive(params, [(900.0, 20.0, 1.6)], ahead_s)[-1]
+    assert last.ahead_kg_s == pytest.approx(20.0, rel=2e-4)
+    assert last.within_kg == pytest.approx(20.0 * ahead_s, rel=2e-4)
+
+
+def test_erlang_passed_and_its_integral_against_sums() -> None:
+    for stages in (1, 3, 12):
+        steps = 4000
+        for turns in (0.5, 4.0, 15.0):
+            passed, mean = _erlang_passed(turns, stages)
+            assert passed == pytest.approx(_erlang(turns, stages)[1][-1], abs=1e-12)
+            parts = [_erlang_passed(turns * (step + 0.5) / steps, stages)[0] for step in range(steps)]
+            area = sum(parts) * turns / steps
+            assert mean == pytest.approx(area, abs=1e-6)
 
 
 def test_erlang_weights_against_the_closed_form() -> None:

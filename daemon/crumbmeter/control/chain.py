@@ -66,6 +66,8 @@ def trim_kg_s(wanted_kg_s: float, owed_kg: float, feed: FeedParams, kept_back_kg
         feed: Limits.
         kept_back_kg: [kg] Part of that which start or turndown kept back.
     """
+    if feed.trim_share <= 0.0:
+        return 0.0
     share_kg_s = feed.trim_share * wanted_kg_s
     most_kg_s = share_kg_s + min(KEPT_BACK_SHARE * wanted_kg_s, kept_back_kg / feed.trim_time_s)
     return min(most_kg_s, max(-share_kg_s, owed_kg / feed.trim_time_s))

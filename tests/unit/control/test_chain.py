@@ -72,7 +72,11 @@ def test_what_was_kept_back_lifts_no_thin_material_over_the_lowest_speed() -> No
 
 
 def test_trim_pays_nothing_where_nothing_is_wanted() -> None:
-    assert trim_kg_s(0.0, 5.0, FEED) == 0.0
+    assert trim_kg_s(0.0, 5.0, FEED, 5.0) == 0.0
+
+
+def test_a_site_without_trim_pays_nothing() -> None:
+    assert trim_kg_s(0.3, 1.0, replace(FEED, trim_share=0.0), 1.0) == 0.0
 
 
 def test_less_than_nothing_is_nothing() -> None:

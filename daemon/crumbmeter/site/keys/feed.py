@@ -152,7 +152,8 @@ class TrimKeys(Keys):
     """How rubber that is owed is paid back."""
 
     share_percent: Annotated[float, Field(ge=0, le=20)] = Field(
-        description="Largest part of the setpoint that is added or taken to pay back what is owed."
+        description="Largest part of the setpoint that is added or taken to pay back what is owed; what a start or "
+        "thin material kept back may add up to half of it besides. 0: nothing is paid back."
     )
     time_s: Annotated[float, Field(gt=0, le=600)] = Field(description="Owed rubber is paid back over this time.")
     horizon_s: Annotated[float, Field(gt=0, le=3600)] = Field(

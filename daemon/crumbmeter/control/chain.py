@@ -55,10 +55,10 @@ class Proposal:
 
 
 def trim_kg_s(wanted_kg_s: float, owed_kg: float, feed: FeedParams, kept_back_kg: float = 0.0) -> float:
-    """[kg/s] Return what is paid back now: bounded, so that it alone can never leave tolerance.
+    """[kg/s] Return what is paid back now, within a share of the wanted rate that alone can never leave tolerance.
 
-    What was kept back comes on top, within a bound of its own: it is missing just behind where it is paid, no doubt of
-    the weight is in it, and the drum evens it out.
+    What was kept back comes on top, within a wider bound of its own: it is missing just behind where it is paid, no
+    doubt of the weight is in it, and the drum evens it out.
 
     Args:
         wanted_kg_s: [kg/s] Dose times what the rubber will meet.

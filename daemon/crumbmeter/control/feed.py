@@ -1,7 +1,7 @@
 """From what the plant asks for to what the auger is told: doubt, timers, setpoint, and what is owed."""
 
 from crumbmeter.control.chain import Proposal, Setpoint, narrow
-from crumbmeter.control.params import FeedParams, Params
+from crumbmeter.control.params import BelowTurndown, FeedParams, Params
 from crumbmeter.control.plant import Demand, look_ahead_s
 from crumbmeter.control.sequence import RunState, SequenceState, Trigger
 from crumbmeter.control.state import FeedState
@@ -133,17 +133,20 @@ def decide(
     setpoint = narrow(asked, params.feed, dt_s)
     kept_back_kg = accounted.kept_back_kg
     if feeds and not in_doubt:
-        kept_back_kg = _kept_back_kg(accounted, demand.wanted_kg_s, setpoint.rate_kg_s, dt_s)
+        kept_back_kg = _kept_back_kg(accounted, params.feed, demand.wanted_kg_s, setpoint.rate_kg_s, dt_s)
     after = replace(
         accounted, setpoint_kg_s=setpoint.rate_kg_s, speed_rev_s=setpoint.speed_rev_s, kept_back_kg=kept_back_kg
     )  # fmt: skip
     return FeedScan(after, setpoint, events)
 
 
-def _kept_back_kg(feed: FeedState, wanted_kg_s: float, rate_kg_s: float, dt_s: float) -> float:
-    """[kg] Return how much of what is owed was kept back: more while the auger stands, less by what is fed on top."""
-    kept_back_kg = feed.kept_back_kg
-    if rate_kg_s == 0.0 or rate_kg_s > wanted_kg_s:
+def _kept_back_kg(feed: FeedState, params: FeedParams, wanted_kg_s: float, rate_kg_s: float, dt_s: float) -> float:
+    """[kg] Return how much of what is owed was kept back: less by what is fed on top, more between two pulses.
+
+    Where thin material gets no pulses, what it lacks is let go: it could be minutes of it, and most has left.
+    """
+    kept_back_kg, waits = feed.kept_back_kg, rate_kg_s == 0.0 and params.below_turndown is BelowTurndown.PULSE
+    if waits or rate_kg_s > wanted_kg_s:
         kept_back_kg += (wanted_kg_s - rate_kg_s) * dt_s
     return max(0.0, min(kept_back_kg, feed.owed_kg))
 

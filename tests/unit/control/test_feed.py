@@ -1,11 +1,15 @@
 """What is owed to the mix: it begins with the start sequence, within what trim can pay, and ends with a stop."""
 
+from dataclasses import replace
+
 import pytest
 
+from crumbmeter.control.chain import PULSE_S
 from crumbmeter.control.feed import past_kg
+from crumbmeter.control.params import BelowTurndown
 from crumbmeter.control.sequence import RunState
 from crumbmeter.model.commands import CommandKind
-from tests.cores import Bench, command
+from tests.cores import Bench, command, make_params
 
 
 def feeding_since_start(bench: Bench) -> float:
@@ -16,6 +20,11 @@ def feeding_since_start(bench: Bench) -> float:
         if bench.state.sequence.state is RunState.FEEDING:
             return result.state.feed.owed_kg
     raise AssertionError(bench.state.sequence)
+
+
+def with_rule(rule: BelowTurndown) -> Bench:
+    base = make_params()
+    return Bench(replace(base, feed=replace(base.feed, below_turndown=rule)))
 
 
 def test_what_passes_during_the_start_is_owed_and_paid_within_the_share() -> None:
@@ -37,7 +46,7 @@ def test_what_passes_during_the_start_is_owed_and_paid_within_the_share() -> Non
 
 
 def test_what_a_start_kept_back_of_a_thin_head_is_paid_beyond_the_share_and_at_once() -> None:
-    bench = Bench()
+    bench = with_rule(BelowTurndown.PULSE)
     bench.values |= {"aggregate": 12.5, "recycle": 2.5, "binder": 0.65}  # a quarter of the usual
     bench.run_obeying(25.0)  # its head is about to pass
     bench.enable_and_start()
@@ -53,6 +62,23 @@ def test_what_a_start_kept_back_of_a_thin_head_is_paid_beyond_the_share_and_at_o
     paid = bench.run_obeying(60.0)
     assert paid.state.feed.owed_kg < 0.1 * owed_kg
     assert paid.state.feed.kept_back_kg <= max(0.0, paid.state.feed.owed_kg)
+
+
+@pytest.mark.parametrize("rule", BelowTurndown)
+def test_minutes_of_material_too_thin_to_feed_are_let_go(rule: BelowTurndown) -> None:
+    bench = with_rule(rule)
+    bench.enable_and_start()
+    bench.run_obeying(120.0)
+    bench.values |= {"aggregate": 6.0, "recycle": 0.0, "binder": 0.3}
+    bench.run_obeying(240.0)
+    assert 0.0 < bench.results[-1].view.wanted_kg_s < 0.045  # under the auger's lowest steady rate
+    bench.values |= {"aggregate": 50.0, "recycle": 10.0, "binder": 2.6}
+    for _ in range(120):
+        bench.run_obeying(1.0)
+        shown = bench.results[-1].view
+        if shown.wanted_kg_s > 0.1:
+            # At most what is left of one pulse comes beyond the share.
+            assert shown.setpoint_kg_s < 1.04 * shown.wanted_kg_s + PULSE_S * 0.045 / 20.0
 
 
 def test_what_has_not_passed_yet_or_is_made_good_does_not_age() -> None:

@@ -64,6 +64,22 @@ def test_what_a_start_kept_back_of_a_thin_head_is_paid_beyond_the_share_and_at_o
     assert paid.state.feed.kept_back_kg <= max(0.0, paid.state.feed.owed_kg)
 
 
+def test_the_tail_of_a_run_lacks_no_more_than_half_a_pulse_whatever_its_rate() -> None:
+    lacks_kg = []
+    for share in (0.5, 0.6, 0.7, 0.8, 0.9, 1.0):
+        bench = with_rule(BelowTurndown.PULSE)
+        bench.values |= {"aggregate": 50.0 * share, "recycle": 10.0 * share, "binder": 2.6 * share}
+        bench.enable_and_start()
+        bench.run_obeying(200.0)
+        bench.values |= {"aggregate": 0.0, "recycle": 0.0, "binder": 0.0}
+        while bench.scan().view.wanted_kg_s > 0.0005:  # what follows is under a gram in all
+            bench.obey()
+        lacks_kg.append(bench.state.feed.owed_kg)
+    # The auger's lag and one scan come on top of half a pulse.
+    assert max(map(abs, lacks_kg)) < (0.5 * PULSE_S + 1.0) * 0.045
+    assert abs(sum(lacks_kg)) / len(lacks_kg) < 0.25 * PULSE_S * 0.045
+
+
 @pytest.mark.parametrize("rule", BelowTurndown)
 def test_minutes_of_material_too_thin_to_feed_are_let_go(rule: BelowTurndown) -> None:
     bench = with_rule(rule)

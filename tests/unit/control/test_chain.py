@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from crumbmeter.control.chain import NOTHING_SHARE, PULSE_S, Proposal, Setpoint, narrow, slew, trim_kg_s
+from crumbmeter.control.chain import GONE_SHARE, NOTHING_SHARE, PULSE_S, Proposal, Setpoint, narrow, slew, trim_kg_s
 from crumbmeter.control.params import BelowTurndown
 from tests.cores import make_params
 
@@ -64,11 +64,15 @@ def test_what_was_kept_back_is_paid_over_its_time_beyond_the_share(
 ) -> None:
     # By hand, of 0.3 kg/s: owed / 20 s, up to 3 % of it and kept back / 20 s, and of this up to half of it.
     assert trim_kg_s(0.3, owed_kg, FEED, kept_back_kg) == pytest.approx(paid, rel=1e-12)
+    ask = replace(ASK, owed_kg=owed_kg, kept_back_kg=kept_back_kg)
+    assert narrow(ask, FEED, 1.0).rate_kg_s == pytest.approx(0.3 + paid, rel=1e-12)
 
 
 def test_what_was_kept_back_lifts_no_thin_material_over_the_lowest_speed() -> None:
     ask = replace(ASK, wanted_kg_s=0.04, owed_kg=0.4, kept_back_kg=0.4, last_kg_s=0.0)
     assert narrow(ask, FEED, 1.0) == Setpoint(0.0, 0.0, (STANDS,))
+    at_least = replace(ask, wanted_kg_s=LEAST_KG_S)
+    assert narrow(at_least, FEED, 1.0).rate_kg_s == pytest.approx(LEAST_KG_S + 0.4 / 20.0, rel=1e-12)
 
 
 def test_trim_pays_nothing_where_nothing_is_wanted() -> None:
@@ -188,7 +192,9 @@ def test_thin_material_is_fed_in_pulses_once_so_much_is_owed() -> None:
 
 def test_no_pulse_falls_onto_nothing() -> None:
     feed = replace(FEED, below_turndown=BelowTurndown.PULSE)
-    for wanted_kg_s, rate_kg_s in ((0.0, 0.0), (0.004 * LEAST_KG_S, 0.0), (0.006 * LEAST_KG_S, LEAST_KG_S)):
+    for wanted_kg_s, rate_kg_s in (
+        (0.0, 0.0), (0.004 * LEAST_KG_S, 0.0), (GONE_SHARE * LEAST_KG_S, LEAST_KG_S),
+    ):  # fmt: skip
         for last_kg_s in (0.0, LEAST_KG_S):
             ask = replace(ASK, wanted_kg_s=wanted_kg_s, owed_kg=1.0, last_kg_s=last_kg_s)
             assert narrow(ask, feed, 0.2).rate_kg_s == rate_kg_s
